@@ -1,0 +1,55 @@
+"""Light and code values: the sRGB transfer function and luminance.
+
+Everything that measures works in linear light scaled so that 1.0 is the
+sensor's white; code values are only for files and for the eye.
+"""
+
+import numpy as np
+
+from panelvision.arrays import FloatArray, IntArray
+
+# Knee and slope of the sRGB transfer function, IEC 61966-2-1.
+_DECODE_KNEE = 0.04045
+_ENCODE_KNEE = 0.0031308
+
+# Luminance weights of linear R, G, B: ITU-R BT.709, item 3.2.
+LUMINANCE_WEIGHTS = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
+
+
+def srgb_to_linear(value: FloatArray) -> FloatArray:
+    """Linear light in 0..1 of sRGB values in 0..1 (IEC 61966-2-1), any shape."""
+    value = np.asarray(value)
+    low = value / 12.92
+    high = ((np.maximum(value, 0) + 0.055) / 1.055) ** 2.4
+    return np.where(value <= _DECODE_KNEE, low, high)
+
+
+def linear_to_srgb(light: FloatArray) -> FloatArray:
+    """sRGB values in 0..1 of linear light in 0..1 (IEC 61966-2-1), any shape; clipped."""
+    light = np.clip(np.asarray(light), 0.0, 1.0)
+    low = 12.92 * light
+    high = 1.055 * light ** (1 / 2.4) - 0.055
+    return np.where(light <= _ENCODE_KNEE, low, high)
+
+
+_DECODE_8 = srgb_to_linear(np.arange(256) / 255.0).astype(np.float32)
+_DECODE_16 = srgb_to_linear(np.arange(65536) / 65535.0).astype(np.float32)
+
+
+def decode(pixels: IntArray) -> FloatArray:
+    """Linear light, float32 in 0..1, of 8- or 16-bit sRGB code values of any shape."""
+    if pixels.dtype == np.uint8:
+        return _DECODE_8[pixels]
+    if pixels.dtype == np.uint16:
+        return _DECODE_16[pixels]
+    raise TypeError(f"pixels: expected uint8 or uint16 code values, got {pixels.dtype}")
+
+
+def encode(light: FloatArray) -> IntArray:
+    """8-bit sRGB code values (uint8) of linear light in 0..1, any shape; clipped, rounded."""
+    return np.rint(linear_to_srgb(light) * 255).astype(np.uint8)
+
+
+def luminance(light: FloatArray) -> FloatArray:
+    """Relative luminance (..., float32) of linear RGB (..., 3)."""
+    return light @ LUMINANCE_WEIGHTS

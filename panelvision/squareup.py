@@ -1,0 +1,219 @@
+"""Square-up: the active area as a camera straight in front of it would see it, in linear light."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import cv2
+import numpy as np
+
+from panelvision.arrays import BoolArray, FloatArray
+from panelvision.geometry import area, homography, project
+from panelvision.light import decode, luminance
+from panelvision.photo import Photo
+
+# chosen: 960 columns give 8-pixel resolution of a 120-block grid and keep every stage quick;
+# measures that need single panel columns square up again, finer.
+VIEW_WIDTH = 960
+# Code values from here on are taken as clipped: from memory, phone tone curves
+# compress the last few codes and JPEG ringing eats a few more.
+CLIPPED_CODE = 250
+
+
+@dataclass(frozen=True)
+class Outline:
+    """The four corners of the active area.
+
+    Attributes
+    ----------
+    corners : ndarray of shape (4, 2), float64
+        Top-left, top-right, bottom-right, bottom-left in pixels of the upright photo;
+        corners of a cropped screen may lie outside the frame.
+    confidence : float
+        0..1, probability that the outline overlaps the true one by more than 0.9 (IoU).
+    sigma : ndarray of shape (4,)
+        Standard error of each corner along each axis, in photo pixels; NaN if unknown.
+    source : str
+        ``"found"`` or ``"user"``.
+    """
+
+    corners: FloatArray
+    confidence: float
+    sigma: FloatArray
+    source: str = "found"
+
+
+@dataclass(frozen=True)
+class ScreenView:
+    """The squared-up active area.
+
+    Positions: the centre of view pixel (column j, row i) lies at the fraction
+    ((j + 0.5) / width, (i + 0.5) / height) of the active area.
+
+    Attributes
+    ----------
+    linear : ndarray of shape (h, w, 3), float32
+        Linear light, RGB, 1.0 = white of the sensor. Where ``valid`` is false it is 0.
+    valid : ndarray of shape (h, w), bool
+        Inside the frame of the photo.
+    clipped : ndarray of shape (h, w), bool
+        At least one channel at the sensor's upper end, so its value is only a lower bound.
+    to_photo : ndarray of shape (3, 3)
+        Maps view pixels (x, y, 1) to photo pixels.
+    photo_px_per_view_px : float
+        Linear scale: photo pixels across one view pixel, mean over the area.
+    outline : Outline
+    aspect : float
+        Width / height of the active area.
+    aspect_source : str
+        ``"perspective"``, ``"prior"`` or ``"user"``.
+    margin : float
+        Extra border around the active area that the view includes, as a fraction of the
+        active area's width and height on each side; 0 in the pipeline's own view.
+    """
+
+    linear: FloatArray
+    valid: BoolArray
+    clipped: BoolArray
+    to_photo: FloatArray
+    photo_px_per_view_px: float
+    outline: Outline
+    aspect: float
+    aspect_source: str = "prior"
+    margin: float = 0.0
+
+    @property
+    def width(self) -> int:
+        """Columns of the view."""
+        return int(self.linear.shape[1])
+
+    @property
+    def height(self) -> int:
+        """Rows of the view."""
+        return int(self.linear.shape[0])
+
+    @cached_property
+    def luminance(self) -> FloatArray:
+        """Relative luminance, float32 of shape (h, w)."""
+        return luminance(self.linear)
+
+    @property
+    def in_frame(self) -> float:
+        """Share of the view inside the photo's frame, 0..1."""
+        return float(self.valid.mean())
+
+
+def square_up(
+    photo: Photo,
+    outline: Outline,
+    *,
+    aspect: float = 16 / 9,
+    aspect_source: str = "prior",
+    width: int = VIEW_WIDTH,
+    margin: float = 0.0,
+) -> ScreenView:
+    """Resample the active area to a rectangle.
+
+    The photo is averaged down before it is sampled when several photo pixels
+    fall on one view pixel (so noise averages and moire is not made here);
+    magnified areas are interpolated bilinearly, which adds no information.
+    The averaging works on linear light.
+
+    Parameters
+    ----------
+    photo : Photo
+    outline : Outline
+    aspect : float
+        Width / height of the active area; sets the view's height.
+    width : int
+        Columns of the active area in the view (margin excluded).
+    margin : float
+        Border to include on each side, as a fraction of width and of height.
+    """
+    height = max(8, round(width / aspect))
+    mx, my = round(margin * width), round(margin * height)
+    box = np.array(
+        [
+            [mx - 0.5, my - 0.5],
+            [mx + width - 0.5, my - 0.5],
+            [mx + width - 0.5, my + height - 0.5],
+            [mx - 0.5, my + height - 0.5],
+        ]
+    )
+    to_photo = homography(box, outline.corners)
+    scale = float(np.sqrt(area(outline.corners) / (width * height)))
+    size = (width + 2 * mx, height + 2 * my)
+    crop, offset = _crop(photo, to_photo, size)
+    light = decode(crop)
+    clipped = (crop >= (CLIPPED_CODE if crop.dtype == np.uint8 else CLIPPED_CODE * 257)).any(axis=2)
+    local = np.array([[1, 0, -offset[0]], [0, 1, -offset[1]], [0, 0, 1]]) @ to_photo
+    step = max(1, int(scale))
+    if step > 1:
+        light, clipped, local = _reduce(light, clipped, local, step)
+    linear = cv2.warpPerspective(
+        light,
+        local,
+        size,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    glare = cv2.warpPerspective(
+        clipped.astype(np.uint8),
+        local,
+        size,
+        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=0,
+    ).astype(bool)
+    valid = _inside(to_photo, size, photo.width, photo.height)
+    linear[~valid] = 0
+    return ScreenView(
+        linear=linear,
+        valid=valid,
+        clipped=glare & valid,
+        to_photo=to_photo,
+        photo_px_per_view_px=scale,
+        outline=outline,
+        aspect=aspect,
+        aspect_source=aspect_source,
+        margin=margin,
+    )
+
+
+def _crop(
+    photo: Photo, to_photo: FloatArray, size: tuple[int, int]
+) -> tuple[np.ndarray, tuple[int, int]]:
+    """The part of the photo that the view samples, and the position of its first pixel."""
+    w, h = size
+    ring = np.array([[0, 0], [w - 1, 0], [w - 1, h - 1], [0, h - 1]], dtype=np.float64)
+    seen = project(to_photo, ring)
+    x0 = int(np.clip(np.floor(seen[:, 0].min()) - 2, 0, photo.width - 2))
+    y0 = int(np.clip(np.floor(seen[:, 1].min()) - 2, 0, photo.height - 2))
+    x1 = int(np.clip(np.ceil(seen[:, 0].max()) + 3, x0 + 2, photo.width))
+    y1 = int(np.clip(np.ceil(seen[:, 1].max()) + 3, y0 + 2, photo.height))
+    return photo.pixels[y0:y1, x0:x1], (x0, y0)
+
+
+def _reduce(
+    light: FloatArray, clipped: BoolArray, local: FloatArray, step: int
+) -> tuple[FloatArray, BoolArray, FloatArray]:
+    """Average blocks of step x step photo pixels; any clipped pixel marks its block."""
+    h, w = light.shape[:2]
+    size = (max(1, w // step), max(1, h // step))
+    light = cv2.resize(light[: size[1] * step, : size[0] * step], size, interpolation=cv2.INTER_AREA)
+    mark = cv2.resize(
+        clipped[: size[1] * step, : size[0] * step].astype(np.float32),
+        size,
+        interpolation=cv2.INTER_AREA,
+    )
+    # Pixel centres: old = step * new + (step - 1) / 2.
+    shrink = np.array([[1 / step, 0, -(step - 1) / (2 * step)], [0, 1 / step, -(step - 1) / (2 * step)], [0, 0, 1]])
+    return light, mark > 0, shrink @ local
+
+
+def _inside(to_photo: FloatArray, size: tuple[int, int], width: int, height: int) -> BoolArray:
+    x, y = np.meshgrid(np.arange(size[0], dtype=np.float32), np.arange(size[1], dtype=np.float32))
+    m = to_photo.astype(np.float32)
+    d = m[2, 0] * x + m[2, 1] * y + m[2, 2]
+    u = (m[0, 0] * x + m[0, 1] * y + m[0, 2]) / d
+    v = (m[1, 0] * x + m[1, 1] * y + m[1, 2]) / d
+    return (d > 0) & (u >= -0.5) & (v >= -0.5) & (u <= width - 0.5) & (v <= height - 0.5)
