@@ -10,7 +10,7 @@ class PhotoError(PanelvisionError, ValueError):
 
 
 class DataError(PanelvisionError, ValueError):
-    """A data file (knowledge, observations, truth, settings, archive) that does not fit its schema."""
+    """A data file (knowledge, truth, settings, archive ...) that does not fit its schema."""
 
 
 class ModelError(PanelvisionError, RuntimeError):

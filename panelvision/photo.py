@@ -130,9 +130,7 @@ def read_photo(
     except UnidentifiedImageError:
         raise PhotoError(f"{label}: not a photo that can be read; {_WHAT_TO_SEND}") from None
     except MemoryError:
-        raise PhotoError(
-            f"{label}: not enough memory to decode it; send a smaller copy"
-        ) from None
+        raise PhotoError(f"{label}: not enough memory to decode it; send a smaller copy") from None
     except Exception as fault:  # decoders raise many kinds on broken bytes; all mean the same here
         reason = " ".join(str(fault).split())[:80] or type(fault).__name__
         raise PhotoError(

@@ -199,14 +199,22 @@ def _reduce(
     """Average blocks of step x step photo pixels; any clipped pixel marks its block."""
     h, w = light.shape[:2]
     size = (max(1, w // step), max(1, h // step))
-    light = cv2.resize(light[: size[1] * step, : size[0] * step], size, interpolation=cv2.INTER_AREA)
+    light = cv2.resize(
+        light[: size[1] * step, : size[0] * step], size, interpolation=cv2.INTER_AREA
+    )
     mark = cv2.resize(
         clipped[: size[1] * step, : size[0] * step].astype(np.float32),
         size,
         interpolation=cv2.INTER_AREA,
     )
     # Pixel centres: old = step * new + (step - 1) / 2.
-    shrink = np.array([[1 / step, 0, -(step - 1) / (2 * step)], [0, 1 / step, -(step - 1) / (2 * step)], [0, 0, 1]])
+    shrink = np.array(
+        [
+            [1 / step, 0, -(step - 1) / (2 * step)],
+            [0, 1 / step, -(step - 1) / (2 * step)],
+            [0, 0, 1],
+        ]
+    )
     return light, mark > 0, shrink @ local
 
 

@@ -1,0 +1,211 @@
+"""Which symptom, how sure, or an honest "can't tell"."""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from panelvision import __version__
+from panelvision.arrays import FloatArray
+from panelvision.errors import ModelError
+from panelvision.evidence import EVIDENCE_VERSION, feature_vector
+from panelvision.labels import SYMPTOMS
+
+MODEL_FILE = Path(__file__).parent / "data" / "symptom_model.skops"
+# Format of the artefact; another number is refused.
+MODEL_FORMAT = 1
+
+# The only types, beyond those that skops trusts by itself, that an artefact may
+# hold. Loading builds objects of listed types alone and never runs code from the file.
+TRUSTED_TYPES = (
+    "numpy.dtype",
+    "sklearn._loss.link.Interval",
+    "sklearn._loss.link.LogitLink",
+    "sklearn._loss.link.MultinomialLogit",
+    "sklearn._loss.loss.HalfMultinomialLoss",
+    "sklearn.ensemble._hist_gradient_boosting.binning._BinMapper",
+    "sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",
+    "sklearn.tree._tree.Tree",
+)
+
+
+@dataclass(frozen=True)
+class SymptomReading:
+    """What the photo says.
+
+    Attributes
+    ----------
+    symptom : str
+        The most probable label.
+    probabilities : dict of str to float
+        All 13 labels, calibrated, summing to 1.
+    symptom_set : tuple of str
+        Labels kept at 90 % coverage (split conformal), most probable first.
+    can_tell : bool
+        False when the reading should not be acted on; ``reason`` says why.
+    reason : str
+        One sentence, empty when ``can_tell``.
+    """
+
+    symptom: str
+    probabilities: dict[str, float]
+    symptom_set: tuple[str, ...]
+    can_tell: bool
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class SymptomModel:
+    """The shipped classifier.
+
+    Attributes
+    ----------
+    members : tuple
+        scikit-learn classifiers; their log-probabilities are averaged.
+    weights : ndarray of shape (n_members,)
+        Weight of each member, summing to 1.
+    features : tuple of str
+        Names of the measurements in the order the members expect.
+    fill : ndarray of shape (n_features,)
+        Value that stands for "not measured" (training median) for members that need one.
+    temperature : float
+        Softmax temperature of the calibration (Guo et al. 2017, arXiv 1706.04599).
+    bias : ndarray of shape (13,)
+        Per-label offset of the log-probabilities, fitted with the temperature.
+    conformal_score : float
+        Labels with 1 - p at most this make up the symptom set.
+    least_probability : float
+        Below this the reading is "can't tell".
+    card : dict
+        Where it comes from: versions, seed, data recipe, figures.
+    """
+
+    members: tuple[Any, ...]
+    weights: FloatArray
+    features: tuple[str, ...]
+    fill: FloatArray
+    temperature: float
+    bias: FloatArray
+    conformal_score: float
+    least_probability: float
+    card: dict[str, Any]
+    version: str
+
+    def log_probabilities(self, vectors: FloatArray) -> FloatArray:
+        """Uncalibrated log-probabilities (n, 13) of feature vectors (n, n_features)."""
+        total = np.zeros((len(vectors), len(SYMPTOMS)))
+        filled = np.where(np.isnan(vectors), self.fill, vectors)
+        for member, weight in zip(self.members, self.weights, strict=True):
+            p = member.predict_proba(filled)
+            total += weight * np.log(np.clip(p, 1e-6, 1.0))
+        return total
+
+    def probabilities(self, vectors: FloatArray) -> FloatArray:
+        """Calibrated probabilities (n, 13), columns in the order of ``SYMPTOMS``."""
+        z = self.log_probabilities(vectors) / self.temperature + self.bias
+        z -= z.max(axis=1, keepdims=True)
+        p = np.exp(z)
+        return p / p.sum(axis=1, keepdims=True)
+
+    def read(self, features: Mapping[str, float]) -> SymptomReading:
+        """The reading of one photo's features."""
+        vector = feature_vector(dict(features), self.features)
+        p = self.probabilities(vector[None])[0]
+        order = np.argsort(-p)
+        kept = [SYMPTOMS[i] for i in order if 1 - p[i] <= self.conformal_score]
+        # An empty set would claim certainty that nothing fits; the best label stands in.
+        kept = kept or [SYMPTOMS[order[0]]]
+        best = float(p[order[0]])
+        can_tell = best >= self.least_probability
+        reason = ""
+        if not can_tell:
+            second = SYMPTOMS[order[1]]
+            reason = (
+                f"{SYMPTOMS[order[0]]} and {second} are too close to call in this photo "
+                f"({best:.0%} and {p[order[1]]:.0%})."
+            )
+        return SymptomReading(
+            symptom=SYMPTOMS[order[0]],
+            probabilities={name: float(v) for name, v in zip(SYMPTOMS, p, strict=True)},
+            symptom_set=tuple(kept),
+            can_tell=can_tell,
+            reason=reason,
+        )
+
+
+@lru_cache(maxsize=2)
+def load_model(path: Path = MODEL_FILE) -> SymptomModel:
+    """Read an artefact; nothing in the file is executed.
+
+    Raises
+    ------
+    ModelError
+        One line, when it is missing, damaged, altered since its card was written,
+        of another format, or made for other measurements.
+    """
+    card_path = path.with_suffix(".json")
+    try:
+        data = path.read_bytes()
+        card = json.loads(card_path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as fault:
+        raise ModelError(
+            f"{path.name}: cannot be read with its card ({fault}); "
+            "reinstall panelvision or run: python -m models.train"
+        ) from None
+    digest = hashlib.sha256(data).hexdigest()
+    if card.get("sha256") != digest:
+        raise ModelError(
+            f"{path.name}: does not match the checksum in {card_path.name} (altered or cut short); "
+            "reinstall panelvision or run: python -m models.train"
+        )
+    if card.get("format") != MODEL_FORMAT or card.get("evidence_version") != EVIDENCE_VERSION:
+        raise ModelError(
+            f"{path.name}: made for format {card.get('format')} and measurements "
+            f"{card.get('evidence_version')}, this program has {MODEL_FORMAT} and "
+            f"{EVIDENCE_VERSION}; run: python -m models.train"
+        )
+    return _unpack(path, data, card, digest)
+
+
+def _unpack(path: Path, data: bytes, card: dict[str, Any], digest: str) -> SymptomModel:
+    import skops.io  # only here: it takes a while and nothing else needs it
+
+    try:
+        unknown = set(skops.io.get_untrusted_types(data=data)) - set(TRUSTED_TYPES)
+        if unknown:
+            raise ModelError(
+                f"{path.name}: holds the type {sorted(unknown)[0]} that is not on the list of "
+                "trusted types; do not use this file"
+            )
+        members = skops.io.loads(data, trusted=list(TRUSTED_TYPES))
+    except ModelError:
+        raise
+    except Exception as fault:
+        raise ModelError(
+            f"{path.name}: cannot be unpacked ({type(fault).__name__}); "
+            "reinstall panelvision or run: python -m models.train"
+        ) from None
+    if tuple(card["labels"]) != SYMPTOMS:
+        raise ModelError(f"{path.name}: made for other labels; run: python -m models.train")
+    return SymptomModel(
+        members=tuple(members),
+        weights=np.array(card["weights"]),
+        features=tuple(card["features"]),
+        fill=np.array(card["fill"], dtype=np.float64),
+        temperature=float(card["temperature"]),
+        bias=np.array(card["bias"], dtype=np.float64),
+        conformal_score=float(card["conformal_score"]),
+        least_probability=float(card["least_probability"]),
+        card=card,
+        version=f"{__version__}+{digest[:12]}",
+    )
+
+
+def model_version() -> str:
+    """Identity of program and artefact; results made with another one are not comparable."""
+    return load_model().version

@@ -1,0 +1,175 @@
+"""The command line: ``panelvision examine | compare | advise | sort | cases | app``."""
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from panelvision import __version__
+from panelvision.errors import PanelvisionError
+
+EXIT_OK = 0
+EXIT_SOME_FAILED = 1
+EXIT_USAGE = 2
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command; returns the exit status (0 well, 1 some failed, 2 wrong use)."""
+    parser = _parser()
+    args = parser.parse_args(argv)
+    try:
+        return args.run(args)
+    except PanelvisionError as fault:
+        print(f"panelvision: {fault}", file=sys.stderr)
+        return EXIT_USAGE
+    except BrokenPipeError:
+        return EXIT_OK
+    except KeyboardInterrupt:
+        print("panelvision: stopped", file=sys.stderr)
+        return 130
+
+
+def _parser() -> argparse.ArgumentParser:
+    from panelvision import advise_cli, app_cli, cases_cli, compare_cli, sort_cli
+
+    parser = argparse.ArgumentParser(
+        prog="panelvision",
+        description="Find the failed assembly of a television from photos of its screen.",
+    )
+    parser.add_argument("--version", action="version", version=f"panelvision {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    _add_examine(commands)
+    for part in (compare_cli, advise_cli, sort_cli, cases_cli, app_cli):
+        part.add_parser(commands)
+    return parser
+
+
+def _add_examine(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    parser = commands.add_parser("examine", help="read one or more photos of a screen")
+    parser.add_argument("photos", nargs="+", metavar="PHOTO")
+    parser.add_argument(
+        "--jsonl", metavar="FILE", help="write one JSON object a photo; - for stdout"
+    )
+    parser.add_argument(
+        "--overlay", metavar="DIR", help="write each photo with its findings drawn on"
+    )
+    parser.add_argument("--enhanced", metavar="DIR", help="write each squared-up, enhanced screen")
+    parser.add_argument(
+        "--corners",
+        metavar="X,Y,...",
+        help="outline of the active area in photo pixels: eight numbers, from the top left clockwise",
+    )
+    parser.set_defaults(run=run_examine)
+
+
+def run_examine(args: argparse.Namespace) -> int:
+    """``panelvision examine``: a table for people, JSON lines for programs."""
+    from contextlib import ExitStack
+
+    from rich.console import Console
+    from rich.progress import Progress
+
+    corners = _corners(args.corners)
+    for folder in (args.overlay, args.enhanced):
+        if folder:
+            _make_folder(Path(folder))
+    console = Console(stderr=args.jsonl == "-")
+    failed = 0
+    with ExitStack() as stack:
+        sink = None
+        if args.jsonl == "-":
+            sink = sys.stdout
+        elif args.jsonl:
+            try:
+                sink = stack.enter_context(open(args.jsonl, "w", encoding="utf-8"))
+            except OSError as fault:
+                raise PanelvisionError(
+                    f"{args.jsonl}: cannot be written ({fault.strerror}); choose another file"
+                ) from None
+        progress = None
+        if len(args.photos) > 3 and sys.stderr.isatty():
+            progress = stack.enter_context(Progress(console=Console(stderr=True), transient=True))
+            task = progress.add_task("photos", total=len(args.photos))
+        for path in args.photos:
+            record = _examine_one(path, corners, args, console)
+            failed += "error" in record
+            if sink is not None:
+                sink.write(json.dumps(record, ensure_ascii=False) + "\n")
+                sink.flush()
+            if progress is not None:
+                progress.advance(task)
+    return EXIT_SOME_FAILED if failed else EXIT_OK
+
+
+def _examine_one(path: str, corners, args: argparse.Namespace, console) -> dict:
+    from panelvision.examine import examine
+
+    try:
+        result = examine(path, corners=corners)
+        if args.overlay:
+            _write_picture(Path(args.overlay), path, "overlay", result.overlay())
+        if args.enhanced:
+            _write_picture(Path(args.enhanced), path, "enhanced", result.enhanced())
+    except PanelvisionError as fault:
+        console.print(f"[bold red]error[/] {fault}", highlight=False)
+        return {"file": Path(path).name, "error": str(fault)}
+    if args.jsonl != "-":
+        from panelvision.words import summary
+
+        console.print(summary(result))
+    return result.to_json()
+
+
+def _corners(text: str | None):
+    if text is None:
+        return None
+    import numpy as np
+
+    from panelvision.geometry import is_convex
+
+    try:
+        values = np.array([float(part) for part in text.split(",")]).reshape(4, 2)
+    except ValueError:
+        raise PanelvisionError(
+            "--corners: give eight numbers, x,y of the top left, top right, bottom right and "
+            f"bottom left corner, got '{text[:60]}'"
+        ) from None
+    if not is_convex(values):
+        raise PanelvisionError(
+            "--corners: the four points must go clockwise from the top left without crossing"
+        )
+    return values
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise PanelvisionError(
+            f"{folder}: cannot be made ({fault.strerror}); choose another folder"
+        ) from None
+
+
+def _write_picture(folder: Path, source: str, kind: str, pixels) -> None:
+    import io
+    import os
+    import tempfile
+
+    from PIL import Image
+
+    stem = "".join(c if c.isalnum() or c in "-_." else "_" for c in Path(source).stem)[:80]
+    target = folder / f"{stem or 'photo'}-{kind}.png"
+    buffer = io.BytesIO()
+    Image.fromarray(pixels).save(buffer, "PNG", compress_level=3)
+    try:
+        # Written beside and renamed, so that a full disk leaves no half picture.
+        with tempfile.NamedTemporaryFile(dir=folder, delete=False) as part:
+            part.write(buffer.getvalue())
+        os.chmod(part.name, 0o644)
+        os.replace(part.name, target)
+    except OSError as fault:
+        raise PanelvisionError(f"{target.name}: cannot be written ({fault.strerror})") from None
+
+
+if __name__ == "__main__":
+    sys.exit(main())

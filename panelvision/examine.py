@@ -1,0 +1,323 @@
+"""One photo's whole way: bytes -> Photo -> ScreenView -> Evidence -> SymptomReading -> Suspects.
+
+The command line, the pages, batch triage and training all call :func:`examine`
+or its parts :func:`look` (up to the evidence) and :func:`judge` (from there on).
+"""
+
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import cv2
+import numpy as np
+
+from panelvision.arrays import FloatArray, IntArray
+from panelvision.classify import SymptomModel, SymptomReading, load_model
+from panelvision.enhance import enhance
+from panelvision.evidence import Evidence
+from panelvision.findings import Finding, describe
+from panelvision.isolate import Suspects, advise, isolate
+from panelvision.light import encode
+from panelvision.locate import Location, aspect_of, locate, refine
+from panelvision.measure.appearance import measure_appearance
+from panelvision.measure.camera import measure_camera
+from panelvision.measure.colour import measure_colour
+from panelvision.measure.columns import measure_columns
+from panelvision.measure.faint import find_faint
+from panelvision.measure.glow import measure_glow
+from panelvision.measure.rows import measure_rows
+from panelvision.measure.texture import measure_texture
+from panelvision.overlay import draw_overlay
+from panelvision.photo import Photo, read_photo
+from panelvision.quality import assess
+from panelvision.squareup import Outline, ScreenView, square_up
+
+# Below this confidence the outline is not reported: the view is then only a guess.
+LEAST_OUTLINE_CONFIDENCE = 0.2
+_SURROUND_MARGIN = 0.06
+
+
+@dataclass(frozen=True)
+class Look:
+    """What was seen, before any judgement.
+
+    Attributes
+    ----------
+    photo : Photo
+    view : ScreenView
+        Squared up by the outline, or by the whole frame where no outline was found.
+    evidence : Evidence
+    seconds : dict of str to float
+        Time spent in each stage.
+    """
+
+    photo: Photo
+    view: ScreenView
+    evidence: Evidence
+    seconds: dict[str, float]
+
+
+@dataclass(frozen=True)
+class Examination:
+    """One photo's result; ``to_json`` is its machine-readable form.
+
+    Attributes
+    ----------
+    look : Look
+    reading : SymptomReading
+    suspects : Suspects
+    next_test : str or None
+        Name of the bench test worth doing next when only this photo is known.
+    findings : tuple of Finding
+        Sentences and marks, most important first.
+    usable : bool
+        Whether the reading may be acted on.
+    retake : tuple of str
+        How to take the photo again, most useful first; empty when usable.
+    """
+
+    look: Look
+    reading: SymptomReading
+    suspects: Suspects
+    next_test: str | None
+    findings: tuple[Finding, ...]
+    usable: bool
+    retake: tuple[str, ...]
+    seconds: float = field(default=0.0)
+
+    @property
+    def symptom(self) -> str:
+        """The most probable symptom's label."""
+        return self.reading.symptom
+
+    @property
+    def outline(self) -> Outline | None:
+        """Where the active area is, or None when it was not found."""
+        found = self.look.evidence.location.outline
+        if found is None or found.confidence < LEAST_OUTLINE_CONFIDENCE:
+            return None
+        return found
+
+    @cached_property
+    def squared(self) -> IntArray:
+        """The squared-up view as it looks, uint8 RGB (h, w, 3)."""
+        return encode(self.look.view.linear)
+
+    def enhanced(self, strength: float = 0.5) -> IntArray:
+        """The squared-up view with a faint picture brought out, uint8 RGB; for people only."""
+        return enhance(self.look.view, strength=strength)
+
+    def overlay(self, *, width: int = 1280) -> IntArray:
+        """The photo with outline and findings drawn on it, uint8 RGB, at most ``width`` wide."""
+        return draw_overlay(self.look.photo, self.outline, self.findings, width=width)
+
+    def thumbnail(self, *, width: int = 320) -> IntArray:
+        """A small copy of the photo, uint8 RGB."""
+        photo = self.look.photo
+        shrink = width / photo.width
+        size = (width, max(1, round(photo.height * shrink)))
+        small = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA)
+        return small if small.dtype == np.uint8 else (small // 257).astype(np.uint8)
+
+    def to_json(self) -> dict[str, Any]:
+        """The object that ``panelvision examine --jsonl`` writes for this photo."""
+        e = self.look.evidence
+        outline = self.outline
+        screen = self.symptom != "not-a-screen"
+        return {
+            "file": self.look.photo.name,
+            "usable": self.usable,
+            "retake": list(self.retake),
+            "outline": None if outline is None else np.round(outline.corners, 2).tolist(),
+            "outline_confidence": round(
+                0.0 if e.location.outline is None else e.location.outline.confidence, 4
+            ),
+            "symptom": self.reading.symptom,
+            "symptom_probabilities": {
+                k: round(p, 5) for k, p in self.reading.probabilities.items()
+            },
+            "symptom_set": list(self.reading.symptom_set),
+            "can_tell": self.reading.can_tell,
+            "faint": e.faint.to_json() if screen else None,
+            "halves": e.columns.half.to_json() if screen and e.columns.half else None,
+            "bands": [b.to_json() for b in (*e.columns.bands, *e.rows.bands)] if screen else [],
+            "lines": [x.to_json() for x in (*e.columns.lines, *e.rows.lines)] if screen else [],
+            "dim_zones": [z.to_json() for z in e.glow.zones] if screen else [],
+            "camera": e.camera.to_json(),
+            "findings": [f.sentence for f in self.findings],
+            "suspects": {k: round(p, 5) for k, p in self.suspects.assemblies.items()},
+            "next_test": self.next_test,
+            "notes": list(self.look.photo.notes),
+            "seconds": round(self.seconds, 3),
+        }
+
+
+def look(
+    source: Photo | str | Path | bytes | BinaryIO,
+    *,
+    corners: FloatArray | None = None,
+    name: str | None = None,
+) -> Look:
+    """Decode, find the screen, square it up and measure; no judgement yet.
+
+    Parameters
+    ----------
+    source : Photo, path, bytes or binary file object
+    corners : ndarray of shape (4, 2), optional
+        The user's outline; it is refined, never replaced.
+
+    Raises
+    ------
+    PhotoError
+        When the photo cannot be read.
+    """
+    clock = _Clock()
+    photo = source if isinstance(source, Photo) else read_photo(source, name=name)
+    clock.lap("decode")
+    location = _where(photo, corners)
+    clock.lap("locate")
+    outline = location.outline or whole_frame(photo)
+    view = square_up(photo, outline, aspect=location.aspect, aspect_source=location.aspect_source)
+    surround = _surround(photo, outline, location.aspect)
+    clock.lap("square-up")
+    evidence = _measure(photo, view, location, surround, clock)
+    return Look(photo, view, evidence, clock.laps)
+
+
+def judge(
+    seen: Look,
+    *,
+    observations: Mapping[str, str | float] | None = None,
+    model: SymptomModel | None = None,
+) -> Examination:
+    """From evidence to symptom, suspects, and what to do next."""
+    model = model or load_model()
+    reading = model.read(seen.evidence.features())
+    suspects = isolate(reading.probabilities, observations or {})
+    next_test = advise(reading.probabilities, observations or {}).next_test
+    findings = describe(seen.evidence, reading)
+    quality = seen.evidence.quality
+    retake = list(quality.retake)
+    usable = quality.usable and reading.can_tell
+    faint = seen.evidence.faint
+    if reading.symptom == "no-image" and not faint.conclusive:
+        usable = False
+        if faint.hint and faint.hint not in retake:
+            retake.insert(0, faint.hint)
+    if not usable and not retake:
+        retake.append(_DEFAULT_RETAKE)
+    return Examination(
+        look=seen,
+        reading=reading,
+        suspects=suspects,
+        next_test=None if next_test is None else next_test.name,
+        findings=findings,
+        usable=usable,
+        retake=() if usable else tuple(retake),
+        seconds=sum(seen.seconds.values()),
+    )
+
+
+_DEFAULT_RETAKE = (
+    "Take one more photo from straight in front, the whole screen in the frame, "
+    "with the set's menu open."
+)
+
+
+def examine(
+    source: Photo | str | Path | bytes | BinaryIO,
+    *,
+    corners: FloatArray | None = None,
+    name: str | None = None,
+    observations: Mapping[str, str | float] | None = None,
+) -> Examination:
+    """The whole way of one photo.
+
+    Examples
+    --------
+    >>> result = examine("dark-set.jpg")            # doctest: +SKIP
+    >>> result.symptom, result.suspects.assemblies  # doctest: +SKIP
+
+    Raises
+    ------
+    PhotoError
+        When the photo cannot be read.
+    ModelError
+        When the shipped classifier is missing or altered.
+    """
+    start = time.perf_counter()
+    result = judge(look(source, corners=corners, name=name), observations=observations)
+    object.__setattr__(result, "seconds", time.perf_counter() - start)
+    return result
+
+
+def whole_frame(photo: Photo) -> Outline:
+    """The photo's own border as an outline of no confidence, for photos without a found screen."""
+    w, h = photo.width, photo.height
+    corners = np.array([[-0.5, -0.5], [w - 0.5, -0.5], [w - 0.5, h - 0.5], [-0.5, h - 0.5]])
+    return Outline(corners, 0.0, np.full(4, np.nan), "frame")
+
+
+def _where(photo: Photo, corners: FloatArray | None) -> Location:
+    if corners is None:
+        return locate(photo)
+    outline = refine(photo, np.asarray(corners, dtype=np.float64))
+    aspect, aspect_source = aspect_of(outline.corners, (photo.width, photo.height))
+    return Location(outline=outline, aspect=aspect, aspect_source=aspect_source)
+
+
+def _surround(photo: Photo, outline: Outline, aspect: float) -> FloatArray:
+    """Linear light (n, 3) of a narrow frame around the active area."""
+    wide = square_up(photo, outline, aspect=aspect, width=240, margin=_SURROUND_MARGIN)
+    ring = wide.valid.copy()
+    my = round(_SURROUND_MARGIN * (wide.height / (1 + 2 * _SURROUND_MARGIN)))
+    mx = round(_SURROUND_MARGIN * 240)
+    # The inner third of the margin may hold the edge's blur.
+    ring[my // 3 * 2 : wide.height - my // 3 * 2, mx // 3 * 2 : wide.width - mx // 3 * 2] = False
+    return wide.linear[ring]
+
+
+def _measure(
+    photo: Photo,
+    view: ScreenView,
+    location: Location,
+    surround: FloatArray,
+    clock: "_Clock",
+) -> Evidence:
+    quality = assess(photo, view)
+    clock.lap("quality")
+    appearance = measure_appearance(view, surround)
+    clock.lap("appearance")
+    faint = find_faint(photo, view)
+    clock.lap("faint")
+    columns = measure_columns(photo, view)
+    clock.lap("columns")
+    rows = measure_rows(photo, view)
+    clock.lap("rows")
+    glow = measure_glow(photo, view)
+    clock.lap("glow")
+    colour = measure_colour(view)
+    clock.lap("colour")
+    texture = measure_texture(photo, view)
+    clock.lap("texture")
+    camera = measure_camera(photo, view)
+    clock.lap("camera")
+    return Evidence(
+        quality, location, appearance, faint, columns, rows, glow, colour, texture, camera
+    )
+
+
+class _Clock:
+    """Seconds per stage."""
+
+    def __init__(self) -> None:
+        self.laps: dict[str, float] = {}
+        self._last = time.perf_counter()
+
+    def lap(self, stage: str) -> None:
+        now = time.perf_counter()
+        self.laps[stage] = now - self._last
+        self._last = now
