@@ -127,6 +127,10 @@ def read_photo(
             return _decode(data, label, digest, max_pixels)
     except PhotoError:
         raise
+    except Image.DecompressionBombError:
+        raise PhotoError(
+            f"{label}: more than {max_pixels / 1e6:.0f} megapixels; send a smaller copy"
+        ) from None
     except UnidentifiedImageError:
         raise PhotoError(f"{label}: not a photo that can be read; {_WHAT_TO_SEND}") from None
     except MemoryError:

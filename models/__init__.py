@@ -1,0 +1,1 @@
+"""Learns the symptoms: joins ``synth`` (draws) and ``panelvision`` (sees), judges and ships."""

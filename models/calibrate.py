@@ -1,0 +1,70 @@
+"""From scores to probabilities, and to promises: calibration, symptom sets, abstention."""
+
+import numpy as np
+from scipy.optimize import minimize
+
+from models.metrics import conformal_score
+from panelvision.arrays import FloatArray, IntArray
+
+
+def softmax(z: FloatArray) -> FloatArray:
+    """Probabilities of logits, row by row."""
+    z = z - z.max(axis=1, keepdims=True)
+    p = np.exp(z)
+    return p / p.sum(axis=1, keepdims=True)
+
+
+def fit_temperature(
+    scores: FloatArray, labels: IntArray, *, offset_penalty: float = 5.0
+) -> tuple[float, FloatArray]:
+    """Temperature and label offsets that minimise the log loss of softmax(scores / T + b).
+
+    Guo et al. 2017 (arXiv 1706.04599), section 4.2, with offsets b under a squared
+    penalty so that few photos cannot move them far.
+
+    Parameters
+    ----------
+    scores : ndarray of shape (n, k)
+        Log-probabilities of an uncalibrated model on photos it was not fitted to.
+    labels : ndarray of shape (n,)
+    offset_penalty : float
+        Weight of sum(b^2) against the summed log loss.
+    """
+    n, k = scores.shape
+    target = np.eye(k)[labels]
+
+    def loss(theta: FloatArray) -> tuple[float, FloatArray]:
+        beta, b = np.exp(theta[0]), theta[1:]
+        p = softmax(scores * beta + b)
+        value = -np.log(np.clip(p[np.arange(n), labels], 1e-12, 1)).sum() + offset_penalty * (b @ b)
+        g = p - target
+        return value, np.concatenate(
+            [[beta * (g * scores).sum()], g.sum(axis=0) + 2 * offset_penalty * b]
+        )
+
+    found = minimize(
+        loss, np.zeros(k + 1), jac=True, method="L-BFGS-B", bounds=[(-4, 4)] + [(-3, 3)] * k
+    )
+    return float(np.exp(-found.x[0])), np.asarray(found.x[1:])
+
+
+def set_threshold(probabilities: FloatArray, labels: IntArray, *, miss: float = 0.1) -> float:
+    """Threshold of 90 % symptom sets: keep labels with 1 - p at most this (split conformal)."""
+    return conformal_score(1 - probabilities[np.arange(len(labels)), labels], miss=miss)
+
+
+def answer_threshold(
+    probabilities: FloatArray, labels: IntArray, *, right: float = 0.95, least: float = 0.3
+) -> float:
+    """Lowest top probability from which on the answers given are right in a share ``right``.
+
+    Returns at least ``least``; when no threshold reaches the share, 0.9.
+    """
+    top = probabilities.max(axis=1)
+    hit = probabilities.argmax(axis=1) == labels
+    order = np.argsort(-top)
+    share = np.cumsum(hit[order]) / np.arange(1, len(order) + 1)
+    good = np.nonzero(share >= right)[0]
+    if good.size == 0:
+        return 0.9
+    return float(max(least, top[order][good[-1]]))

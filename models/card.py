@@ -1,0 +1,225 @@
+"""The model card: what the classifier is made of, how good it is, and what it cannot do."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+from panelvision.labels import SYMPTOMS
+
+_MISSING = "[not filled in]"
+
+
+def metrics_path(folder: Path) -> Path:
+    """Where the figures of every evaluated set are kept."""
+    return folder / "metrics.json"
+
+
+def write_card(folder: Path, card: dict[str, Any]) -> None:
+    """Write ``MODEL_CARD.md`` from the artefact's card and ``metrics.json``."""
+    path = metrics_path(folder)
+    known = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+    if card.get("held_out"):
+        known["held_out"] = card["held_out"]
+        known["model"] = card.get("sha256", _former_hash(card))
+        path.write_text(json.dumps(known, indent=1) + "\n", encoding="utf-8")
+    (folder / "MODEL_CARD.md").write_text(card_text(card, known), encoding="utf-8")
+
+
+def _former_hash(card: dict[str, Any]) -> str:
+    return str(card.get("made", _MISSING))
+
+
+def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
+    """The card as Markdown."""
+    lines = [
+        "# Model card: symptom classifier",
+        "",
+        "Written by `python -m models.train` and `python -m models.evaluate`; do not edit by hand.",
+        "",
+        "## What it is",
+        "",
+        f"- Members: {', '.join(card.get('members', [_MISSING]))}; their log-probabilities are "
+        f"averaged with weights {', '.join(f'{w:.2f}' for w in card.get('weights', []))}.",
+        f"- Reads {len(card.get('features', []))} measurements of one photo "
+        f"(schema {card.get('evidence_version')}), gives the probabilities of "
+        f"{len(SYMPTOMS)} symptoms.",
+        f"- Calibrated by temperature {card.get('temperature', float('nan')):.2f} "
+        "and label offsets; "
+        "symptom sets keep labels with 1 - p <= "
+        f"{card.get('conformal_score', float('nan')):.3f}; "
+        f"below {card.get('least_probability', float('nan')):.2f} it says that it can't tell.",
+        f"- Made {card.get('made', _MISSING)} by `{card.get('command', _MISSING)}` in "
+        f"{card.get('seconds', 0) / 60:.0f} minutes on two cores.",
+        "",
+        "## Data recipe",
+        "",
+        f"- {card.get('photos', 0)} photos drawn by `synth` (drawing version "
+        f"{card.get('synth_version')}), every label equally often, each measured through "
+        "panelvision's own pipeline with the outline that it found itself.",
+        "- Split by scene into 64 % fitting, 12 % calibration, 12 % promises (symptom sets and "
+        "abstention) and 12 % judgement; no scene is in two parts.",
+        f"- The shop's own photos that joined: {', '.join(card.get('extra', [])) or 'none'}.",
+        "- No photo of the evaluation folders below was used for training or tuning.",
+        "",
+        "## Figures",
+        "",
+    ]
+    sets = dict(known.get("sets", {}))
+    lines += _table_of_sets(known.get("held_out"), sets)
+    lines += ["", "## Recall per symptom (found / all)", ""]
+    lines += _recall(known.get("held_out"), sets)
+    if card.get("compared"):
+        lines += ["", "## Families and feature sets compared", ""]
+        lines += [
+            "| family | features | held-out top-1 | across domains top-1 | "
+            "across domains log loss |",
+            "| --- | --- | --- | --- | --- |",
+        ]
+        lines += [
+            f"| {r['family']} | {r['features']} | {_n(r['held_out_top1'])} | "
+            f"{_n(r['across_domains_top1'])} | {_n(r['across_domains_log_loss'])} |"
+            for r in card["compared"]
+        ]
+    for name, figures in sets.items():
+        lines += _set_section(name, figures)
+    if known.get("held_out"):
+        lines += [
+            "",
+            "## Reliability on held-out scenes",
+            "",
+            "| confidence | right | photos |",
+            "| --- | --- | --- |",
+        ]
+        lines += [f"| {c:.2f} | {a:.2f} | {n} |" for c, a, n in known["held_out"]["reliability"]]
+    lines += [
+        "",
+        "## What it cannot do",
+        "",
+        "- It was taught by drawings. Real photographs differ in ways nobody drew; the table above "
+        "says how much that cost on the sets it was tried on.",
+        "- A wrong colour in a picture whose true colours nobody knows cannot always be told; "
+        "open the set's own menu or a test page.",
+        "- It reads one photo. What the set did at switch-on, its sound and its standby light are "
+        "observations for the bench page, not for this model.",
+        "- Curved screens, self-emitting panels, projectors and tube sets were never drawn.",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _n(value: Any) -> str:
+    return "-" if value is None else f"{value:.3f}"
+
+
+def _table_of_sets(held_out: dict[str, Any] | None, sets: dict[str, Any]) -> list[str]:
+    columns = (["held-out synthetic scenes"] if held_out else []) + list(sets)
+    judged = ([held_out] if held_out else []) + [s["symptom"] for s in sets.values()]
+    lines = ["| figure | " + " | ".join(columns) + " |", "| --- |" + " --- |" * len(columns)]
+
+    def row(title: str, cells: list[str]) -> None:
+        lines.append(f"| {title} | " + " | ".join(cells) + " |")
+
+    row("photos", [str(j["photos"]) for j in judged])
+    row(
+        "symptom, top-1 [95 % interval]",
+        [
+            f"{j['top1']:.3f} [{j['top1_interval'][0]:.3f}, {j['top1_interval'][1]:.3f}]"
+            for j in judged
+        ],
+    )
+    row("log loss", [_n(j["log_loss"]) for j in judged])
+    row(
+        "calibration error / 95 % point of a perfect model",
+        [f"{j['ece']:.3f} / {j['ece_perfect_p95']:.3f}" for j in judged],
+    )
+    row("90 % symptom set holds the truth", [f"{j['coverage']:.3f}" for j in judged])
+    row("labels in a set, mean", [f"{j['set_size']:.2f}" for j in judged])
+    row(
+        "answered / right among these",
+        [f"{j['answered']:.3f} / {j['answered_right']:.3f}" for j in judged],
+    )
+    blank = ["-"] if held_out else []
+    values = list(sets.values())
+    row(
+        "outline found (IoU > 0.9), wholly in frame",
+        blank + [f"{s['outline']['found']}/{s['outline']['of']}" for s in values],
+    )
+    row(
+        "median corner error, share of the diagonal",
+        blank + [_n(s["outline"]["median_corner_error"]) for s in values],
+    )
+    row(
+        "faint picture against none, area under the curve: all / clear",
+        blank + [f"{_n(s['faint']['auc'])} / {_n(s['faint']['auc_clear'])}" for s in values],
+    )
+    row(
+        "faint pictures found in dark screens without one",
+        blank + [f"{s['faint']['false_alarms']}/{s['faint']['none']}" for s in values],
+    )
+    row(
+        "band edge, median error, share of the width",
+        blank
+        + [
+            "-"
+            if s["bands"]["median_edge_error"] is None
+            else f"{s['bands']['median_edge_error']:.4f}"
+            for s in values
+        ],
+    )
+    row(
+        "driver count right / answered",
+        blank + ["{}/{}".format(*s["bands"]["driver_count_right"]) for s in values],
+    )
+    row(
+        "half-screen side right",
+        blank + ["{}/{}".format(*s["bands"]["half_side_right"]) for s in values],
+    )
+    row(
+        "normal photos with a fault finding",
+        blank + ["{}/{}".format(*s["bands"]["normal_with_fault_finding"]) for s in values],
+    )
+    row(
+        "panel change between two photos, area under the curve",
+        blank
+        + [
+            f"{_n(s['change']['auc'])} ({s['change']['changed']} changed, "
+            f"{s['change']['same']} not)"
+            for s in values
+        ],
+    )
+    row(
+        "not-a-screen turned away",
+        blank + [f"{s['turned_away']['turned_away']}/{s['turned_away']['of']}" for s in values],
+    )
+    return lines
+
+
+def _recall(held_out: dict[str, Any] | None, sets: dict[str, Any]) -> list[str]:
+    columns = (["held-out synthetic scenes"] if held_out else []) + list(sets)
+    judged = ([held_out] if held_out else []) + [s["symptom"] for s in sets.values()]
+    lines = ["| symptom | " + " | ".join(columns) + " |", "| --- |" + " --- |" * len(columns)]
+    for name in SYMPTOMS:
+        cells = ["{}/{}".format(*j["recall"][name]) for j in judged]
+        lines.append(f"| {name} | " + " | ".join(cells) + " |")
+    return lines
+
+
+def _set_section(name: str, figures: dict[str, Any]) -> list[str]:
+    lines = ["", f"## Set `{name}`: failures", ""]
+    rows = figures["failures"]
+    lines.append(f"{len(rows)} photos with a wrong most probable label, most confident first.")
+    lines += ["", "| photo | true | said | p | answered |", "| --- | --- | --- | --- | --- |"]
+    lines += [
+        f"| {r['file']} | {r['true']} | {r['said']} | {r['p']:.2f} | "
+        f"{'yes' if r['answered'] else 'no: said it cannot tell'} |"
+        for r in rows
+    ]
+    missed = figures["outline"]["missed"]
+    lines += ["", f"Outline missed in {len(missed)}: {', '.join(missed) or 'none'}."]
+    lines += [
+        "",
+        "What each group of measurements is worth here (top-1 lost when shuffled): "
+        + ", ".join(f"{k} {v:+.3f}" for k, v in figures["groups"].items())
+        + ".",
+    ]
+    return lines

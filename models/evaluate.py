@@ -1,0 +1,327 @@
+"""``python -m models.evaluate DIR``: the accuracy table for any folder with a truth file.
+
+Prints every figure with its uncertainty, names the failures, and puts the table
+into ``metrics.json`` and the model card. Thumbnails of the worst photos go to a
+folder of the user's choice, never into the repo.
+"""
+
+import argparse
+import html
+import json
+import sys
+from base64 import b64encode
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from panelvision.measure.change import compare_photos
+from rich.progress import Progress
+
+from models.card import metrics_path, write_card
+from models.geometry_truth import corner_error, overlap
+from models.judge import judge_probabilities
+from models.measure import labelled_folder
+from models.metrics import area_under_curve, wilson
+from models.table import Table, from_records
+from panelvision.arrays import FloatArray
+from panelvision.classify import SymptomModel, load_model
+from panelvision.errors import PanelvisionError
+from panelvision.examine import Examination, examine
+from panelvision.labels import SYMPTOMS
+from panelvision.photo import read_photo
+
+CARD_FOLDER = Path(__file__).parent
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Command line of the evaluation."""
+    parser = argparse.ArgumentParser(prog="python -m models.evaluate", description=__doc__)
+    parser.add_argument("folder", type=Path, help="photos with a truth.jsonl")
+    parser.add_argument("--name", help="what to call the set in the card (default: folder name)")
+    parser.add_argument(
+        "--worst", type=Path, metavar="FILE", help="write an HTML page of the worst 20"
+    )
+    parser.add_argument("--no-card", action="store_true", help="print only; leave the card alone")
+    args = parser.parse_args(argv)
+    try:
+        figures = evaluate(args.folder, worst=args.worst)
+    except PanelvisionError as fault:
+        print(f"models.evaluate: {fault}", file=sys.stderr)
+        return 2
+    if not args.no_card:
+        name = args.name or args.folder.resolve().name
+        path = metrics_path(CARD_FOLDER)
+        known = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+        known.setdefault("sets", {})[name] = figures
+        path.write_text(json.dumps(known, indent=1) + "\n", encoding="utf-8")
+        write_card(CARD_FOLDER, load_model().card)
+    return 0
+
+
+def evaluate(folder: Path, *, worst: Path | None = None) -> dict[str, Any]:
+    """All figures of one folder, printed as they come."""
+    model = load_model()
+    with Progress(disable=not sys.stderr.isatty()) as bar:
+        task = bar.add_task("measuring", total=None)
+        records = labelled_folder(
+            folder, progress=lambda done, total: bar.update(task, completed=done, total=total)
+        )
+    table = from_records(records)
+    vectors = _columns(table, model.features)
+    p = model.probabilities(vectors.values)
+    judged = judge_probabilities(p, vectors, model)
+    print(judged.text(str(folder.name)))
+    figures: dict[str, Any] = {"symptom": asdict(judged)}
+    figures["outline"] = outline_figures(records)
+    figures["turned_away"] = _turned_away(p, vectors)
+    examined = _findings(folder, records)
+    figures["faint"] = faint_figures(records, examined)
+    figures["bands"] = band_figures(records, examined)
+    figures["change"] = change_figures(folder, records)
+    figures["failures"] = failures(p, vectors, model)
+    figures["groups"] = group_worth(model, vectors)
+    for key in ("outline", "turned_away", "faint", "bands", "change"):
+        print(f"  {key}: " + ", ".join(f"{k} {_short(v)}" for k, v in figures[key].items()))
+    print("  what each group of measurements is worth (top-1 lost when shuffled):")
+    for name, loss in figures["groups"].items():
+        print(f"    {name:12s} {loss:+.3f}")
+    print("  failures:")
+    for row in figures["failures"]:
+        print(f"    {row['file']}: {row['true']} taken for {row['said']} ({row['p']:.2f})")
+    if worst:
+        worst.write_text(worst_page(folder, p, vectors), encoding="utf-8")
+        print(f"  worst twenty: {worst}")
+    return figures
+
+
+def _short(value: Any) -> str:
+    if isinstance(value, float):
+        return f"{value:.4g}"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_short(v) for v in value) + "]"
+    return str(value)
+
+
+def _columns(table: Table, names: tuple[str, ...]) -> Table:
+    order = [table.names.index(n) for n in names]
+    return Table(
+        table.values[:, order],
+        names,
+        table.labels,
+        table.scenes,
+        table.weights,
+        table.gradients,
+        table.truths,
+    )
+
+
+def outline_figures(records: list[dict[str, Any]]) -> dict[str, Any]:
+    """Outline found (IoU > 0.9) among screens wholly in frame, and its corner error."""
+    hits = total = 0
+    errors, missed = [], []
+    for record in records:
+        truth = record["truth"]
+        if not truth.get("corners"):
+            continue
+        found = record["outline"]
+        iou = 0.0 if found is None else overlap(np.array(found), np.array(truth["corners"]))
+        if truth.get("fully_visible", True):
+            total += 1
+            hits += iou > 0.9
+            if found is not None:
+                errors.append(corner_error(np.array(found), np.array(truth["corners"])))
+            if iou <= 0.9:
+                missed.append(truth["file"])
+    return {
+        "found": hits,
+        "of": total,
+        "share": hits / total if total else None,
+        "interval": wilson(hits, total),
+        "median_corner_error": float(np.median(errors)) if errors else None,
+        "missed": missed,
+    }
+
+
+def _turned_away(p: FloatArray, table: Table) -> dict[str, Any]:
+    k = SYMPTOMS.index("not-a-screen")
+    said = p.argmax(axis=1) == k
+    true = table.labels == k
+    hits, total = int((said & true).sum()), int(true.sum())
+    return {
+        "turned_away": hits,
+        "of": total,
+        "interval": wilson(hits, total),
+        "screens_turned_away": int((said & ~true).sum()),
+        "screens": int((~true).sum()),
+    }
+
+
+def _findings(folder: Path, records: list[dict[str, Any]]) -> list[Examination | None]:
+    """Full examinations of the photos whose truth holds something to compare positions with."""
+    wanted = {"half-screen", "vertical-bands", "normal", "no-image", "faint-image"}
+    return [
+        examine(folder / r["truth"]["file"]) if r["truth"]["symptom"] in wanted else None
+        for r in records
+    ]
+
+
+def faint_figures(
+    records: list[dict[str, Any]], examined: Sequence[Examination | None]
+) -> dict[str, Any]:
+    """Faint picture against none: area under the curve over all, and over the clear ones."""
+    score: dict[str, list[float]] = defaultdict(list)
+    clear: list[float] = []
+    false_alarms = 0
+    for record, result in zip(records, examined, strict=True):
+        truth = record["truth"]
+        if result is None or truth["symptom"] not in ("faint-image", "no-image"):
+            continue
+        faint = result.look.evidence.faint
+        score[truth["symptom"]].append(faint.score)
+        if truth["symptom"] == "no-image":
+            false_alarms += bool(faint.found)
+        elif (truth.get("faint_snr_feature") or 0) >= 5:
+            clear.append(faint.score)
+    negative = score["no-image"]
+    return {
+        "faint": len(score["faint-image"]),
+        "none": len(negative),
+        "auc": area_under_curve(np.array(score["faint-image"]), np.array(negative)),
+        "clear": len(clear),
+        "auc_clear": area_under_curve(np.array(clear), np.array(negative)),
+        "false_alarms": false_alarms,
+        "false_alarm_interval": wilson(false_alarms, len(negative)),
+    }
+
+
+def band_figures(
+    records: list[dict[str, Any]], examined: Sequence[Examination | None]
+) -> dict[str, Any]:
+    """Band edges, driver count, half side, and normal photos with a fault finding."""
+    edge_errors: list[float] = []
+    counts = {"answered": 0, "right": 0}
+    halves = {"right": 0, "of": 0}
+    alarmed: list[str] = []
+    normals = 0
+    for record, result in zip(records, examined, strict=True):
+        truth = record["truth"]
+        if result is None:
+            continue
+        evidence = result.look.evidence
+        if truth["symptom"] == "normal":
+            normals += 1
+            if result.findings_of_fault:
+                alarmed.append(truth["file"])
+        if truth["symptom"] == "vertical-bands" and truth.get("band_edges"):
+            found = [x for band in evidence.columns.bands for x in (band.start, band.end)]
+            for true in truth["band_edges"]:
+                if 0.005 < true < 0.995:
+                    gaps = [abs(true - x) for x in found]
+                    edge_errors.append(min(gaps) if gaps else 1.0)
+            grid = evidence.columns.grid
+            if truth.get("drivers") and grid is not None and grid.drivers is not None:
+                counts["answered"] += 1
+                counts["right"] += grid.drivers == truth["drivers"]
+        if truth["symptom"] == "half-screen":
+            side = truth.get("dead_side") or truth.get("side") or truth.get("dead")
+            if side in ("left", "right"):
+                halves["of"] += 1
+                half = evidence.columns.half
+                halves["right"] += half is not None and half.dead_side == side
+    return {
+        "edges": len(edge_errors),
+        "median_edge_error": float(np.median(edge_errors)) if edge_errors else None,
+        "driver_count_right": [counts["right"], counts["answered"]],
+        "half_side_right": [halves["right"], halves["of"]],
+        "normal_with_fault_finding": [len(alarmed), normals],
+        "alarmed": alarmed,
+    }
+
+
+def change_figures(folder: Path, records: list[dict[str, Any]]) -> dict[str, Any]:
+    """Panel change between the two photos of each pair."""
+    pairs: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for record in records:
+        if record["truth"].get("pair_id") is not None:
+            pairs[str(record["truth"]["pair_id"])].append(record["truth"])
+    changed, same = [], []
+    for members in pairs.values():
+        if len(members) != 2:
+            continue
+        first, second = (read_photo(folder / t["file"]) for t in members)
+        result = compare_photos(first, second)
+        (changed if members[0].get("changed") else same).append(result.score)
+    return {
+        "changed": len(changed),
+        "same": len(same),
+        "auc": area_under_curve(np.array(changed), np.array(same)),
+    }
+
+
+def failures(p: FloatArray, table: Table, model: SymptomModel) -> list[dict[str, Any]]:
+    """Every photo whose most probable label is wrong, most confident mistakes first."""
+    best = p.argmax(axis=1)
+    rows = [
+        {
+            "file": truth["file"],
+            "true": truth["symptom"],
+            "said": SYMPTOMS[best[i]],
+            "p": round(float(p[i, best[i]]), 3),
+            "p_true": round(float(p[i, table.labels[i]]), 3),
+            "answered": bool(p[i, best[i]] >= model.least_probability),
+        }
+        for i, truth in enumerate(table.truths)
+        if best[i] != table.labels[i]
+    ]
+    return sorted(rows, key=lambda row: -row["p"])
+
+
+def group_worth(model: SymptomModel, table: Table, *, repeats: int = 5) -> dict[str, float]:
+    """Top-1 lost when one group of measurements is shuffled between photos (Breiman 2001)."""
+    rng = np.random.default_rng(0)
+    right = (model.probabilities(table.values).argmax(axis=1) == table.labels).mean()
+    groups: dict[str, list[int]] = defaultdict(list)
+    for i, name in enumerate(table.names):
+        groups[name.split("_")[0]].append(i)
+    worth = {}
+    for name, columns in groups.items():
+        losses = []
+        for _ in range(repeats):
+            shuffled = table.values.copy()
+            shuffled[:, columns] = shuffled[rng.permutation(len(table))][:, columns]
+            top = model.probabilities(shuffled).argmax(axis=1)
+            losses.append(right - (top == table.labels).mean())
+        worth[name] = round(float(np.mean(losses)), 4)
+    return dict(sorted(worth.items(), key=lambda item: -item[1]))
+
+
+def worst_page(folder: Path, p: FloatArray, table: Table) -> str:
+    """A self-contained HTML page of the twenty photos with the least probability of the truth."""
+    true_p = p[np.arange(len(table)), table.labels]
+    rows = []
+    for i in np.argsort(true_p)[:20]:
+        truth = table.truths[i]
+        photo = read_photo(folder / truth["file"])
+        pixels = photo.pixels if photo.pixels.dtype == np.uint8 else (photo.pixels // 257)
+        size = (360, max(1, round(360 * photo.height / photo.width)))
+        small = cv2.resize(pixels.astype(np.uint8), size, interpolation=cv2.INTER_AREA)
+        data = cv2.imencode(".jpg", small[..., ::-1])[1].tobytes()
+        said = SYMPTOMS[int(p[i].argmax())]
+        rows.append(
+            f'<figure><img alt="" src="data:image/jpeg;base64,{b64encode(data).decode()}">'
+            f"<figcaption>{html.escape(truth['file'])}<br>true {truth['symptom']} "
+            f"({true_p[i]:.2f})<br>said {said} ({p[i].max():.2f})</figcaption></figure>"
+        )
+    return (
+        "<!doctype html><meta charset=utf-8><title>Worst twenty</title>"
+        "<style>body{font:16px sans-serif;display:flex;flex-wrap:wrap;gap:12px}"
+        "figure{margin:0;width:360px}</style>" + "".join(rows)
+    )
+
+
+if __name__ == "__main__":
+    sys.exit(main())

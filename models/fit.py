@@ -1,0 +1,175 @@
+"""Model families, their fitting, and how they are compared across domains."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
+from sklearn.linear_model import LogisticRegression
+from sklearn.neural_network import MLPClassifier
+from sklearn.pipeline import make_pipeline
+from sklearn.preprocessing import QuantileTransformer, StandardScaler
+from sklearn.svm import LinearSVC
+
+from models.metrics import log_loss
+from models.table import Table
+from panelvision.arrays import FloatArray, IntArray
+from panelvision.labels import SYMPTOMS
+
+
+@dataclass(frozen=True)
+class Family:
+    """One kind of classifier: its name, what it reads, how it is made."""
+
+    name: str
+    make: Callable[[int], Any]
+    weighted: bool  # whether its fit takes sample weights
+
+
+def _boosting(seed: int) -> Any:
+    return HistGradientBoostingClassifier(
+        max_iter=160,
+        learning_rate=0.08,
+        max_leaf_nodes=12,
+        min_samples_leaf=12,
+        l2_regularization=3.0,
+        max_features=0.25,
+        early_stopping=False,
+        random_state=seed,
+    )
+
+
+def _ranks() -> QuantileTransformer:
+    # Ranks rather than values: another renderer or camera shifts and stretches a
+    # measurement more than it reorders photos by it.
+    return QuantileTransformer(
+        n_quantiles=200, output_distribution="normal", subsample=20_000, random_state=0
+    )
+
+
+def _logistic(seed: int) -> Any:
+    return make_pipeline(
+        _ranks(),
+        LogisticRegression(C=0.02, max_iter=300, random_state=seed),
+    )
+
+
+def _network(seed: int) -> Any:
+    return make_pipeline(
+        _ranks(),
+        MLPClassifier(
+            hidden_layer_sizes=(96,),
+            alpha=1.0,
+            learning_rate_init=2e-3,
+            batch_size=128,
+            max_iter=40,
+            random_state=seed,
+        ),
+    )
+
+
+def _forest(seed: int) -> Any:
+    return ExtraTreesClassifier(
+        n_estimators=300, min_samples_leaf=2, max_features=0.2, random_state=seed, n_jobs=-1
+    )
+
+
+FAMILIES: tuple[Family, ...] = (
+    Family("gradient boosting", _boosting, True),
+    Family("logistic regression on ranks", _logistic, False),
+    Family("neural network on ranks", _network, False),
+    Family("extremely random trees", _forest, True),
+)
+
+# Families that may travel in the artefact. A forest of this size takes tens of
+# megabytes, so it is compared but not shipped.
+SHIPPABLE = ("gradient boosting", "logistic regression on ranks", "neural network on ranks")
+
+
+def feature_sets(names: tuple[str, ...]) -> dict[str, tuple[int, ...]]:
+    """Column numbers of each feature set that is compared."""
+    everything = tuple(range(len(names)))
+    special = tuple(i for i, n in enumerate(names) if not n.startswith("look_"))
+    general = tuple(i for i, n in enumerate(names) if n.startswith("look_"))
+    return {"all": everything, "special measures only": special, "appearance only": general}
+
+
+def medians(values: FloatArray) -> FloatArray:
+    """Column medians without NaN, 0 for a column that was never measured."""
+    seen = ~np.isnan(values)
+    out = np.zeros(values.shape[1])
+    for j in range(values.shape[1]):
+        if seen[:, j].any():
+            out[j] = np.median(values[seen[:, j], j])
+    return out
+
+
+def fill(values: FloatArray, by: FloatArray) -> FloatArray:
+    """Values with NaN replaced column-wise."""
+    return np.where(np.isnan(values), by, values)
+
+
+def fit_member(family: Family, table: Table, *, by: FloatArray, seed: int) -> Any:
+    """A fitted classifier with all labels among its classes."""
+    missing = set(range(len(SYMPTOMS))) - set(np.unique(table.labels).tolist())
+    if missing:
+        raise ValueError(f"labels: no photo of '{SYMPTOMS[min(missing)]}' to learn from")
+    member = family.make(seed)
+    x = fill(table.values, by)
+    if family.weighted:
+        member.fit(x, table.labels, sample_weight=table.weights)
+    else:
+        # Weights as repeats: a weight of 3 counts as three photos.
+        repeats = np.maximum(1, np.rint(table.weights)).astype(int)
+        member.fit(np.repeat(x, repeats, axis=0), np.repeat(table.labels, repeats))
+    return member
+
+
+def log_p(member: Any, values: FloatArray) -> FloatArray:
+    """Log-probabilities (n, 13), bounded below."""
+    return np.log(np.clip(member.predict_proba(values), 1e-6, 1.0))
+
+
+def domain_of(table: Table, *, folds: int = 4) -> IntArray:
+    """A domain number per row, so that a model is judged on kinds of pictures it never saw.
+
+    Photos of one kind of content are one domain; dark screens without content are
+    told apart by their light, things that are no screens by their scene.
+    """
+    keys = []
+    for truth, scene in zip(table.truths, table.scenes.tolist(), strict=True):
+        content = truth.get("content")
+        if content in (None, "none", ""):
+            content = f"{truth.get('torch')}-{truth.get('ambient')}-{scene % 3}"
+        keys.append(str(content))
+    kinds = sorted(set(keys))
+    place = {kind: i % folds for i, kind in enumerate(kinds)}
+    return np.array([place[key] for key in keys])
+
+
+def across_domains(
+    family: Family, table: Table, columns: tuple[int, ...], *, seed: int
+) -> dict[str, float]:
+    """Top-1 and log loss where each domain is predicted by a model that never saw it."""
+    domain = domain_of(table)
+    by = medians(table.values)
+    x = fill(table.values, by)[:, list(columns)]
+    out = np.zeros((len(table), len(SYMPTOMS)))
+    for fold in np.unique(domain):
+        train, test = domain != fold, domain == fold
+        member = family.make(seed)
+        member.fit(x[train], table.labels[train])
+        p = np.full((int(test.sum()), len(SYMPTOMS)), 1e-6)
+        p[:, member.classes_] = member.predict_proba(x[test])
+        out[test] = p / p.sum(axis=1, keepdims=True)
+    return {
+        "top1": float((out.argmax(axis=1) == table.labels).mean()),
+        "log_loss": log_loss(out, table.labels),
+    }
+
+
+def baseline(table: Table, *, seed: int) -> Any:
+    """Histogram of gradients and a linear support vector machine, untuned: the figure to beat."""
+    model = make_pipeline(StandardScaler(), LinearSVC(random_state=seed))
+    return model.fit(table.gradients, table.labels)

@@ -1,0 +1,268 @@
+"""Draw photos and measure them through panelvision's own pipeline; cached, resumable, parallel.
+
+A photo's record depends only on the drawing (seed and ``synth.VERSION``) and on the
+measuring code, so both make up the cache's key. Records are kept in shards; a killed run
+loses at most the shards under way.
+"""
+
+import hashlib
+import json
+import math
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+import cv2
+import joblib
+import numpy as np
+import platformdirs
+from skimage.feature import hog
+
+import panelvision
+import synth
+from panelvision.errors import DataError, PanelvisionError
+from panelvision.examine import Look, look
+from panelvision.labels import SYMPTOMS
+from panelvision.light import encode
+
+SHARD = 26  # photos a shard: two of each label
+
+
+def cache_folder() -> Path:
+    """Where measured shards are kept; PANELVISION_CACHE overrides the user's cache folder."""
+    chosen = os.environ.get("PANELVISION_CACHE")
+    return Path(chosen) if chosen else Path(platformdirs.user_cache_dir("panelvision"))
+
+
+def code_hash() -> str:
+    """Hash of everything in ``panelvision`` that can change a measurement."""
+    root = Path(panelvision.__file__).parent
+    skip = {
+        "classify.py",
+        "cli.py",
+        "words.py",
+        "findings.py",
+        "findings_surface.py",
+        "overlay.py",
+        "enhance.py",
+        "report.py",
+        "report_pdf.py",
+        "triage.py",
+        "triage_page.py",
+        "messages.py",
+        "inbox.py",
+        "workers.py",
+        "settings.py",
+        "examples.py",
+        "clip.py",
+        "examine.py",
+    }
+    parts = [
+        path
+        for path in sorted(root.rglob("*"))
+        if path.suffix in (".py", ".json", ".npz", ".toml")
+        and path.name not in skip
+        and not path.name.endswith("_cli.py")
+        and not path.name.startswith("symptom_model")
+        and not {"pages", "isolate", "knowledge", "cases", "migrations", "examples"}
+        & set(path.relative_to(root).parts[:-1])
+        and path.name not in ("isolate.py", "cases.py", "change.py")
+    ]
+    digest = hashlib.sha256()
+    for path in parts:
+        digest.update(path.name.encode())
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def record_of(seen: Look, truth: dict[str, Any]) -> dict[str, Any]:
+    """Features, truth, and the baseline's gradients of one measured photo."""
+    features = {
+        name: (None if math.isnan(value) else round(value, 6))
+        for name, value in seen.evidence.features().items()
+    }
+    outline = seen.evidence.location.outline
+    return {
+        "features": features,
+        "truth": truth,
+        "outline": None if outline is None else np.round(outline.corners, 2).tolist(),
+        "outline_confidence": None if outline is None else round(outline.confidence, 4),
+        "hog": np.round(gradients(seen), 3).tolist(),
+        "seconds": {k: round(v, 4) for k, v in seen.seconds.items()},
+    }
+
+
+def gradients(seen: Look) -> np.ndarray:
+    """Histogram of oriented gradients of the squared-up view at 128 x 72, the plain baseline.
+
+    N. Dalal and B. Triggs, "Histograms of oriented gradients for human detection",
+    CVPR 2005; scikit-image's implementation with its defaults but for the cell size.
+    """
+    small = cv2.resize(encode(seen.view.linear), (128, 72), interpolation=cv2.INTER_AREA)
+    return hog(small, pixels_per_cell=(16, 16), cells_per_block=(2, 2), channel_axis=2)
+
+
+def measure_shard(first_seed: int) -> list[dict[str, Any]]:
+    """Draw and measure one shard: SHARD photos, every label equally often."""
+    cv2.setNumThreads(1)
+    records = []
+    for k in range(SHARD):
+        symptom = SYMPTOMS[k % len(SYMPTOMS)]
+        sample = synth.draw(first_seed + k, symptom=symptom)
+        records.append(record_of(look(sample.jpeg, name=f"seed-{first_seed + k}"), sample.truth))
+    return records
+
+
+def synthetic(
+    count: int,
+    *,
+    seed: int = 0,
+    jobs: int = -1,
+    cluster: str | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[dict[str, Any]]:
+    """Records of ``count`` drawn photos (rounded up to whole shards).
+
+    Parameters
+    ----------
+    count : int
+    seed : int
+        Start of the seeds; the same seed gives the same photos everywhere.
+    jobs : int
+        Worker processes; -1 for all cores.
+    cluster : str, optional
+        Address of an existing dask scheduler (``tcp://host:port``) to work on instead.
+    progress : callable(done, total), optional
+    """
+    folder = cache_folder() / f"{synth.VERSION}-{code_hash()}"
+    folder.mkdir(parents=True, exist_ok=True)
+    starts = [1_000_000 * seed + i * SHARD for i in range(math.ceil(count / SHARD))]
+    files = {s: folder / f"shard-{s}.json" for s in starts}
+    waiting = [s for s in starts if not files[s].exists()]
+    done = len(starts) - len(waiting)
+    if progress:
+        progress(done * SHARD, len(starts) * SHARD)
+    for start, records in _run(waiting, jobs, cluster):
+        _write(files[start], records)
+        done += 1
+        if progress:
+            progress(done * SHARD, len(starts) * SHARD)
+    return [record for s in starts for record in _read(files[s])]
+
+
+def _run(
+    starts: list[int], jobs: int, cluster: str | None
+) -> Iterator[tuple[int, list[dict[str, Any]]]]:
+    if not starts:
+        return
+    if cluster:
+        from distributed import Client
+
+        with Client(cluster) as client, joblib.parallel_config("dask", client=client):
+            yield from joblib.Parallel(return_as="generator_unordered")(
+                joblib.delayed(_numbered)(s) for s in starts
+            )
+    else:
+        yield from joblib.Parallel(
+            n_jobs=jobs, return_as="generator_unordered", pre_dispatch="2*n_jobs"
+        )(joblib.delayed(_numbered)(s) for s in starts)
+
+
+def _numbered(start: int) -> tuple[int, list[dict[str, Any]]]:
+    return start, measure_shard(start)
+
+
+def _write(path: Path, records: list[dict[str, Any]]) -> None:
+    part = path.with_suffix(f".{os.getpid()}.part")
+    part.write_text(json.dumps(records), encoding="utf-8")
+    os.replace(part, path)
+
+
+def _read(path: Path) -> list[dict[str, Any]]:
+    records = json.loads(path.read_text(encoding="utf-8"))
+    for record in records:
+        record["features"] = {
+            name: (math.nan if value is None else value)
+            for name, value in record["features"].items()
+        }
+    return records
+
+
+def labelled_folder(
+    folder: Path, *, progress: Callable[[int, int], None] | None = None
+) -> list[dict[str, Any]]:
+    """Records of a folder of photos with a ``truth.jsonl`` (one object a photo: file, symptom ...).
+
+    A photo that cannot be read is left out with a line in ``failed`` of its record's place.
+
+    Raises
+    ------
+    DataError
+        When the truth file is missing or does not fit.
+    """
+    truths = read_truth(folder)
+    store = cache_folder() / f"folder-{code_hash()}"
+    store.mkdir(parents=True, exist_ok=True)
+    records = []
+    for i, truth in enumerate(truths):
+        path = folder / truth["file"]
+        key = store / f"{_digest(path)}.json"
+        if key.exists():
+            record = _read(key)[0]
+        else:
+            start = time.perf_counter()
+            try:
+                record = record_of(look(path), {})
+            except PanelvisionError as fault:
+                raise DataError(f"{folder.name}/truth.jsonl: {fault}") from None
+            record["total_seconds"] = round(time.perf_counter() - start, 4)
+            _write(key, [record])
+            record = _read(key)[0]
+        record["truth"] = truth
+        records.append(record)
+        if progress:
+            progress(i + 1, len(truths))
+    return records
+
+
+def read_truth(folder: Path) -> list[dict[str, Any]]:
+    """The objects of ``truth.jsonl`` in a folder, checked."""
+    path = folder / "truth.jsonl"
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as fault:
+        raise DataError(
+            f"{folder}: needs a truth.jsonl with one object a photo ({type(fault).__name__})"
+        ) from None
+    truths = []
+    for number, line in enumerate(lines, start=1):
+        if not line.strip():
+            continue
+        try:
+            truth = json.loads(line)
+        except ValueError:
+            raise DataError(f"{path.name} line {number}: not a JSON object") from None
+        if not isinstance(truth, dict) or truth.get("symptom") not in SYMPTOMS:
+            raise DataError(
+                f"{path.name} line {number}: 'symptom' must be one of: {', '.join(SYMPTOMS)}"
+            )
+        if not isinstance(truth.get("file"), str) or not (folder / truth["file"]).is_file():
+            raise DataError(f"{path.name} line {number}: no such photo '{truth.get('file')}'")
+        truths.append(truth)
+    if not truths:
+        raise DataError(f"{path.name}: holds no photo; write one object a line")
+    return truths
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()[:24]
+
+
+def balanced(records: Iterable[dict[str, Any]]) -> dict[str, int]:
+    """How many records each label has."""
+    counts = dict.fromkeys(SYMPTOMS, 0)
+    for record in records:
+        counts[record["truth"]["symptom"]] += 1
+    return counts

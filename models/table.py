@@ -1,0 +1,112 @@
+"""The table that training works on: one row a photo, its features, its truth, its scene."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from panelvision.arrays import BoolArray, FloatArray, IntArray
+from panelvision.labels import SYMPTOMS
+
+
+@dataclass(frozen=True)
+class Table:
+    """Measured photos.
+
+    Attributes
+    ----------
+    values : ndarray of shape (n, n_features), float64
+        NaN where something could not be measured.
+    names : tuple of str
+        Feature names, in column order.
+    labels : ndarray of shape (n,), int
+        Index into ``SYMPTOMS``.
+    scenes : ndarray of shape (n,), int
+        Photos of one scene share content, set and room and never straddle a split.
+    weights : ndarray of shape (n,), float64
+    gradients : ndarray of shape (n, n_hog), float32
+        Histogram of oriented gradients, for the baseline only.
+    truths : tuple of dict
+        The truth object of each photo.
+    """
+
+    values: FloatArray
+    names: tuple[str, ...]
+    labels: IntArray
+    scenes: IntArray
+    weights: FloatArray
+    gradients: FloatArray
+    truths: tuple[dict[str, Any], ...]
+
+    def __len__(self) -> int:
+        return len(self.labels)
+
+    def pick(self, rows: BoolArray | IntArray) -> "Table":
+        """The table of some rows."""
+        index = np.arange(len(self))[rows]
+        return Table(
+            self.values[index],
+            self.names,
+            self.labels[index],
+            self.scenes[index],
+            self.weights[index],
+            self.gradients[index],
+            tuple(self.truths[i] for i in index),
+        )
+
+
+def from_records(records: list[dict[str, Any]], *, weight: float = 1.0) -> Table:
+    """A table from measured records (keys ``features``, ``truth``, ``hog``)."""
+    if not records:
+        raise ValueError("records: none were measured")
+    names = tuple(records[0]["features"])
+    values = np.array(
+        [[r["features"].get(n, np.nan) for n in names] for r in records], dtype=np.float64
+    )
+    return Table(
+        values=values,
+        names=names,
+        labels=np.array([SYMPTOMS.index(r["truth"]["symptom"]) for r in records]),
+        scenes=np.array([int(r["truth"].get("scene", -1 - i)) for i, r in enumerate(records)]),
+        weights=np.full(len(records), weight),
+        gradients=np.array([r["hog"] for r in records], dtype=np.float32),
+        truths=tuple(r["truth"] for r in records),
+    )
+
+
+def join(first: Table, second: Table) -> Table:
+    """Rows of both; the second's columns are put in the order of the first."""
+    order = [second.names.index(n) for n in first.names]
+    return Table(
+        np.vstack([first.values, second.values[:, order]]),
+        first.names,
+        np.concatenate([first.labels, second.labels]),
+        np.concatenate([first.scenes, second.scenes]),
+        np.concatenate([first.weights, second.weights]),
+        np.vstack([first.gradients, second.gradients]),
+        first.truths + second.truths,
+    )
+
+
+@dataclass(frozen=True)
+class Split:
+    """Four parts that share no scene: to fit, to calibrate, to set the promises, to judge."""
+
+    fit: Table
+    calibrate: Table
+    promise: Table
+    judge: Table
+
+
+def split_by_scene(table: Table, *, seed: int) -> Split:
+    """Shares 0.64 / 0.12 / 0.12 / 0.12 of the scenes, drawn with ``seed``."""
+    scenes = np.unique(table.scenes)
+    draw = np.random.default_rng(seed).permutation(len(scenes)) / len(scenes)
+    place = dict(zip(scenes.tolist(), draw.tolist(), strict=True))
+    at = np.array([place[s] for s in table.scenes.tolist()])
+    return Split(
+        table.pick(at < 0.64),
+        table.pick((at >= 0.64) & (at < 0.76)),
+        table.pick((at >= 0.76) & (at < 0.88)),
+        table.pick(at >= 0.88),
+    )

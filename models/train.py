@@ -1,0 +1,308 @@
+"""``python -m models.train``: draw, measure, fit, calibrate, judge, and ship the classifier.
+
+Reproduces the artefact in ``panelvision/data``. A model that is worse than the
+shipped one on the same held-out photos is refused unless ``--force`` is given.
+"""
+
+import argparse
+import hashlib
+import json
+import os
+import sys
+import time
+import zipfile
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import skops.io
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+import synth
+from models.calibrate import answer_threshold, fit_temperature, set_threshold, softmax
+from models.card import write_card
+from models.fit import (
+    FAMILIES,
+    SHIPPABLE,
+    Family,
+    across_domains,
+    baseline,
+    feature_sets,
+    fill,
+    fit_member,
+    log_p,
+    medians,
+)
+from models.judge import Judgement, judge_probabilities
+from models.measure import labelled_folder, synthetic
+from models.table import Split, Table, from_records, join, split_by_scene
+from panelvision import __version__
+from panelvision.arrays import FloatArray
+from panelvision.classify import MODEL_FILE, MODEL_FORMAT, TRUSTED_TYPES, SymptomModel, load_model
+from panelvision.errors import ModelError, PanelvisionError
+from panelvision.evidence import EVIDENCE_VERSION
+from panelvision.labels import SYMPTOMS
+
+CARD_FOLDER = Path(__file__).parent
+DEFAULT_COUNT = 5200
+DEFAULT_SEED = 1
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Command line of the training."""
+    parser = argparse.ArgumentParser(prog="python -m models.train", description=__doc__)
+    parser.add_argument("--count", type=int, default=DEFAULT_COUNT, help="photos to draw")
+    parser.add_argument("--seed", type=int, default=DEFAULT_SEED, help="start of the seeds")
+    parser.add_argument("--jobs", type=int, default=-1, help="worker processes (-1: all cores)")
+    parser.add_argument(
+        "--cluster", metavar="ADDRESS", help="dask scheduler to draw and measure on"
+    )
+    parser.add_argument(
+        "--extra",
+        action="append",
+        default=[],
+        metavar="DIR[:WEIGHT]",
+        help="folder of the shop's own photos with a truth.jsonl; joins the fitting part only",
+    )
+    parser.add_argument("--out", type=Path, default=MODEL_FILE, help="artefact to write")
+    parser.add_argument("--compare", action="store_true", help="print the table of model families")
+    parser.add_argument("--force", action="store_true", help="replace a better model all the same")
+    args = parser.parse_args(argv)
+    if args.count < 40 * len(SYMPTOMS):
+        parser.error(f"--count: at least {40 * len(SYMPTOMS)} photos are needed for honest splits")
+    try:
+        return train(args)
+    except PanelvisionError as fault:
+        print(f"models.train: {fault}", file=sys.stderr)
+        return 2
+
+
+def train(args: argparse.Namespace) -> int:
+    """Everything from drawing to writing; returns the exit status."""
+    start = time.perf_counter()
+    table = measure(args.count, seed=args.seed, jobs=args.jobs, cluster=args.cluster)
+    split = split_by_scene(table, seed=args.seed)
+    split = Split(with_extra(split.fit, args.extra), split.calibrate, split.promise, split.judge)
+    print(
+        f"measured {len(table)} photos, {len(table.names)} features; "
+        f"fit {len(split.fit)}, calibrate {len(split.calibrate)}, promise {len(split.promise)}, "
+        f"judge {len(split.judge)}; {time.perf_counter() - start:.0f} s"
+    )
+    compared = compare_families(split, seed=args.seed) if args.compare else None
+    members = [f for f in FAMILIES if f.name in SHIPPABLE]
+    model = fit_model(split, members, seed=args.seed)
+    judged = judge_probabilities(model.probabilities(split.judge.values), split.judge, model)
+    print(judged.text("held-out synthetic scenes"))
+    if not args.force and not _may_replace(args.out, split.judge, judged):
+        return 1
+    card = {
+        "format": MODEL_FORMAT,
+        "evidence_version": EVIDENCE_VERSION,
+        "panelvision": __version__,
+        "synth_version": synth.VERSION,
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "command": f"python -m models.train --count {args.count} --seed {args.seed}",
+        "extra": [Path(e.rpartition(":")[0] or e).name for e in args.extra],
+        "photos": len(table),
+        "seconds": round(time.perf_counter() - start),
+        "labels": list(SYMPTOMS),
+        "members": [f.name for f in members],
+        "weights": model.weights.tolist(),
+        "features": list(model.features),
+        "fill": model.fill.tolist(),
+        "temperature": model.temperature,
+        "bias": model.bias.tolist(),
+        "conformal_score": model.conformal_score,
+        "least_probability": model.least_probability,
+        "held_out": asdict(judged),
+        "compared": compared if compared is not None else _former(args.out, "compared"),
+    }
+    write_artefact(args.out, list(model.members), card)
+    if args.out == MODEL_FILE:
+        write_card(CARD_FOLDER, card)
+    print(f"wrote {args.out.name}; {time.perf_counter() - start:.0f} s in all")
+    return 0
+
+
+def measure(count: int, *, seed: int, jobs: int, cluster: str | None) -> Table:
+    """The table of drawn photos, with a progress bar."""
+    with Progress(
+        TextColumn("drawing and measuring"),
+        BarColumn(),
+        TextColumn("{task.completed}/{task.total}"),
+        TimeRemainingColumn(),
+        disable=not sys.stderr.isatty(),
+    ) as bar:
+        task = bar.add_task("photos", total=count)
+
+        def show(done: int, total: int) -> None:
+            bar.update(task, completed=done, total=total)
+            if not sys.stderr.isatty() and done % 520 < 26:
+                print(f"  {done} of {total} photos", flush=True)
+
+        records = synthetic(count, seed=seed, jobs=jobs, cluster=cluster, progress=show)
+    return from_records(records)
+
+
+def with_extra(table: Table, extra: list[str]) -> Table:
+    """The fitting part joined by the shop's own labelled photos."""
+    for entry in extra:
+        folder, _, weight = entry.rpartition(":")
+        try:
+            share, path = float(weight), folder
+        except ValueError:
+            share, path = 3.0, entry
+        own = from_records(labelled_folder(Path(path or entry)), weight=share)
+        table = join(table, own)
+    return table
+
+
+def fit_model(split: Split, members: list[Family], *, seed: int) -> SymptomModel:
+    """Fit every member, weigh, calibrate and set the promises, each on its own part."""
+    by = medians(split.fit.values)
+    fitted = [fit_member(f, split.fit, by=by, seed=seed) for f in members]
+    scores = [log_p(m, fill(split.calibrate.values, by)) for m in fitted]
+    weights = member_weights(scores, split.calibrate)
+    mixed = sum(w * s for w, s in zip(weights, scores, strict=True))
+    temperature, bias = fit_temperature(np.asarray(mixed), split.calibrate.labels)
+    promise = np.asarray(
+        sum(
+            w * log_p(m, fill(split.promise.values, by))
+            for w, m in zip(weights, fitted, strict=True)
+        )
+    )
+    p = softmax(promise / temperature + bias)
+    return SymptomModel(
+        members=tuple(fitted),
+        weights=weights,
+        features=split.fit.names,
+        fill=by,
+        temperature=temperature,
+        bias=bias,
+        conformal_score=set_threshold(p, split.promise.labels),
+        least_probability=answer_threshold(p, split.promise.labels),
+        card={},
+        version="",
+    )
+
+
+def member_weights(scores: list[FloatArray], table: Table) -> FloatArray:
+    """Weights on a grid that minimise the calibrated log loss, none below 0.15.
+
+    The floor keeps every family in: a mixture is worth more on photos from another
+    world than its weights on photos from the same one show.
+    """
+    best, chosen = np.inf, np.full(len(scores), 1 / len(scores))
+    grid = np.arange(0.15, 0.71, 0.05)
+    for a in grid:
+        for b in grid:
+            c = 1 - a - b
+            if len(scores) == 3 and c < 0.15 - 1e-9:
+                continue
+            weights = np.array([a, b, c])[: len(scores)]
+            weights = weights / weights.sum()
+            mixed = np.asarray(sum(w * s for w, s in zip(weights, scores, strict=True)))
+            temperature, bias = fit_temperature(mixed, table.labels)
+            p = softmax(mixed / temperature + bias)
+            loss = -np.log(p[np.arange(len(table)), table.labels] + 1e-12).mean()
+            if loss < best:
+                best, chosen = loss, weights
+    return chosen
+
+
+def compare_families(split: Split, *, seed: int) -> list[dict[str, Any]]:
+    """Every family on every feature set, judged on held-out scenes and across domains."""
+    rows: list[dict[str, Any]] = []
+    by = medians(split.fit.values)
+    for name, columns in feature_sets(split.fit.names).items():
+        for family in FAMILIES:
+            x = fill(split.fit.values, by)[:, list(columns)]
+            member = family.make(seed).fit(x, split.fit.labels)
+            p = np.exp(log_p(member, fill(split.judge.values, by)[:, list(columns)]))
+            across = across_domains(family, split.fit, columns, seed=seed)
+            rows.append(
+                {
+                    "family": family.name,
+                    "features": name,
+                    "held_out_top1": float((p.argmax(axis=1) == split.judge.labels).mean()),
+                    "across_domains_top1": across["top1"],
+                    "across_domains_log_loss": across["log_loss"],
+                }
+            )
+            print("  " + json.dumps(rows[-1]), flush=True)
+    plain = baseline(split.fit, seed=seed)
+    rows.append(
+        {
+            "family": "linear SVM (untuned baseline)",
+            "features": "histogram of oriented gradients",
+            "held_out_top1": float(
+                (plain.predict(split.judge.gradients) == split.judge.labels).mean()
+            ),
+            "across_domains_top1": None,
+            "across_domains_log_loss": None,
+        }
+    )
+    print("  " + json.dumps(rows[-1]), flush=True)
+    return rows
+
+
+def write_artefact(path: Path, members: list[Any], card: dict[str, Any]) -> None:
+    """Write the artefact and the card that vouches for its bytes; both or neither replace."""
+    data = skops.io.dumps(members, compression=zipfile.ZIP_DEFLATED, compresslevel=9)
+    unknown = set(skops.io.get_untrusted_types(data=data)) - set(TRUSTED_TYPES)
+    if unknown:
+        raise ModelError(
+            f"the artefact would hold {sorted(unknown)}: review these types and add them to "
+            "panelvision.classify.TRUSTED_TYPES"
+        )
+    path.parent.mkdir(parents=True, exist_ok=True)
+    card = {**card, "sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data)}
+    new_model, new_card = path.with_suffix(".skops.part"), path.with_suffix(".json.part")
+    new_model.write_bytes(data)
+    with open(new_card, "w", encoding="utf-8") as file:
+        json.dump(card, file, indent=1)
+        file.write("\n")
+    os.replace(new_model, path)
+    os.replace(new_card, path.with_suffix(".json"))
+
+
+def _may_replace(path: Path, table: Table, judged: Judgement) -> bool:
+    """The gate: the shipped model, where it can be read, is judged on the same photos."""
+    try:
+        shipped = load_model(path)
+        columns = [table.names.index(n) for n in shipped.features]
+    except (ModelError, ValueError) as fault:
+        print(f"no shipped model to compare with ({fault})")
+        return True
+    same = Table(
+        table.values[:, columns],
+        shipped.features,
+        table.labels,
+        table.scenes,
+        table.weights,
+        table.gradients,
+        table.truths,
+    )
+    old = judge_probabilities(shipped.probabilities(same.values), same, shipped)
+    if judged.log_loss <= old.log_loss + 0.01 and judged.top1 >= old.top1 - 0.01:
+        return True
+    print(
+        f"refused: the shipped model is better on the same {len(table)} held-out photos "
+        f"(log loss {old.log_loss:.3f} against {judged.log_loss:.3f}, top-1 {old.top1:.3f} against "
+        f"{judged.top1:.3f}); give --force to replace it all the same",
+        file=sys.stderr,
+    )
+    return False
+
+
+def _former(path: Path, key: str) -> Any:
+    try:
+        return json.loads(path.with_suffix(".json").read_text(encoding="utf-8")).get(key)
+    except (OSError, ValueError):
+        return None
+
+
+if __name__ == "__main__":
+    sys.exit(main())
