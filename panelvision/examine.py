@@ -5,7 +5,7 @@ or its parts :func:`look` (up to the evidence) and :func:`judge` (from there on)
 """
 
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -160,6 +160,7 @@ def look(
     *,
     corners: FloatArray | None = None,
     name: str | None = None,
+    on_stage: Callable[[str], None] | None = None,
 ) -> Look:
     """Decode, find the screen, square it up and measure; no judgement yet.
 
@@ -168,13 +169,15 @@ def look(
     source : Photo, path, bytes or binary file object
     corners : ndarray of shape (4, 2), optional
         The user's outline; it is refined, never replaced.
+    on_stage : callable, optional
+        Called with the name of each stage when it is done, for a progress display.
 
     Raises
     ------
     PhotoError
         When the photo cannot be read.
     """
-    clock = _Clock()
+    clock = _Clock(on_stage)
     photo = source if isinstance(source, Photo) else read_photo(source, name=name)
     clock.lap("decode")
     location = _where(photo, corners)
@@ -313,11 +316,14 @@ def _measure(
 class _Clock:
     """Seconds per stage."""
 
-    def __init__(self) -> None:
+    def __init__(self, on_stage: Callable[[str], None] | None) -> None:
         self.laps: dict[str, float] = {}
+        self._on_stage = on_stage
         self._last = time.perf_counter()
 
     def lap(self, stage: str) -> None:
         now = time.perf_counter()
         self.laps[stage] = now - self._last
         self._last = now
+        if self._on_stage is not None:
+            self._on_stage(stage)

@@ -1,0 +1,140 @@
+"""The shop's own settings: a small TOML file in the user's configuration folder."""
+
+import os
+import tomllib
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+
+from platformdirs import user_config_path
+
+from panelvision.errors import DataError
+from panelvision.files import write_atomically
+
+THEMES: tuple[str, ...] = ("dark", "light")
+# chosen: long enough for any shop's name and address on one line, short enough for a heading.
+_LONGEST_TEXT = 200
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What a shop sets once.
+
+    Attributes
+    ----------
+    shop : str
+        Name that heads reports and messages; may be empty.
+    contact : str
+        One line with how to reach the shop; may be empty.
+    currency : str
+        Sign or code that stands before prices.
+    labour_per_hour : float or None
+        Price of an hour of work in that currency; None: as the knowledge files have it.
+    set_value : float or None
+        What a working set is worth unless the case says otherwise; None: as above.
+    theme : {"dark", "light"}
+        Theme that the pages start with.
+    """
+
+    shop: str = ""
+    contact: str = ""
+    currency: str = "€"
+    labour_per_hour: float | None = None
+    set_value: float | None = None
+    theme: str = "dark"
+
+
+def settings_path() -> Path:
+    """Where the settings are kept; ``PANELVISION_CONFIG`` names another folder."""
+    folder = os.environ.get("PANELVISION_CONFIG")
+    base = Path(folder) if folder else user_config_path("panelvision", appauthor=False)
+    return base / "settings.toml"
+
+
+def load_settings(path: Path | None = None) -> Settings:
+    """Read the settings; the defaults when there is no file yet or no right to read it.
+
+    Raises
+    ------
+    DataError
+        When the file is there and is not what it should be: one line with file and field.
+    """
+    path = path or settings_path()
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError:
+        return Settings()
+    except UnicodeDecodeError:
+        raise DataError(f"{path}: is not UTF-8 text; correct or delete it") from None
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as fault:
+        raise DataError(f"{path}: {fault}; correct or delete it") from None
+    known = {field.name for field in fields(Settings)}
+    for name in table:
+        if name not in known:
+            raise DataError(f"{path}: unknown setting '{name}'; known: {', '.join(sorted(known))}")
+    try:
+        return checked(replace(Settings(), **table))
+    except DataError as fault:
+        raise DataError(f"{path}: {fault}") from None
+
+
+def checked(settings: Settings) -> Settings:
+    """The settings with texts trimmed and numbers as floats.
+
+    Raises
+    ------
+    DataError
+        For a value of the wrong kind or out of range.
+    """
+    for name in ("shop", "contact", "currency", "theme"):
+        value = getattr(settings, name)
+        if not isinstance(value, str) or len(value) > _LONGEST_TEXT or "\n" in value:
+            raise DataError(f"{name}: expected one line of at most {_LONGEST_TEXT} characters")
+    if settings.theme not in THEMES:
+        raise DataError(f"theme: expected one of {', '.join(THEMES)}, got '{settings.theme}'")
+    numbers = {}
+    for name in ("labour_per_hour", "set_value"):
+        value = getattr(settings, name)
+        if value is None:
+            continue
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e5:
+            raise DataError(f"{name}: expected a number above 0, got {value!r}")
+        numbers[name] = float(value)
+    texts = {n: getattr(settings, n).strip() for n in ("shop", "contact", "currency")}
+    return replace(settings, **texts, **numbers)
+
+
+def save_settings(settings: Settings, path: Path | None = None) -> Path:
+    """Write the settings in one step, so that a crash leaves the old or the new file.
+
+    Raises
+    ------
+    DataError
+        For an impossible value, or when the folder cannot be written.
+    """
+    settings = checked(settings)
+    path = path or settings_path()
+    lines = []
+    for field in fields(settings):
+        value = getattr(settings, field.name)
+        if value is None or value == "":
+            continue
+        lines.append(f"{field.name} = {_toml(value)}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_atomically(path, ("\n".join(lines) + "\n").encode())
+    except OSError as fault:
+        raise DataError(
+            f"{path}: cannot be written ({fault.strerror}); "
+            "set PANELVISION_CONFIG to a folder that can"
+        ) from None
+    return path
+
+
+def _toml(value: str | float) -> str:
+    if isinstance(value, str):
+        quoted = value.replace("\\", "\\\\").replace('"', '\\"')
+        # Control characters have no place in one line of text and none in TOML.
+        return '"' + "".join(c for c in quoted if c >= " " and c != "\x7f") + '"'
+    return repr(float(value))
