@@ -1,0 +1,409 @@
+"""Sub-pixel sides and corners of an outline that is roughly right.
+
+Each side is looked at in a strip along it, in the photo's own pixels. Straight
+edges in the strip are found by summing the gradient along all slightly shifted and
+tilted lines (so that a step far below the noise of one pixel counts when it
+runs along the whole side), the edge of the active area is chosen among them,
+and a line is fitted robustly to its sub-pixel positions.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from panelvision.arrays import FloatArray, IntArray
+from panelvision.light import decode
+
+# Half width of the strip as a share of the outline's height. chosen: wider than the
+# black border of a panel and the error of the search together.
+REACH = 0.03
+ALONG = 240
+DEPTHS = 161
+TILTS = 17
+# Added to linear light under the root: read noise and JPEG steps in the shadows. chosen
+ROOT_FLOOR = 0.0008
+# An edge must rise this many times above the spread of the summed gradient. chosen: the
+# strip offers about 160 x 17 places, of which pure noise passes 5 with probability < 1e-3.
+SIGNIFICANT = 5.0
+# How far inside the bezel's edge the picture may begin, share of the height. From memory:
+# black borders are 1 to 6 mm on panels 300 to 900 mm high; the lip of a deep bezel adds to it.
+BORDER = 0.016
+# Inside over outside, in roots of light, from which a side counts as lit. chosen
+LIT_RATIO = 1.6
+CHUNKS = 40
+
+
+@dataclass(frozen=True)
+class Side:
+    """One fitted side.
+
+    Attributes
+    ----------
+    start, end : ndarray of shape (2,)
+        Where the fitted line passes the coarse corners' perpendiculars, photo pixels.
+    offset_sigma, tilt_sigma : float
+        Standard errors: mean position across the side, and difference of the position
+        between both ends, photo pixels. NaN where the side could not be fitted.
+    bow : float
+        Sagitta of the fitted parabola in photo pixels, positive outwards; 0 if straight.
+    strength : float
+        Significance of the chosen edge, in spreads of the summed gradient; 0 if none.
+    contrast : float
+        Root-light step across the edge, inside minus outside.
+    found : bool
+        Whether an edge was found; otherwise the coarse side stands.
+    """
+
+    start: FloatArray
+    end: FloatArray
+    offset_sigma: float
+    tilt_sigma: float
+    bow: float
+    strength: float
+    contrast: float
+    found: bool
+
+
+@dataclass(frozen=True)
+class Strip:
+    """Root light along one side: values (along, depth), depth in photo pixels, inwards."""
+
+    values: FloatArray
+    depth: FloatArray
+    along: FloatArray
+    usable: FloatArray
+    origin: FloatArray
+    run: FloatArray
+    inward: FloatArray
+
+
+def refine_corners(
+    pixels: IntArray, corners: FloatArray, *, reach: float = REACH
+) -> tuple[FloatArray, FloatArray, tuple[Side, ...]]:
+    """Corners moved onto the active area's edges.
+
+    Parameters
+    ----------
+    pixels : ndarray of shape (H, W, 3), uint8 or uint16
+        sRGB code values of the upright photo.
+    corners : ndarray of shape (4, 2)
+        Roughly right corners in photo pixels.
+    reach : float
+        How far to look on each side, share of the outline's height.
+
+    Returns
+    -------
+    corners : ndarray of shape (4, 2)
+    sigma : ndarray of shape (4,)
+        Standard error of each corner along each axis (root mean square of both axes),
+        photo pixels; NaN where a side that meets there was not found.
+    sides : tuple of Side
+        Top, right, bottom, left.
+    """
+    corners = np.asarray(corners, dtype=np.float64)
+    edge = np.roll(corners, -1, axis=0) - corners
+    length = np.hypot(edge[:, 0], edge[:, 1])
+    height = (length[1] + length[3]) / 2
+    half = float(np.clip(reach * min(height, (length[0] + length[2]) / 2), 4.0, 120.0))
+    strips = [side_strip(pixels, corners[k], corners[(k + 1) % 4], half=half) for k in range(4)]
+    sides = tuple(
+        fit_side(strip, border=BORDER * height) if strip is not None else _not_found(corners, k)
+        for k, strip in enumerate(strips)
+    )
+    return (*_corners_of(sides, corners), sides)
+
+
+def _not_found(corners: FloatArray, k: int) -> Side:
+    nan = float("nan")
+    return Side(corners[k], corners[(k + 1) % 4], nan, nan, 0.0, 0.0, nan, False)
+
+
+def side_strip(pixels: IntArray, a: FloatArray, b: FloatArray, *, half: float) -> Strip | None:
+    """The strip ``half`` pixels to both sides of a -> b (clockwise), or None if out of frame."""
+    h, w = pixels.shape[:2]
+    run = b - a
+    length = float(np.hypot(*run))
+    if length < 16:
+        return None
+    inward = np.array([-run[1], run[0]]) / length
+    along = 0.02 + 0.96 * (np.arange(ALONG) + 0.5) / ALONG
+    depth = np.linspace(-half, half, DEPTHS)
+    line = a + along[:, None] * run
+    xy = line[:, None, :] + depth[None, :, None] * inward
+    inside = (xy[..., 0] > 1) & (xy[..., 1] > 1) & (xy[..., 0] < w - 2) & (xy[..., 1] < h - 2)
+    usable = inside.mean(axis=1) > 0.5
+    if usable.sum() < ALONG // 8:
+        return None
+    x0 = int(np.clip(np.floor(xy[..., 0].min()) - 1, 0, w - 2))
+    y0 = int(np.clip(np.floor(xy[..., 1].min()) - 1, 0, h - 2))
+    x1 = int(np.clip(np.ceil(xy[..., 0].max()) + 2, x0 + 2, w))
+    y1 = int(np.clip(np.ceil(xy[..., 1].max()) + 2, y0 + 2, h))
+    crop = pixels[y0:y1, x0:x1]
+    local = (xy - [x0, y0]).astype(np.float32)
+    got = cv2.remap(
+        crop,
+        np.ascontiguousarray(local[..., 0]),
+        np.ascontiguousarray(local[..., 1]),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    # The root of light has nearly the same noise at every level (Anscombe 1948).
+    values = np.sqrt(decode(got) + ROOT_FLOOR).mean(axis=2)
+    return Strip(values, depth, along, usable, a, run, inward)
+
+
+@dataclass(frozen=True)
+class _Ridge:
+    offset: float  # depth at the middle of the side, pixels
+    tilt: float  # depth change from end to end, pixels
+    height: float  # mean gradient along it, root light per pixel, positive: inside brighter
+    strength: float
+
+
+def ridges(strip: Strip) -> list[_Ridge]:
+    """Straight edges in a strip, strongest first."""
+    step = float(strip.depth[1] - strip.depth[0])
+    # Central difference over about two photo pixels, but no less than two samples.
+    reach = max(1, round(1.0 / step))
+    values = strip.values[strip.usable]
+    grad = np.zeros_like(values)
+    grad[:, reach:-reach] = (values[:, 2 * reach :] - values[:, : -2 * reach]) / (2 * reach * step)
+    along = strip.along[strip.usable] - 0.5
+    # A content edge or a highlight that crosses the strip must not outweigh the rest of
+    # the side, so that single gradients are limited to a few times the typical strong one.
+    limit = np.percentile(np.abs(grad), 97)
+    grad = np.clip(grad, -3 * limit - 1e-6, 3 * limit + 1e-6)
+    most = 0.35 * strip.depth[-1]
+    tilts = np.linspace(-most, most, TILTS)
+    columns = np.arange(DEPTHS)
+    sums = np.empty((TILTS, DEPTHS))
+    for i, tilt in enumerate(tilts):
+        shift = np.rint(tilt * along / step).astype(int)
+        at = np.clip(columns[None, :] + shift[:, None], 0, DEPTHS - 1)
+        sums[i] = np.take_along_axis(grad, at, axis=1).mean(axis=0)
+    spread = 1.4826 * np.median(np.abs(sums - np.median(sums))) + 1e-7
+    found: list[_Ridge] = []
+    size = np.abs(sums)
+    taken = np.zeros(sums.shape, dtype=bool)
+    edge = max(reach, round(0.06 * DEPTHS))
+    for _ in range(10):
+        size[taken] = 0
+        i, j = np.unravel_index(int(np.argmax(size)), size.shape)
+        strength = size[i, j] / spread
+        if strength < SIGNIFICANT:
+            break
+        if edge <= j < DEPTHS - edge:
+            # Only real ridges: higher than their neighbours in depth at the same tilt.
+            around = np.abs(sums[i, max(0, j - 2 * reach) : j + 2 * reach + 1])
+            if size[i, j] >= around.max() - 1e-12:
+                found.append(
+                    _Ridge(float(strip.depth[j]), float(tilts[i]), float(sums[i, j]), strength)
+                )
+        near = np.abs(strip.depth - strip.depth[j]) < max(1.5, 2.5 * step)
+        taken[:, near] = True
+    return found
+
+
+def choose_ridge(strip: Strip, found: list[_Ridge], *, border: float) -> _Ridge | None:
+    """The ridge that is the edge of the active area.
+
+    A lit picture ends where the light falls most. On a dark screen the strongest
+    edge is usually the bezel's; inside it, at most a black border away, the glass brightens
+    a little where the pixels begin, because only there light comes back from the backlight's
+    reflector.
+    """
+    if not found:
+        return None
+    falls = [r for r in found if r.height > 0]
+    strongest = found[0]
+    level = np.median(strip.values[strip.usable], axis=0)
+    if falls:
+        best = falls[0]
+        inside = _level(strip, level, best.offset + 3, best.offset + 0.6 * strip.depth[-1])
+        outside = _level(strip, level, best.offset - 0.6 * strip.depth[-1], best.offset - 3)
+        if inside > LIT_RATIO * outside or best is strongest:
+            return best
+    inner = [r for r in falls if 1.0 < r.offset - strongest.offset < border and r.height > 0]
+    return inner[0] if inner else strongest
+
+
+def _level(strip: Strip, level: FloatArray, low: float, high: float) -> float:
+    where = (strip.depth >= low) & (strip.depth <= high)
+    return float(np.median(level[where])) if where.any() else float("nan")
+
+
+def fit_side(strip: Strip, *, border: float) -> Side:
+    """Fit the active area's edge in a strip; see :func:`choose_ridge`."""
+    nan = float("nan")
+    end = strip.origin + strip.run
+    ridge = choose_ridge(strip, ridges(strip), border=border)
+    if ridge is None:
+        return Side(strip.origin, end, nan, nan, 0.0, 0.0, nan, False)
+    t, d, weight = _positions(strip, ridge)
+    if len(t) < 6:
+        a = strip.origin + (ridge.offset - ridge.tilt / 2) * strip.inward
+        b = end + (ridge.offset + ridge.tilt / 2) * strip.inward
+        return Side(a, b, 1.0, 2.0, 0.0, ridge.strength, ridge.height, True)
+    coefficients, covariance = _robust_line(t, d, weight, 1)
+    bow = 0.0
+    slope_extra = 0.0
+    curved, curved_cov = _robust_line(t, d, weight, 2)
+    length = float(np.hypot(*strip.run))
+    # A parabola only when it is beyond doubt, visible and as slight as a lens makes it.
+    if (
+        abs(curved[2]) > 5 * np.sqrt(curved_cov[2, 2])
+        and 0.25 * abs(curved[2]) > 0.4
+        and 0.25 * abs(curved[2]) < 0.012 * length
+        and np.ptp(t) > 0.7
+    ):
+        coefficients, covariance = curved[:2], curved_cov[:2, :2]
+        slope_extra = curved[2]
+        bow = -0.25 * float(curved[2])
+    at_start = coefficients[0] - 0.5 * coefficients[1] + 0.25 * slope_extra
+    at_end = coefficients[0] + 0.5 * coefficients[1] + 0.25 * slope_extra
+    return Side(
+        strip.origin + at_start * strip.inward,
+        end + at_end * strip.inward,
+        float(np.sqrt(covariance[0, 0])),
+        float(np.sqrt(covariance[1, 1])),
+        bow,
+        ridge.strength,
+        ridge.height,
+        True,
+    )
+
+
+def _positions(strip: Strip, ridge: _Ridge) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Sub-pixel edge positions in chunks along a ridge: t - 0.5, depth, weight."""
+    step = float(strip.depth[1] - strip.depth[0])
+    reach = max(1, round(1.0 / step))
+    use = np.flatnonzero(strip.usable)
+    along = strip.along[use] - 0.5
+    values = strip.values[use]
+    count = min(CHUNKS, len(use) // 4)
+    which = np.minimum((np.arange(len(use)) * count) // len(use), count - 1)
+    window = max(2.5, 3 * step)
+    rel = np.arange(-round(window / step) - reach, round(window / step) + reach + 1)
+    centre_line = ridge.offset + ridge.tilt * along
+    j = (centre_line[:, None] - strip.depth[0]) / step + rel[None, :]
+    inside = (j.min(axis=1) >= 0) & (j.max(axis=1) <= DEPTHS - 1)
+    j = np.clip(j, 0, DEPTHS - 1.001)
+    low = j.astype(int)
+    frac = j - low
+    rows = np.arange(len(use))[:, None]
+    profile = values[rows, low] * (1 - frac) + values[rows, low + 1] * frac
+    t_out, d_out, w_out = [], [], []
+    for c in range(count):
+        mine = (which == c) & inside
+        if mine.sum() < 3:
+            continue
+        mean = profile[mine].mean(axis=0)
+        grad = (mean[2 * reach :] - mean[: -2 * reach]) * np.sign(ridge.height)
+        depth = rel[reach:-reach] * step
+        positive = np.clip(grad, 0, None)
+        total = positive.sum()
+        if total <= 0:
+            continue
+        position = float((positive * depth).sum() / total)
+        # Once more in a window centred on the first answer: the centroid of a window
+        # that is not centred on the edge is drawn towards the window's middle.
+        taper = np.clip(1 - np.abs(depth - position) / window, 0, None)
+        total = (positive * taper).sum()
+        if total <= 0:
+            continue
+        position = float((positive * taper * depth).sum() / total)
+        t = float(along[mine].mean())
+        t_out.append(t)
+        d_out.append(ridge.offset + ridge.tilt * t + position)
+        w_out.append(float(max(grad.max(), 0.0)))
+    weight = np.array(w_out)
+    if len(weight):
+        # The error of a chunk's position falls with its contrast; beyond twice the
+        # median the file's own steps set the limit.
+        weight = np.minimum(weight, 2 * np.median(weight)) ** 2
+    return np.array(t_out), np.array(d_out), weight
+
+
+def _robust_line(
+    t: FloatArray, d: FloatArray, weight: FloatArray, degree: int
+) -> tuple[FloatArray, FloatArray]:
+    """Tukey-weighted polynomial in t and its covariance from the residuals' robust spread."""
+    a = np.vander(t, degree + 1, increasing=True)
+    w = weight / max(weight.mean(), 1e-12)
+    x = np.linalg.lstsq(a * np.sqrt(w)[:, None], d * np.sqrt(w), rcond=None)[0]
+    # Start from the L1 fit, which half the points being off does not upset.
+    for _ in range(12):
+        r = np.abs(d - a @ x)
+        v = np.sqrt(w / np.maximum(r, 0.05))
+        x = np.linalg.lstsq(a * v[:, None], d * v, rcond=None)[0]
+    for _ in range(6):
+        r = d - a @ x
+        s = max(1.4826 * _weighted_median(np.abs(r), w), 0.02)
+        tukey = np.clip(1 - (r / (4.685 * s)) ** 2, 0, None) ** 2
+        v = w * tukey
+        if (v > 1e-6).sum() < degree + 3:
+            break
+        x = np.linalg.lstsq(a * np.sqrt(v)[:, None], d * np.sqrt(v), rcond=None)[0]
+    r = d - a @ x
+    s = max(1.4826 * _weighted_median(np.abs(r), w), 0.02)
+    keep = w * (np.abs(r) < 4.685 * s)
+    normal = np.linalg.pinv((a * keep[:, None]).T @ a)
+    meat = (a * (keep**2 * np.maximum(r**2, (0.3 * s) ** 2))[:, None]).T @ a
+    return x, normal @ meat @ normal
+
+
+def _weighted_median(x: FloatArray, w: FloatArray) -> float:
+    order = np.argsort(x)
+    total = np.cumsum(w[order])
+    return float(x[order][np.searchsorted(total, total[-1] / 2)])
+
+
+def _corners_of(sides: tuple[Side, ...], fallback: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Intersect neighbouring sides; propagate their errors."""
+    corners = np.empty((4, 2))
+    sigma = np.full(4, np.nan)
+    for k in range(4):
+        before, after = sides[k - 1], sides[k]
+        before_line = _tangent(before, at_end=True)
+        after_line = _tangent(after, at_end=False)
+        point = _cross(before_line, after_line)
+        corners[k] = fallback[k] if point is None else point
+        if before.found and after.found and point is not None:
+            n = np.array([_normal(before_line), _normal(after_line)])
+            at_corner = np.array(
+                [
+                    np.hypot(before.offset_sigma, before.tilt_sigma / 2),
+                    np.hypot(after.offset_sigma, after.tilt_sigma / 2),
+                ]
+            )
+            spread = np.linalg.inv(n) @ np.diag(at_corner**2) @ np.linalg.inv(n).T
+            sigma[k] = float(np.sqrt(np.trace(spread) / 2))
+    return corners, sigma
+
+
+def _tangent(side: Side, *, at_end: bool) -> tuple[FloatArray, FloatArray]:
+    """A point and direction of the side at one of its ends (its chord, turned by the bow)."""
+    run = side.end - side.start
+    length = float(np.hypot(*run))
+    if length < 1e-9 or side.bow == 0:
+        return (side.end if at_end else side.start), run
+    outward = np.array([run[1], -run[0]]) / length
+    turn = -4 * side.bow if at_end else 4 * side.bow
+    return (side.end if at_end else side.start), run + turn * outward
+
+
+def _cross(
+    first: tuple[FloatArray, FloatArray], second: tuple[FloatArray, FloatArray]
+) -> FloatArray | None:
+    (p, u), (q, v) = first, second
+    det = u[0] * v[1] - u[1] * v[0]
+    if abs(det) < 1e-3 * np.hypot(*u) * np.hypot(*v):
+        return None
+    s = ((q[0] - p[0]) * v[1] - (q[1] - p[1]) * v[0]) / det
+    return p + s * u
+
+
+def _normal(line: tuple[FloatArray, FloatArray]) -> FloatArray:
+    run = line[1]
+    return np.array([-run[1], run[0]]) / np.hypot(*run)
