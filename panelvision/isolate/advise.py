@@ -1,0 +1,365 @@
+"""Advice at the bench: the suspects, the next test or the part to order, and what it will cost."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from panelvision.arrays import FloatArray
+from panelvision.errors import DataError
+from panelvision.isolate.plan import GIVE_UP, Choice, agenda, choices
+from panelvision.isolate.posterior import Suspects, gather, suspects_of
+from panelvision.isolate.problem import make_problem
+from panelvision.knowledge import LEVELS, Knowledge, Part, load_knowledge
+from panelvision.knowledge.schema import REPLACED
+from panelvision.labels import ASSEMBLIES
+
+LOOK_AHEAD = 2
+"""Actions looked ahead; 2 answers well under 100 ms, 3 does not (tests.benchmarks.advice)."""
+
+ALTERNATIVES = 4
+
+
+@dataclass(frozen=True)
+class PossibleOutcome:
+    """An outcome of the next test: how likely, what it would do to the suspects, what it means.
+
+    assemblies: posterior after it, likeliest first. ends: the set works then. expected_cost: of
+    everything after it.
+    """
+
+    value: str
+    probability: float
+    assemblies: Mapping[str, float]
+    ends: bool
+    expected_cost: float
+    text: str
+
+
+@dataclass(frozen=True)
+class NextTest:
+    """The bench test to do next; cautions come first wherever it is shown.
+
+    minutes hands-on, wait_minutes waiting; opens: the set must be opened (further) for it;
+    open, live: state of the set during it; own_cost, expected_cost (whole job) in currency.
+    """
+
+    name: str
+    title: str
+    cautions: tuple[str, ...]
+    ask: str
+    why: str
+    minutes: float
+    wait_minutes: float
+    tools: tuple[str, ...]
+    level: str
+    open: bool
+    opens: bool
+    live: bool
+    outcomes: tuple[PossibleOutcome, ...]
+    own_cost: float
+    expected_cost: float
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """Another way on: kind "test" or "repair" or "give-up"; extra_cost over the best choice."""
+
+    kind: str
+    name: str
+    title: str
+    expected_cost: float
+    extra_cost: float
+
+
+@dataclass(frozen=True)
+class Stop:
+    """No further test is worth its cost.
+
+    kind: "order" (this part), "repair" (nothing to order, do this), "works" (the job is done) or
+    "not-worth-repairing". part, price are None where nothing is to be bought. expected_total:
+    of the rest of the job, the chance of a wrong part included.
+    """
+
+    kind: str
+    assembly: str | None
+    part: str | None
+    title: str
+    probability: float
+    price: tuple[float, float] | None
+    expected_total: float
+    text: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Advice:
+    """Suspects, and either the next test or a stop.
+
+    expected_cost: of the rest of the job when the advice is followed, in `currency`. level: how
+    far the set is taken to be open.
+    """
+
+    suspects: Suspects
+    next_test: NextTest | None
+    stop: Stop | None
+    alternatives: tuple[Alternative, ...]
+    expected_cost: float
+    set_value: float
+    currency: str
+    level: str
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """What an observation would do: how likely it is, and the advice without and with it."""
+
+    observation: str
+    value: str
+    probability: float
+    before: Suspects
+    after: Advice
+    moved: Mapping[str, float]
+
+
+def advise(
+    photo: Mapping[str, float] | None,
+    observations: Mapping[str, str | float],
+    *,
+    done_tests: Iterable[str] = (),
+    set_value: float | None = None,
+    knowledge: Knowledge | None = None,
+    base: Mapping[str, float] | None = None,
+    depth: int = LOOK_AHEAD,
+) -> Advice:
+    """What to do next, by expected cost of the whole job.
+
+    Parameters
+    ----------
+    photo, observations, base : as for `isolate`
+    done_tests : tests that were tried without a result, not to be offered again
+    set_value : what the working set is worth, in currency; the knowledge's figure if left out
+    depth : actions looked ahead
+
+    Raises DataError for anything that the knowledge does not have.
+    """
+    knowledge = knowledge or load_knowledge()
+    if set_value is not None and not 0 <= set_value < float("inf"):
+        raise DataError(f"the set's value must be a number from 0, got {set_value!r}")
+    evidence = gather(photo, observations, knowledge, base=base)
+    suspects = suspects_of(evidence, knowledge)
+    done = tuple(done_tests)
+    for name in done:
+        if name not in knowledge.tests:
+            raise DataError(f"done test {name!r} is unknown; known: {', '.join(knowledge.tests)}")
+    value = knowledge.economy.set_value if set_value is None else float(set_value)
+    level = _level(knowledge, (*done, *observations))
+    ended = _ended(suspects, knowledge, value, level)
+    if ended:
+        return ended
+    problem = make_problem(knowledge, value)
+    weights = evidence.weights(knowledge)
+    todo = agenda(problem, done, suspects.observations)
+    found = choices(problem, weights.ravel(), todo, level=level, depth=depth)
+    best = found[0]
+    now = min(c.expected_cost for c in found if c.kind != "test")
+    return Advice(
+        suspects=suspects,
+        next_test=_next_test(best, now, weights, level, knowledge),
+        stop=_stop(best, suspects, value, level, knowledge),
+        alternatives=tuple(
+            Alternative(
+                c.kind,
+                c.name.removeprefix(REPLACED),
+                _title(c, knowledge),
+                c.expected_cost,
+                c.expected_cost - best.expected_cost,
+            )
+            for c in found[1 : 1 + ALTERNATIVES]
+        ),
+        expected_cost=best.expected_cost,
+        set_value=value,
+        currency=knowledge.economy.currency,
+        level=LEVELS[level],
+    )
+
+
+def what_if(
+    photo: Mapping[str, float] | None,
+    observations: Mapping[str, str | float],
+    observation: str,
+    value: str,
+    *,
+    done_tests: Iterable[str] = (),
+    set_value: float | None = None,
+    knowledge: Knowledge | None = None,
+    base: Mapping[str, float] | None = None,
+) -> WhatIf:
+    """What would change if `observation` turned out to be `value` (in place of what is known)."""
+    knowledge = knowledge or load_knowledge()
+    others = {name: v for name, v in observations.items() if name != observation}
+    evidence = gather(photo, others, knowledge, base=base)
+    weights = evidence.weights(knowledge)
+    likelihood = knowledge.observation_likelihood(observation, value)
+    before = suspects_of(evidence, knowledge)
+    after = advise(
+        photo,
+        {**others, observation: value},
+        done_tests=done_tests,
+        set_value=set_value,
+        knowledge=knowledge,
+        base=base,
+    )
+    moved = {a: after.suspects.assemblies[a] - p for a, p in before.assemblies.items()}
+    probability = float((weights * likelihood).sum() / weights.sum())
+    return WhatIf(observation, value, probability, before, after, moved)
+
+
+def _level(knowledge: Knowledge, names: Iterable[str]) -> int:
+    """How far the set is open by now: the furthest that anything done needed."""
+    level = 0
+    for name in names:
+        if name.startswith(REPLACED):
+            done = knowledge.parts[name.removeprefix(REPLACED)].level
+        else:
+            done = knowledge.tests[name].level
+        level = max(level, LEVELS.index(done))
+    return level
+
+
+def _title(choice: Choice, knowledge: Knowledge) -> str:
+    if choice.kind == GIVE_UP:
+        return "Not worth repairing"
+    if choice.kind == "repair":
+        return f"Repair: {knowledge.parts[choice.name.removeprefix(REPLACED)].title}"
+    return knowledge.tests[choice.name].title
+
+
+def _ended(suspects: Suspects, knowledge: Knowledge, value: float, level: int) -> Advice | None:
+    for name, seen in suspects.observations.items():
+        test = knowledge.tests.get(name)
+        if test and seen in test.ends:
+            cured = test.ends[seen]
+            likely = max(cured, key=lambda fault: suspects.faults[fault])
+            stop = Stop(
+                kind="works",
+                assembly=knowledge.faults[likely].assembly,
+                part=None,
+                title=f"{test.title}: {seen}",
+                probability=sum(suspects.faults[fault] for fault in cured),
+                price=None,
+                expected_total=0.0,
+                text="The set works: nothing to order. Let it run for a while, and tell the "
+                f"customer what it was: {knowledge.faults[likely].title.lower()}.",
+                cautions=(),
+            )
+            return Advice(
+                suspects, None, stop, (), 0.0, value, knowledge.economy.currency, LEVELS[level]
+            )
+    return None
+
+
+def _next_test(
+    best: Choice, now: float, weights: FloatArray, level: int, knowledge: Knowledge
+) -> NextTest | None:
+    if best.kind != "test":
+        return None
+    test = knowledge.tests[best.name]
+    wanted = LEVELS.index(test.level)
+    opening = "" if wanted else " It needs no opening of the set."
+    if wanted > level:
+        opening = f" It needs the {knowledge.openings[test.level].title}, which is reckoned in."
+    money = knowledge.economy.currency
+    why = (
+        f"Whatever is decided now is expected to cost {now:.0f} ({money}); with this test first "
+        f"{best.expected_cost:.0f}, its own cost of {best.own_cost:.0f} included.{opening}"
+    )
+    outcomes = []
+    for v, branch in enumerate(best.branches):
+        after = (weights * knowledge.likelihoods[test.name][v]).sum(axis=1)
+        by_assembly = knowledge.assembly_of @ (after / after.sum())
+        order = np.argsort(-by_assembly, kind="stable")
+        assemblies = {ASSEMBLIES[i]: float(by_assembly[i]) for i in order}
+        ends = branch.outcome in test.ends
+        lead = f"{ASSEMBLIES[order[0]]} {by_assembly[order[0]]:.0%}"
+        outcomes.append(
+            PossibleOutcome(
+                value=branch.outcome,
+                probability=branch.probability,
+                assemblies=assemblies,
+                ends=ends,
+                expected_cost=branch.cost_to_go,
+                text="The set works, the job is done." if ends else f"Leaves first: {lead}.",
+            )
+        )
+    return NextTest(
+        name=test.name,
+        title=test.title,
+        cautions=knowledge.cautions_for(test.level, test.live, test.cautions),
+        ask=test.ask,
+        why=why,
+        minutes=test.minutes,
+        wait_minutes=test.wait_minutes,
+        tools=test.tools,
+        level=test.level,
+        open=wanted > 0,
+        opens=wanted > level,
+        live=test.live,
+        outcomes=tuple(outcomes),
+        own_cost=best.own_cost,
+        expected_cost=best.expected_cost,
+    )
+
+
+def _stop(
+    best: Choice, suspects: Suspects, value: float, level: int, knowledge: Knowledge
+) -> Stop | None:
+    if best.kind == "test":
+        return None
+    if best.kind == "repair":
+        part = knowledge.parts[best.name.removeprefix(REPLACED)]
+        return _order(part, best, suspects, knowledge)
+    # Giving up: say what the likeliest repair alone would come to.
+    leader = knowledge.faults[next(iter(suspects.faults))]
+    part = knowledge.parts[leader.repair]
+    steps = LEVELS[level + 1 : LEVELS.index(part.level) + 1]
+    bill = knowledge.repair_cost(part) + sum(knowledge.opening_cost(step) for step in steps)
+    return Stop(
+        kind="not-worth-repairing",
+        assembly=part.assembly,
+        part=None,
+        title="Not worth repairing",
+        probability=suspects.assemblies[part.assembly],
+        price=None,
+        expected_total=value,
+        text=(
+            f"Not worth repairing: every way on is expected to cost more than the set's value of "
+            f"{value:.0f} ({knowledge.economy.currency}). The likeliest repair, "
+            f"{part.title}, would come to about {bill:.0f} with labour."
+        ),
+        cautions=(),
+    )
+
+
+def _order(part: Part, best: Choice, suspects: Suspects, knowledge: Knowledge) -> Stop:
+    buys = part.price[1] > 0
+    cures = [n for n, f in knowledge.faults.items() if f.repair == part.name]
+    probability = sum(suspects.faults[name] for name in cures)
+    low, high = part.price
+    lead = f"Order this: {part.title}, {low:g} to {high:g}" if buys else f"Do this: {part.title}"
+    text = (
+        f"{lead}; {probability:.0%} that it is the one, and no test is worth its cost any more. "
+        f"{part.before} {part.how} The rest of the job is expected to cost "
+        f"{best.expected_cost:.0f} in all ({knowledge.economy.currency})."
+    )
+    return Stop(
+        kind="order" if buys else "repair",
+        assembly=part.assembly,
+        part=part.name,
+        title=part.title,
+        probability=probability,
+        price=part.price if buys else None,
+        expected_total=best.expected_cost,
+        text=text,
+        cautions=knowledge.cautions_for(part.level, False),
+    )
