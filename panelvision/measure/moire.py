@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from panelvision.arrays import FloatArray
+from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.geometry import project, unit_square_to
 from panelvision.measure.reduced import NAN
 from panelvision.photo import Photo
@@ -83,7 +83,7 @@ def measure_moire(photo: Photo, view: ScreenView) -> Moire:
         np.degrees(np.arctan2(*((tr - tl) + (br - bl))[::-1])),
         np.degrees(np.arctan2(*((bl - tl) + (br - tr))[::-1])),
     )
-    keep, radius = _search_area(angles)
+    keep, ring = _search_area(angles)
     rows = []
     for x, y in centres:
         if not (np.isfinite(x) and np.isfinite(y)):
@@ -97,7 +97,7 @@ def measure_moire(photo: Photo, view: ScreenView) -> Moire:
             continue
         grey = codes @ np.array([0.3, 0.6, 0.1], np.float32)
         rows.append(
-            (*_peak(grey, keep, radius), _peak(codes[..., 0] - codes[..., 1], keep, radius)[0],
+            (*_peak(grey, keep, ring), _peak(codes[..., 0] - codes[..., 1], keep, ring)[0],
              float(grey.mean()))
         )
     if not rows:
@@ -118,37 +118,39 @@ def measure_moire(photo: Photo, view: ScreenView) -> Moire:
     )
 
 
-def _search_area(panel_angles: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
-    fy = np.fft.fftfreq(_TILE)[:, None]
-    fx = np.fft.rfftfreq(_TILE)[None, :]
-    radius = np.hypot(fx, fy)
-    angle = np.degrees(np.arctan2(fy, fx))
-    keep = (radius >= _SLOWEST) & (radius <= _FASTEST)
+_FY = np.fft.fftfreq(_TILE)[:, None]
+_FX = np.fft.rfftfreq(_TILE)[None, :]
+_RADIUS = np.hypot(_FX, _FY)
+_RINGS = 10
+
+
+def _search_area(panel_angles: tuple[float, float]) -> tuple[BoolArray, IntArray]:
+    """Where to look in a tile's spectrum, and each bin's ring (log-spaced radius)."""
+    angle = np.degrees(np.arctan2(_FY, _FX))
+    keep = (_RADIUS >= _SLOWEST) & (_RADIUS <= _FASTEST)
     for axis in (0.0, 90.0, *panel_angles):
         off = np.abs((angle - axis + 90) % 180 - 90)
         keep &= off > _AXIS_DEG
-    return keep, radius
+    with np.errstate(divide="ignore"):
+        position = np.log(_RADIUS / _SLOWEST) / np.log(_FASTEST / _SLOWEST) * _RINGS
+    ring = np.clip(np.nan_to_num(position, neginf=0), 0, _RINGS - 1).astype(np.int64)
+    return keep, ring
 
 
 _WINDOW = np.outer(np.hanning(_TILE), np.hanning(_TILE)).astype(np.float32)
 
 
-def _peak(tile: FloatArray, keep: FloatArray, radius: FloatArray) -> tuple[float, float, float]:
+def _peak(tile: FloatArray, keep: FloatArray, ring: FloatArray) -> tuple[float, float, float]:
     """log10 prominence, frequency (cycles per pixel) and amplitude of the best peak of a tile."""
-    smooth = cv2.GaussianBlur(tile, (0, 0), 12)
+    smooth = cv2.blur(tile, (25, 25))
     power = np.abs(np.fft.rfft2((tile - smooth) * _WINDOW)) ** 2
-    ring = np.minimum((radius * _TILE).astype(int), _TILE // 2)
-    order = np.argsort(ring[keep], kind="stable")
-    rings, values = ring[keep][order], power[keep][order]
-    starts = np.searchsorted(rings, np.arange(_TILE // 2 + 2))
-    typical = np.full(_TILE // 2 + 1, np.inf)
-    for r in range(_TILE // 2 + 1):
-        near = values[starts[max(r - 2, 0)] : starts[min(r + 3, _TILE // 2 + 1)]]
-        if near.size >= 8:
-            typical[r] = np.median(near)
+    values, rings = power[keep], ring[keep]
+    typical = np.array(
+        [np.median(values[rings == r]) if (rings == r).any() else np.inf for r in range(_RINGS)]
+    )
     # Rounding to whole codes alone has variance 1/12 a pixel: the floor of any power.
     floor = float((_WINDOW**2).sum()) / 12
-    ratio = np.where(keep, power / np.maximum(typical[ring], floor), 0)
-    at = np.unravel_index(int(np.argmax(ratio)), ratio.shape)
-    amplitude = 2 * float(np.sqrt(power[at])) / float(_WINDOW.sum())
-    return float(np.log10(max(ratio[at], 1e-3))), float(radius[at]), amplitude
+    ratio = values / np.maximum(typical[rings], floor)
+    best = int(np.argmax(ratio))
+    amplitude = 2 * float(np.sqrt(values[best])) / float(_WINDOW.sum())
+    return float(np.log10(max(ratio[best], 1e-3))), float(_RADIUS[keep][best]), amplitude

@@ -1,0 +1,119 @@
+"""The backlight's map, whatever the picture: smooth gain separated from content in log light.
+
+Light = backlight x picture, so their logarithms add. The backlight changes slowly
+and leaves the ratios of the colours alone; a picture's edges are steep or change
+colour. Gradients of the second kind are given no weight, the rest are put together
+again by least squares (a weighted Poisson problem): the steps of the picture vanish,
+the slopes of the light remain. A grey ramp in the picture cannot be told from a
+slope of the light; measures downstream must not take a lone linear slope for a fault.
+"""
+
+import cv2
+import numpy as np
+import scipy.sparse as sp
+from scipy.sparse.linalg import splu
+
+from panelvision.arrays import BoolArray, FloatArray
+from panelvision.measure.reduced import Reduced
+
+WIDTH = 64  # columns of the map: 1.6 % of the width, no coarser than a diffuser's edge
+_FLOOR = 1.5e-3  # chosen: linear light of about code 5; darker picture carries no gain
+# chosen: slope of log light per cell beyond which it is picture. A zone at a quarter of its
+# light with a Gaussian edge of 4 % (sigma) slopes 1.39 / (2.56 sqrt(2 pi)) = 0.22.
+_STEEP = 0.24
+_STEEP_COLOUR = 0.045  # the same for the logarithm of colour ratios
+_TIE = 0.01  # weight of "no slope" where the picture says nothing (chosen)
+_BEND = 0.05  # weight against bending there (chosen)
+
+
+def upper_light(reduced: Reduced, width: int = WIDTH) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Cells of the picture's brighter parts.
+
+    Returns
+    -------
+    log_light : ndarray (h, width), ln of the largest channel in the cell's brighter part
+    ratios : ndarray (h, width, 2), ln(R/G) and ln(B/G) there
+    valid : ndarray (h, width), bool
+    """
+    light = reduced.light
+    h = max(4, round(light.shape[0] * width / light.shape[1]))
+    size = (min(width, light.shape[1]), min(h, light.shape[0]))
+    # Dilation picks paper instead of print; it acts alike on all channels, roughly.
+    factor = max(1, round(light.shape[1] / size[0]))
+    kernel = np.ones((factor + 1, factor + 1), np.uint8)
+    bright = cv2.dilate(light, kernel)
+    cell = cv2.resize(bright, size, interpolation=cv2.INTER_AREA)
+    valid = cv2.resize(reduced.valid.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.9
+    logs = np.log(cell + _FLOOR)
+    ratios = np.stack([logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1)
+    return np.log(cell.max(axis=2) + _FLOOR), ratios, valid
+
+
+def backlight_map(
+    log_light: FloatArray, ratios: FloatArray, valid: BoolArray
+) -> tuple[FloatArray, float]:
+    """Separate the smooth gain from the picture.
+
+    Parameters are those of :func:`upper_light`.
+
+    Returns
+    -------
+    gain : ndarray of shape (h, w)
+        ln of the backlight's gain, median 0.
+    support : float
+        Share of the neighbour pairs whose slope was believed, 0..1: how much of the map
+        rests on light rather than on the assumption that it does not change.
+    """
+    h, w = log_light.shape
+    n = h * w
+    # Where the picture is nearly black the gain cannot be seen.
+    seen = np.where(valid, np.clip(np.exp(log_light) / (6 * _FLOOR) - 0.3, 0, 1), 0)
+    index = np.arange(n).reshape(h, w)
+    blocks, sides, weights = [], [], []
+    for axis in (0, 1):
+        g = np.diff(log_light, axis=axis)
+        c = np.abs(np.diff(ratios, axis=axis)).max(axis=2)
+        both = np.minimum(*(_halves(seen, axis)))
+        trust = both * np.exp(-((g / _STEEP) ** 4)) * np.exp(-((c / _STEEP_COLOUR) ** 2))
+        first, second = _halves(index, axis)
+        m = first.size
+        rows = np.repeat(np.arange(m), 2)
+        columns = np.stack([first.ravel(), second.ravel()], axis=1).ravel()
+        values = np.tile([-1.0, 1.0], m)
+        blocks.append(sp.csr_matrix((values, (rows, columns)), shape=(m, n)))
+        sides.append(g.ravel() * trust.ravel() / (trust.ravel() + _TIE))
+        weights.append(trust.ravel() + _TIE)
+    d = sp.vstack(blocks)
+    weight = np.concatenate(weights)
+    normal = d.T @ sp.diags(weight) @ d
+    smooth = blocks[0].T @ blocks[0] + blocks[1].T @ blocks[1]
+    system = normal + _BEND * (smooth @ smooth) + sp.identity(n) * 1e-6
+    right = d.T @ (weight * np.concatenate(sides))
+    gain = splu(system.tocsc()).solve(right).reshape(h, w)
+    believed = float(np.mean(weight - _TIE))
+    return (gain - np.median(gain)).astype(np.float32), believed
+
+
+def _halves(a: FloatArray, axis: int) -> tuple[FloatArray, FloatArray]:
+    return (a[:-1], a[1:]) if axis == 0 else (a[:, :-1], a[:, 1:])
+
+
+def upper_surface(gain: FloatArray, *, rounds: int = 8) -> FloatArray:
+    """Quadratic surface over the healthy part of a gain map: vignetting and viewing angle.
+
+    Asymmetric least squares: points well below the surface (dim zones) lose their weight.
+    """
+    h, w = gain.shape
+    y, x = np.meshgrid(np.linspace(-1, 1, h), np.linspace(-1, 1, w), indexing="ij")
+    basis = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1).reshape(-1, 6)
+    target = gain.ravel().astype(np.float64)
+    weight = np.ones_like(target)
+    for _ in range(rounds):
+        a = basis * weight[:, None]
+        # Ridge on the bends: a zone's edge must not be explained by a strong curvature.
+        ridge = np.diag([0, 0.02, 0.02, 0.05, 0.05, 0.05]) * weight.sum()
+        solution = np.linalg.solve(a.T @ basis + ridge, a.T @ target)
+        rest = target - basis @ solution
+        weight = np.where(rest < 0, np.exp(-((rest / 0.12) ** 2)), np.exp(-((rest / 0.3) ** 2)))
+        weight = np.maximum(weight, 1e-3)
+    return (basis @ solution).reshape(h, w).astype(np.float32)

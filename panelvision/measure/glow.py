@@ -1,0 +1,397 @@
+"""Glow: what the backlight does, whatever the picture: dead strips, dim zones, hot spots, evenness.
+
+Soft edges are behind the diffuser, sharp ones in the panel: every zone carries
+the width of its edge.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+
+from panelvision.arrays import BoolArray, FloatArray
+from panelvision.measure.backlight import backlight_map, upper_light, upper_surface
+from panelvision.measure.camera import CameraArtefacts
+from panelvision.measure.content import Content, measure_content
+from panelvision.measure.reduced import NAN, Reduced, inset, log_ratio, reduce_view, surround_light
+from panelvision.measure.spots import Spot, find_spots
+from panelvision.measure.uniformity import Uniformity, nine_points, uniformity
+from panelvision.photo import Photo
+from panelvision.squareup import ScreenView
+
+# chosen: a third less light. Healthy panels differ by 9 +- 4 % from point to point (Jung et
+# al. 2004, Med. Phys. 31), consumer sets by more, and a phone's lens shades the corners.
+_DIM = np.log(0.70)
+_SMALLEST = 0.008  # share of the area; smaller dim patches are picture (chosen)
+# A spot worth a sentence: chosen so that a mirrored lamp or a soft shape seldom reaches it.
+SPOT_SCORE = 0.12
+_STRIP_COUNTS = range(2, 13)
+
+
+@dataclass(frozen=True)
+class DimZone:
+    """A zone with less light than the rest.
+
+    Attributes
+    ----------
+    x0, y0, x1, y1 : float
+        Bounding box, fractions of the active area.
+    light : float
+        Light in the zone over the light that is expected there, 0..1.
+    area : float
+        Share of the active area.
+    edge_width : float
+        10-90 % width of its edge, as a share of the screen's width; NaN when the zone has
+        no edge inside the screen.
+    """
+
+    x0: float
+    y0: float
+    x1: float
+    y1: float
+    light: float
+    area: float
+    edge_width: float
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain numbers for the machine-readable output; None where not measured."""
+        return {
+            "x0": round(self.x0, 4),
+            "y0": round(self.y0, 4),
+            "x1": round(self.x1, 4),
+            "y1": round(self.y1, 4),
+            "light": round(self.light, 4),
+            "edge_width": round(self.edge_width, 4) if np.isfinite(self.edge_width) else None,
+        }
+
+
+@dataclass(frozen=True)
+class Strip:
+    """A horizontal LED strip (or run of strips) without light.
+
+    Attributes
+    ----------
+    first, last : int
+        Strips counted from the top, from 1.
+    count : int
+        Strips in all that fit the zone's edges best.
+    misfit : float
+        Mean distance of the zone's edges from the strips' limits, share of the height.
+    """
+
+    first: int
+    last: int
+    count: int
+    misfit: float
+
+
+@dataclass(frozen=True)
+class GlowMap:
+    """The backlight as seen in one photo.
+
+    Attributes
+    ----------
+    gain : ndarray of shape (h, 64), float32
+        ln of the backlight's gain, median 0, picture removed as far as it can be told.
+    zones : tuple of DimZone
+        Largest loss of light first.
+    strips : tuple of Strip
+        For zones that run across like a strip.
+    spots : tuple of Spot
+        Hot spots, best first, of a score of at least ``SPOT_SCORE``.
+    uniformity9 : Uniformity or None
+        Nine-point figures of the gain map (picture removed), so of the backlight alone.
+    lit : float
+        log10 of the area's median light over the surround's; NaN without a surround.
+    content : Content
+        Structure beyond smooth light.
+    blue_shift : float
+        Range of ln(B/R) over large smooth parts of the gain map's rows; ageing LEDs.
+    """
+
+    gain: FloatArray
+    support: float
+    zones: tuple[DimZone, ...]
+    strips: tuple[Strip, ...]
+    spots: tuple[Spot, ...]
+    all_spots: tuple[Spot, ...]
+    uniformity9: Uniformity | None
+    lit: float
+    content: Content
+    blue_shift: float
+    values: dict[str, float]
+
+    def features(self) -> dict[str, float]:
+        """Named numbers; NaN where not measured."""
+        return dict(self.values)
+
+
+def measure_glow(
+    photo: Photo, view: ScreenView, *, camera: CameraArtefacts | None = None
+) -> GlowMap:
+    """Measure the backlight of a squared-up screen.
+
+    ``camera`` lets rolling-shutter bars be divided out first.
+    """
+    coarse = reduce_view(view, 240)
+    bars = camera.gain(view) if camera is not None else None
+    if bars is not None:
+        bars = np.clip(bars, 0.05, 20)
+        size = coarse.light.shape[1::-1]
+        small_bars = cv2.resize(bars, size, interpolation=cv2.INTER_AREA)
+        steady = Reduced(coarse.light / small_bars[..., None], coarse.valid, coarse.clipped)
+    else:
+        steady = coarse
+    log_light, ratios, valid = upper_light(steady)
+    gain, support = backlight_map(log_light, ratios, valid)
+    surface = upper_surface(gain)
+    relative = gain - surface
+    # A zone must show in the light itself, not only in the solved map.
+    zones = _zones(relative, valid)
+    fine = reduce_view(view, 480)
+    fine_bars = None
+    if bars is not None:
+        fine_bars = cv2.resize(bars, fine.light.shape[1::-1], interpolation=cv2.INTER_AREA)
+    all_spots = find_spots(steady, fine, gain=fine_bars)
+    spots = tuple(s for s in all_spots if s.score >= SPOT_SCORE)
+    content = measure_content(fine, gain=fine_bars)
+    around = surround_light(photo, view.outline)
+    even = uniformity(np.exp(nine_points(np.where(valid, gain, np.nan))))
+    levels = _levels(coarse, around)
+    blue = _blue(log_light, ratios, valid)
+    values = {
+        **levels,
+        **_map_features(gain, relative, surface, valid, support, even),
+        **_zone_features(zones, relative, valid),
+        **_spot_features(all_spots),
+        **_content_features(content),
+        **_smooth_features(log_light, ratios, valid),
+        **blue,
+    }
+    return GlowMap(
+        gain=gain,
+        support=support,
+        zones=zones,
+        strips=_strips(zones),
+        spots=spots,
+        all_spots=all_spots,
+        uniformity9=even,
+        lit=levels["glow_over_surround"],
+        content=content,
+        blue_shift=blue["glow_blue_rows"],
+        values=values,
+    )
+
+
+def _zones(relative: FloatArray, valid: BoolArray) -> tuple[DimZone, ...]:
+    h, w = relative.shape
+    dim = ((relative < _DIM) & valid).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(dim, connectivity=8)
+    slope_x = cv2.Sobel(relative, cv2.CV_32F, 1, 0, scale=1 / 8)
+    slope_y = cv2.Sobel(relative, cv2.CV_32F, 0, 1, scale=1 / 8)
+    slope = np.hypot(slope_x, slope_y)
+    zones = []
+    for k in range(1, count):
+        x, y, bw, bh, size = (int(v) for v in stats[k])
+        if size < _SMALLEST * h * w:
+            continue
+        mask = labels == k
+        depth = float(np.median(relative[mask]))
+        rim = cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+        rim &= ~cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+        rim &= inset((h, w), 0.03) & valid
+        width = NAN
+        if rim.sum() >= 8:
+            # For a Gaussian edge (in the logarithm) of height D and largest slope m the
+            # 10-90 % width is 2.563 sigma = 2.563 D / (m sqrt(2 pi)).
+            steep = float(np.quantile(slope[rim], 0.75))
+            low = float(np.quantile(relative[mask], 0.25))
+            width = 2.563 / np.sqrt(2 * np.pi) * abs(low) / max(steep, 1e-4) / w
+        zones.append(
+            DimZone(x / w, y / h, (x + bw) / w, (y + bh) / h, float(np.exp(depth)), size / (h * w), width)
+        )
+    return tuple(sorted(zones, key=lambda z: -(1 - z.light) * z.area))
+
+
+def _strips(zones: tuple[DimZone, ...]) -> tuple[Strip, ...]:
+    """Zones wide and low enough to be strips, with the count of strips that fits their limits."""
+    strips = []
+    for z in zones:
+        if z.x1 - z.x0 < 0.4 or z.y1 - z.y0 > 0.6 or z.light > 0.75:
+            continue
+        best: Strip | None = None
+        for count in _STRIP_COUNTS:
+            first, last = round(z.y0 * count), round(z.y1 * count)
+            if last <= first:
+                continue
+            misfit = (abs(z.y0 - first / count) + abs(z.y1 - last / count)) / 2
+            # A finer division always fits better by chance: charge for it.
+            cost = misfit + 0.004 * count
+            if best is None or cost < best.misfit + 0.004 * best.count:
+                best = Strip(first + 1, last, count, float(misfit))
+        if best is not None and best.misfit < 0.04:
+            strips.append(best)
+    return tuple(strips)
+
+
+def _levels(coarse: Reduced, around: FloatArray) -> dict[str, float]:
+    inner = coarse.valid & inset(coarse.valid.shape, 0.03)
+    lum = coarse.luminance
+    inside = lum[inner]
+    if inside.size == 0:
+        inside = np.array([NAN])
+    out = around @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    median_out = float(np.median(out)) if out.size >= 20 else NAN
+    high_out = float(np.quantile(out, 0.9)) if out.size >= 20 else NAN
+    low, median, high = (float(v) for v in np.quantile(inside, [0.02, 0.5, 0.98]))
+    return {
+        "glow_over_surround": log_ratio(median, median_out, floor=1e-4),
+        "glow_high_over_surround": log_ratio(high, high_out, floor=1e-4),
+        "glow_low_over_surround": log_ratio(low, median_out, floor=1e-4),
+        "glow_level": log_ratio(median, 1.0, floor=1e-5),
+        "glow_spread": log_ratio(high, low, floor=1e-4),
+        "glow_mid_position": _share(
+            np.log(max(median, 1e-4) / max(low, 1e-4)), np.log(max(high, 1e-4) / max(low, 1e-4))
+        ),
+    }
+
+
+def _share(part: float, whole: float) -> float:
+    return float(part / whole) if np.isfinite(whole) and whole > 1e-3 else NAN
+
+
+def _map_features(
+    gain: FloatArray,
+    relative: FloatArray,
+    surface: FloatArray,
+    valid: BoolArray,
+    support: float,
+    even: Uniformity | None,
+) -> dict[str, float]:
+    g = gain[valid] if valid.any() else np.array([NAN])
+    r = relative[valid] if valid.any() else np.array([NAN])
+    s = surface[valid] if valid.any() else np.array([NAN])
+    rows = np.array([np.median(row) for row in relative])
+    columns = np.array([np.median(col) for col in relative.T])
+    corners = [
+        float(relative[a, b].mean())
+        for a in (slice(0, 6), slice(-6, None))
+        for b in (slice(0, 10), slice(-10, None))
+    ]
+    return {
+        "glow_map_range": float(np.quantile(g, 0.98) - np.quantile(g, 0.02)),
+        "glow_map_low": float(np.quantile(r, 0.02)),
+        "glow_map_lower": float(np.quantile(r, 0.10)),
+        "glow_map_high": float(np.quantile(r, 0.98)),
+        "glow_map_skew": float(np.quantile(r, 0.98) + np.quantile(r, 0.02) - 2 * np.median(r)),
+        "glow_surface_range": float(np.ptp(s)),
+        "glow_support": support,
+        "glow_rows_range": float(np.ptp(rows)),
+        "glow_columns_range": float(np.ptp(columns)),
+        "glow_rows_steepest": float(np.abs(np.diff(rows)).max(initial=0)),
+        "glow_columns_steepest": float(np.abs(np.diff(columns)).max(initial=0)),
+        "glow_darkest_corner": min(corners),
+        "glow_corner_spread": float(np.ptp(corners)),
+        "glow_min_over_max9": even.min_over_max if even is not None else NAN,
+    }
+
+
+def _zone_features(
+    zones: tuple[DimZone, ...], relative: FloatArray, valid: BoolArray
+) -> dict[str, float]:
+    first = zones[0] if zones else None
+    total = float((np.clip(-relative, 0, 3) * valid).mean())
+    return {
+        "glow_zones": float(len(zones)),
+        "glow_zone_area": first.area if first else 0.0,
+        "glow_zone_light": first.light if first else 1.0,
+        "glow_zone_edge": first.edge_width if first else NAN,
+        "glow_zone_width": first.x1 - first.x0 if first else 0.0,
+        "glow_zone_height": first.y1 - first.y0 if first else 0.0,
+        "glow_zone_fill": first.area / max((first.x1 - first.x0) * (first.y1 - first.y0), 1e-6)
+        if first
+        else NAN,
+        "glow_zone_touches": float(
+            (first.x0 < 0.02) + (first.y0 < 0.03) + (first.x1 > 0.98) + (first.y1 > 0.97)
+        )
+        if first
+        else NAN,
+        "glow_loss": total,
+    }
+
+
+def _spot_features(spots: tuple[Spot, ...]) -> dict[str, float]:
+    scores = [s.score for s in spots] + [0.0] * 4
+    out = {
+        "glow_spot_1": scores[0],
+        "glow_spot_2": scores[1],
+        "glow_spot_3": scores[2],
+        "glow_spot_sum": float(sum(s.score for s in spots[:8])),
+        "glow_spot_over_rest": scores[0] / (float(np.mean(scores[2:4])) + 0.02),
+        "glow_spot_count": float(sum(s.score >= SPOT_SCORE for s in spots)),
+    }
+    best = spots[0] if spots else None
+    out["glow_spot_gain"] = float(np.log(best.gain)) if best else NAN
+    out["glow_spot_radius"] = best.radius if best else NAN
+    out["glow_spot_round"] = best.roundness if best else NAN
+    out["glow_spot_shape"] = best.shape if best else NAN
+    out["glow_spot_colour"] = best.colour_change if best else NAN
+    alike = [s for s in spots[:8] if s.score >= 0.5 * scores[0] and s.score >= SPOT_SCORE / 2]
+    out["glow_spot_alike"] = (
+        float(np.std(np.log([s.radius for s in alike]))) if len(alike) >= 2 else NAN
+    )
+    return out
+
+
+def _content_features(c: Content) -> dict[str, float]:
+    out = {
+        "glow_edge_share": c.edge_share,
+        "glow_soft_edge_share": c.soft_edge_share,
+        "glow_colour_contrast": c.colour_contrast,
+        "glow_noise": c.noise,
+        "glow_structure_over_noise": float(np.log10(max(c.over_noise, 1e-3)))
+        if np.isfinite(c.over_noise)
+        else NAN,
+    }
+    for k, (rms, peak) in enumerate(zip(c.band_contrast, c.band_peak, strict=True)):
+        out[f"glow_contrast_{2**k}"] = rms
+        out[f"glow_peak_{2**k}"] = peak
+    return out
+
+
+def _smooth_features(log_light: FloatArray, ratios: FloatArray, valid: BoolArray) -> dict[str, float]:
+    """How far a single smooth surface explains light and colour: an even glow leaves little."""
+    h, w = log_light.shape
+    use = valid & inset((h, w), 0.03)
+    out = {"glow_surface_rest": NAN, "glow_surface_rest_high": NAN, "glow_colour_rest": NAN}
+    if use.sum() < 100:
+        return out
+    y, x = np.meshgrid(np.linspace(-1, 1, h), np.linspace(-1, 1, w), indexing="ij")
+    basis = np.stack([x**i * y**j for i in range(4) for j in range(4 - i)], axis=-1)[use]
+    target = np.column_stack([log_light[use], ratios[use]])
+    rest = target - basis @ np.linalg.lstsq(basis, target, rcond=None)[0]
+    out["glow_surface_rest"] = float(np.sqrt((rest[:, 0] ** 2).mean()))
+    out["glow_surface_rest_high"] = float(np.quantile(np.abs(rest[:, 0]), 0.99))
+    out["glow_colour_rest"] = float(np.sqrt((rest[:, 1:] ** 2).mean()))
+    return out
+
+
+def _blue(log_light: FloatArray, ratios: FloatArray, valid: BoolArray) -> dict[str, float]:
+    """Blue against red over the rows, where the picture is bright and near neutral."""
+    out = {"glow_blue_rows": NAN, "glow_blue_with_light": NAN, "glow_neutral_cells": NAN}
+    blue = ratios[..., 1] - ratios[..., 0]
+    bright = valid & (log_light > np.quantile(log_light[valid], 0.4) if valid.any() else valid)
+    neutral = bright & (np.abs(ratios).max(axis=2) < 0.7)
+    if not valid.any():
+        return out
+    out["glow_neutral_cells"] = float(neutral.sum() / valid.sum())
+    if neutral.sum() < 60:
+        return out
+    rows = [float(np.median(blue[i][neutral[i]])) for i in range(len(blue)) if neutral[i].sum() >= 5]
+    if len(rows) >= 6:
+        out["glow_blue_rows"] = float(np.quantile(rows, 0.95) - np.quantile(rows, 0.05))
+    a, b = blue[neutral], log_light[neutral]
+    if a.std() > 1e-6 and b.std() > 1e-6:
+        out["glow_blue_with_light"] = float(np.corrcoef(a, b)[0, 1])
+    return out

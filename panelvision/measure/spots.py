@@ -1,0 +1,200 @@
+"""Hot spots: bright, round, soft patches over any picture, where a lens fell off its LED.
+
+Candidates are maxima of a difference of Gaussians of log light at several
+scales. Each is then looked at along rays: light through a bare LED falls off
+alike in every direction and in every colour, whatever is shown; a lamp in the
+picture has a sharp rim or a colour of its own, a bright shape is not round.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+
+from panelvision.arrays import FloatArray
+from panelvision.measure.reduced import Reduced, inset
+
+_FLOOR = 3e-3  # linear light, about code 10 (chosen)
+# chosen: standard deviations of a spot as a share of the width; LEDs stand some
+# 5 to 20 to a row and their bare light covers about a quarter of their distance.
+_SCALES = (0.0115, 0.016, 0.022, 0.031)
+_CANDIDATES = 40
+_ANGLES = 24
+_RADII = np.linspace(0.0, 3.0, 13)  # in standard deviations
+# chosen: a bare LED seen through the panel is 1.5 to 4 times as bright as its surroundings;
+# a white letter on black is far more.
+_HIGHEST_GAIN = 5.0
+# A Gaussian falls by at most exp(-1/2) x 0.25 = 0.15 of its height in a quarter sigma; the
+# rim of a disc, a dot or a letter falls by half and more.
+_STEEPEST = 0.30
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A round soft bright spot.
+
+    Attributes
+    ----------
+    x, y : float
+        Centre, fractions of the active area.
+    radius : float
+        Standard deviation as a share of the width.
+    gain : float
+        Light at the centre over the light around it.
+    roundness : float
+        0..1, share of directions in which the light falls off.
+    shape : float
+        -1..1, correlation of the fall-off with a Gaussian's.
+    colour_change : float
+        Spread over the channels of ln(gain); small when the picture's colour is kept.
+    evenness : float
+        0..1, weakest (15th percentile) over median fall-off among the directions.
+    steepness : float
+        Largest fall in a quarter sigma over the whole fall-off; 0.15 for a Gaussian.
+    score : float
+        0..1.3: ln(gain) weighted by how well all of these fit a bare LED.
+    """
+
+    x: float
+    y: float
+    radius: float
+    gain: float
+    roundness: float
+    shape: float
+    colour_change: float
+    evenness: float
+    steepness: float
+    score: float
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain numbers for the machine-readable output."""
+        return {
+            "x": round(self.x, 4),
+            "y": round(self.y, 4),
+            "radius": round(self.radius, 4),
+            "gain": round(self.gain, 3),
+            "score": round(self.score, 4),
+        }
+
+
+def find_spots(
+    coarse: Reduced, fine: Reduced, *, gain: FloatArray | None = None
+) -> tuple[Spot, ...]:
+    """Spots, best first, without a threshold on the score.
+
+    Parameters
+    ----------
+    coarse, fine : Reduced
+        The view at about 240 columns, where spots are sought, and at about 480, where their
+        fall-off is measured.
+    gain : ndarray, optional
+        The camera's bars at each pixel of ``fine``, divided out; ``coarse`` comes without.
+    """
+    h, w = coarse.light.shape[:2]
+    if min(h, w) < 24:
+        return ()
+    top = np.log(coarse.light.max(axis=2) + _FLOOR).astype(np.float32)
+    found: list[tuple[float, int, int, float]] = []
+    for scale in _SCALES:
+        sigma = scale * w
+        # chosen: inner and outer Gaussian on either side of the blob's own size.
+        band = cv2.GaussianBlur(top, (0, 0), sigma / 1.4) - cv2.GaussianBlur(top, (0, 0), sigma * 1.6)
+        size = max(3, round(2 * sigma)) | 1
+        peak = (band == cv2.dilate(band, np.ones((size, size), np.uint8))) & (band > 0.02)
+        peak &= coarse.valid & inset((h, w), scale)
+        ys, xs = np.nonzero(peak)
+        values = band[ys, xs]
+        # The strongest maxima are letters and lamps; a bare LED is of middling contrast, so
+        # each scale keeps many.
+        for k in np.argsort(-np.minimum(values, 0.4), kind="stable")[:_CANDIDATES]:
+            found.append((float(values[k]), int(ys[k]), int(xs[k]), sigma))
+    light = fine.light if gain is None else fine.light / gain[..., None]
+    spots = _examine(np.log(light + _FLOOR).astype(np.float32), fine, found, w)
+    return _without_twins(sorted(spots, key=lambda s: -s.score))
+
+
+def _examine(
+    logs: FloatArray, fine: Reduced, items: list[tuple[float, int, int, float]], coarse_width: int
+) -> list[Spot]:
+    """Fall-off along rays from every candidate; ``logs`` is log light of shape (h, w, 3)."""
+    if not items:
+        return []
+    h, w = logs.shape[:2]
+    zoom = w / coarse_width
+    y = np.array([(i[1] + 0.5) * zoom - 0.5 for i in items])[:, None, None]
+    x = np.array([(i[2] + 0.5) * zoom - 0.5 for i in items])[:, None, None]
+    sigma = np.array([i[3] * zoom for i in items])[:, None, None]
+    angle = (np.arange(_ANGLES) * 2 * np.pi / _ANGLES)[None, :, None]
+    px = (x + sigma * np.cos(angle) * _RADII).astype(np.float32)
+    py = (y + sigma * np.sin(angle) * _RADII).astype(np.float32)
+    flat = (len(items) * _ANGLES, _RADII.size)
+    all_rays = cv2.remap(
+        logs, px.reshape(flat), py.reshape(flat), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).reshape(len(items), _ANGLES, _RADII.size, 3)
+    in_view = (px[..., -1] >= 0) & (py[..., -1] >= 0) & (px[..., -1] < w) & (py[..., -1] < h)
+    gauss = np.exp(-(_RADII**2) / 2)
+    spots = []
+    for k in range(len(items)):
+        inside = in_view[k]
+        if inside.sum() < 0.55 * _ANGLES:
+            continue
+        rays = all_rays[k][inside]
+        middle = rays[:, :3].mean(axis=(0, 1))
+        # Channels that the picture leaves dark there say nothing about the gain.
+        lit = middle > max(np.log(_FLOOR) + 1.2, float(middle.max()) - 2.5)
+        if not lit.any():
+            continue
+        cy, cx = round(float(y[k, 0, 0])), round(float(x[k, 0, 0]))
+        clipped = bool(fine.clipped[max(0, cy - 2) : cy + 3, max(0, cx - 2) : cx + 3].any())
+        drop = middle - rays[:, 9:].mean(axis=1)
+        mean_drop = drop[:, lit].mean(axis=1)
+        typical = float(np.median(mean_drop))
+        if typical <= 0.02:
+            continue
+        roundness = float((mean_drop > 0.3 * typical).mean())
+        evenness = float(np.clip(np.quantile(mean_drop, 0.15) / typical, 0, 1))
+        change = float(np.ptp(np.median(drop, axis=0)[lit]))
+        grey = rays[:, :, lit].mean(axis=2)
+        shape = _correlation(np.median(grey, axis=0), gauss)
+        steps = -np.diff(grey, axis=1).min(axis=1)
+        steepness = float(np.median(steps) / typical)
+        allowed = 0.25 + (0.6 if clipped else 0.15 * typical)
+        score = (
+            typical
+            * roundness**2
+            * max(0.0, shape) ** 2
+            * np.exp(-((change / allowed) ** 2))
+            * min(1.0, evenness / 0.5)
+            * float(np.exp(-(max(0.0, steepness - _STEEPEST) / 0.15) ** 2))
+            * float(np.exp(-max(0.0, typical - np.log(_HIGHEST_GAIN)) / 0.3))
+        )
+        spots.append(
+            Spot(
+                x=(cx + 0.5) / w,
+                y=(cy + 0.5) / h,
+                radius=float(sigma[k, 0, 0]) / w,
+                gain=float(np.exp(typical)),
+                roundness=roundness,
+                shape=shape,
+                colour_change=change,
+                evenness=evenness,
+                steepness=steepness,
+                score=float(min(score, 1.3)),
+            )
+        )
+    return spots
+
+
+def _correlation(a: FloatArray, b: FloatArray) -> float:
+    a, b = a - a.mean(), b - b.mean()
+    norm = float(np.sqrt((a * a).sum() * (b * b).sum()))
+    return float((a * b).sum() / norm) if norm > 1e-9 else 0.0
+
+
+def _without_twins(spots: list[Spot]) -> tuple[Spot, ...]:
+    kept: list[Spot] = []
+    for s in spots:
+        if all(np.hypot(s.x - k.x, (s.y - k.y) * 9 / 16) > 1.2 * (s.radius + k.radius) for k in kept):
+            kept.append(s)
+    return tuple(kept)
