@@ -20,17 +20,21 @@ from panelvision.light import decode
 REACH = 0.03
 ALONG = 240
 DEPTHS = 161
-TILTS = 17
+TILTS = 13
+BOWS = 7
+# Sagitta over length that an uncorrected wide lens gives a line near the frame's rim: from
+# memory, phones stay below 1 % after their own correction.
+MOST_BOW = 0.006
+# Smallest mean step of root light that counts, whatever its steadiness: a tenth of a code. chosen
+LEAST_STEP = 0.0004
 # Added to linear light under the root: read noise and JPEG steps in the shadows. chosen
 ROOT_FLOOR = 0.0008
-# An edge must rise this many times above the spread of the summed gradient. chosen: the
-# strip offers about 160 x 17 places, of which pure noise passes 5 with probability < 1e-3.
+# An edge's mean step must be this many times its standard error along the side. chosen: a
+# strip offers 160 places, of which pure noise passes 5 with probability < 1e-4.
 SIGNIFICANT = 5.0
 # How far inside the bezel's edge the picture may begin, share of the height. From memory:
 # black borders are 1 to 6 mm on panels 300 to 900 mm high; the lip of a deep bezel adds to it.
 BORDER = 0.016
-# Inside over outside, in roots of light, from which a side counts as lit. chosen
-LIT_RATIO = 1.6
 CHUNKS = 40
 
 
@@ -53,6 +57,8 @@ class Side:
         Root-light step across the edge, inside minus outside.
     found : bool
         Whether an edge was found; otherwise the coarse side stands.
+    bezel : bool
+        The edge found is the bezel's: where the picture begins inside it was not seen.
     """
 
     start: FloatArray
@@ -63,6 +69,7 @@ class Side:
     strength: float
     contrast: float
     found: bool
+    bezel: bool
 
 
 @dataclass(frozen=True)
@@ -116,7 +123,7 @@ def refine_corners(
 
 def _not_found(corners: FloatArray, k: int) -> Side:
     nan = float("nan")
-    return Side(corners[k], corners[(k + 1) % 4], nan, nan, 0.0, 0.0, nan, False)
+    return Side(corners[k], corners[(k + 1) % 4], nan, nan, 0.0, 0.0, nan, False, False)
 
 
 def side_strip(pixels: IntArray, a: FloatArray, b: FloatArray, *, half: float) -> Strip | None:
@@ -154,59 +161,114 @@ def side_strip(pixels: IntArray, a: FloatArray, b: FloatArray, *, half: float) -
 
 
 @dataclass(frozen=True)
-class _Ridge:
-    offset: float  # depth at the middle of the side, pixels
-    tilt: float  # depth change from end to end, pixels
-    height: float  # mean gradient along it, root light per pixel, positive: inside brighter
+class Ridge:
+    """One straight or slightly bowed edge in a strip.
+
+    Attributes
+    ----------
+    offset : float
+        Depth of its chord at the middle of the side, photo pixels.
+    tilt : float
+        Change of depth from end to end, photo pixels.
+    bow : float
+        How far its middle lies inside of its chord, photo pixels.
+    height : float
+        Mean step across it in root light, positive when the inside is brighter.
+    strength : float
+        Mean step over its standard error, from the scatter along the side.
+    """
+
+    offset: float
+    tilt: float
+    bow: float
+    height: float
     strength: float
 
+    def at(self, along: FloatArray) -> FloatArray:
+        """Depth at positions ``along`` (0..1 of the side)."""
+        s = along - 0.5
+        return self.offset + self.tilt * s + self.bow * (1 - 4 * s * s)
 
-def ridges(strip: Strip) -> list[_Ridge]:
-    """Straight edges in a strip, strongest first."""
-    step = float(strip.depth[1] - strip.depth[0])
-    # Central difference over about two photo pixels, but no less than two samples.
-    reach = max(1, round(1.0 / step))
-    values = strip.values[strip.usable]
-    grad = np.zeros_like(values)
-    grad[:, reach:-reach] = (values[:, 2 * reach :] - values[:, : -2 * reach]) / (2 * reach * step)
-    along = strip.along[strip.usable] - 0.5
-    # A content edge or a highlight that crosses the strip must not outweigh the rest of
-    # the side, so that single gradients are limited to a few times the typical strong one.
-    limit = np.percentile(np.abs(grad), 97)
-    grad = np.clip(grad, -3 * limit - 1e-6, 3 * limit + 1e-6)
-    most = 0.35 * strip.depth[-1]
-    tilts = np.linspace(-most, most, TILTS)
-    columns = np.arange(DEPTHS)
-    sums = np.empty((TILTS, DEPTHS))
-    for i, tilt in enumerate(tilts):
-        shift = np.rint(tilt * along / step).astype(int)
-        at = np.clip(columns[None, :] + shift[:, None], 0, DEPTHS - 1)
-        sums[i] = np.take_along_axis(grad, at, axis=1).mean(axis=0)
-    spread = 1.4826 * np.median(np.abs(sums - np.median(sums))) + 1e-7
-    found: list[_Ridge] = []
-    size = np.abs(sums)
-    taken = np.zeros(sums.shape, dtype=bool)
-    edge = max(reach, round(0.06 * DEPTHS))
-    for _ in range(10):
-        size[taken] = 0
-        i, j = np.unravel_index(int(np.argmax(size)), size.shape)
-        strength = size[i, j] / spread
-        if strength < SIGNIFICANT:
-            break
-        if edge <= j < DEPTHS - edge:
-            # Only real ridges: higher than their neighbours in depth at the same tilt.
-            around = np.abs(sums[i, max(0, j - 2 * reach) : j + 2 * reach + 1])
-            if size[i, j] >= around.max() - 1e-12:
-                found.append(
-                    _Ridge(float(strip.depth[j]), float(tilts[i]), float(sums[i, j]), strength)
+
+class _Chunks:
+    """Gradients across a strip, averaged over short pieces along it."""
+
+    def __init__(self, strip: Strip) -> None:
+        self.step = float(strip.depth[1] - strip.depth[0])
+        # Central difference over about two photo pixels, but no less than two samples.
+        self.reach = max(1, round(1.0 / self.step))
+        use = np.flatnonzero(strip.usable)
+        values = strip.values[use]
+        r = self.reach
+        rise = np.zeros_like(values)
+        rise[:, r:-r] = values[:, 2 * r :] - values[:, : -2 * r]
+        # A content edge or a highlight that crosses the strip must not outweigh the rest
+        # of the side: single steps are limited to a few times a typical strong one.
+        limit = 3 * float(np.percentile(np.abs(rise), 97)) + 1e-6
+        rise = np.clip(rise, -limit, limit)
+        count = min(CHUNKS, max(1, len(use) // 4))
+        bounds = np.linspace(0, len(use), count + 1).astype(int)[:-1]
+        size = np.diff(np.append(bounds, len(use)))[:, None]
+        self.rise = np.add.reduceat(rise, bounds, axis=0) / size
+        self.along = np.add.reduceat(strip.along[use], bounds) / size[:, 0]
+
+    def follow(self, tilts: FloatArray, bows: FloatArray) -> FloatArray:
+        """Gradients moved so that a ridge of each shape is straight: (shape, chunk, depth)."""
+        s = self.along - 0.5
+        shift = tilts[:, None] * s + bows[:, None] * (1 - 4 * s * s)
+        columns = np.arange(self.rise.shape[1])
+        at = columns[None, None, :] + np.rint(shift / self.step).astype(int)[:, :, None]
+        at = np.clip(at, 0, self.rise.shape[1] - 1)
+        return self.rise[np.arange(len(s))[None, :, None], at]
+
+
+def ridges(strip: Strip) -> list[Ridge]:
+    """Edges that run along a strip, strongest step first.
+
+    The shape (tilt and bow) is that of the strip's strongest edge: all edges of a
+    set are nearly parallel and bent alike by the lens. Edges that are also there are then
+    looked for along the same shape, where steps far below a single pixel's noise show.
+    """
+    chunks = _Chunks(strip)
+    length = float(np.hypot(*strip.run))
+    most_tilt = 0.35 * strip.depth[-1]
+    most_bow = min(MOST_BOW * length, 0.35 * strip.depth[-1])
+    tilts, bows = np.meshgrid(
+        np.linspace(-most_tilt, most_tilt, TILTS), np.linspace(-most_bow, most_bow, BOWS)
+    )
+    shapes = tilts.ravel(), bows.ravel()
+    moved = chunks.follow(*shapes)
+    mean = np.abs(moved.mean(axis=1))
+    rim = max(chunks.reach + 1, round(0.05 * DEPTHS))
+    mean[:, :rim] = 0
+    mean[:, -rim:] = 0
+    best = int(np.argmax(mean.max(axis=1)))
+    profile = moved[best]
+    found = []
+    step = profile.mean(axis=0)
+    middle = np.median(profile, axis=0)
+    scatter = 1.4826 * np.median(np.abs(profile - middle), axis=0)
+    scatter = np.hypot(scatter, 0.5 * profile.std(axis=0)) / np.sqrt(len(profile))
+    strength = np.abs(step) / np.maximum(scatter, LEAST_STEP / SIGNIFICANT)
+    size = np.abs(step)
+    gap = max(chunks.reach, round(1.2 / chunks.step))
+    for j in range(rim, DEPTHS - rim):
+        near = size[max(0, j - gap) : j + gap + 1]
+        if size[j] >= near.max() - 1e-12 and strength[j] > SIGNIFICANT:
+            found.append(
+                Ridge(
+                    float(strip.depth[j]),
+                    float(shapes[0][best]),
+                    float(shapes[1][best]),
+                    float(step[j]),
+                    float(strength[j]),
                 )
-        near = np.abs(strip.depth - strip.depth[j]) < max(1.5, 2.5 * step)
-        taken[:, near] = True
-    return found
+            )
+    return sorted(found, key=lambda r: -abs(r.height))
 
 
-def choose_ridge(strip: Strip, found: list[_Ridge], *, border: float) -> _Ridge | None:
-    """The ridge that is the edge of the active area.
+def choose_ridge(strip: Strip, found: list[Ridge], *, border: float) -> tuple[Ridge | None, bool]:
+    """The ridge that is the edge of the active area, and whether it is the bezel's instead.
 
     A lit picture ends where the light falls most. On a dark screen the strongest
     edge is usually the bezel's; inside it, at most a black border away, the glass brightens
@@ -214,37 +276,35 @@ def choose_ridge(strip: Strip, found: list[_Ridge], *, border: float) -> _Ridge 
     reflector.
     """
     if not found:
-        return None
-    falls = [r for r in found if r.height > 0]
+        return None, False
     strongest = found[0]
-    level = np.median(strip.values[strip.usable], axis=0)
-    if falls:
-        best = falls[0]
-        inside = _level(strip, level, best.offset + 3, best.offset + 0.6 * strip.depth[-1])
-        outside = _level(strip, level, best.offset - 0.6 * strip.depth[-1], best.offset - 3)
-        if inside > LIT_RATIO * outside or best is strongest:
-            return best
-    inner = [r for r in falls if 1.0 < r.offset - strongest.offset < border and r.height > 0]
-    return inner[0] if inner else strongest
-
-
-def _level(strip: Strip, level: FloatArray, low: float, high: float) -> float:
-    where = (strip.depth >= low) & (strip.depth <= high)
-    return float(np.median(level[where])) if where.any() else float("nan")
+    rises = [r for r in found if r.height > 0]
+    if strongest.height > 0:
+        # Of two rises the inner one is the picture's unless it is much the weaker.
+        inner = [
+            r
+            for r in rises
+            if 0 < r.offset - strongest.offset < border and r.height > 0.4 * strongest.height
+        ]
+        return (inner[0] if inner else strongest), False
+    inner = [r for r in rises if 0 < r.offset - strongest.offset < border]
+    if inner:
+        return inner[0], False
+    return strongest, True
 
 
 def fit_side(strip: Strip, *, border: float) -> Side:
     """Fit the active area's edge in a strip; see :func:`choose_ridge`."""
     nan = float("nan")
     end = strip.origin + strip.run
-    ridge = choose_ridge(strip, ridges(strip), border=border)
+    ridge, bezel = choose_ridge(strip, ridges(strip), border=border)
     if ridge is None:
-        return Side(strip.origin, end, nan, nan, 0.0, 0.0, nan, False)
+        return Side(strip.origin, end, nan, nan, 0.0, 0.0, nan, False, False)
     t, d, weight = _positions(strip, ridge)
     if len(t) < 6:
         a = strip.origin + (ridge.offset - ridge.tilt / 2) * strip.inward
         b = end + (ridge.offset + ridge.tilt / 2) * strip.inward
-        return Side(a, b, 1.0, 2.0, 0.0, ridge.strength, ridge.height, True)
+        return Side(a, b, 1.0, 2.0, 0.0, ridge.strength, ridge.height, True, bezel)
     coefficients, covariance = _robust_line(t, d, weight, 1)
     bow = 0.0
     slope_extra = 0.0
@@ -271,10 +331,11 @@ def fit_side(strip: Strip, *, border: float) -> Side:
         ridge.strength,
         ridge.height,
         True,
+        bezel,
     )
 
 
-def _positions(strip: Strip, ridge: _Ridge) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _positions(strip: Strip, ridge: Ridge) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Sub-pixel edge positions in chunks along a ridge: t - 0.5, depth, weight."""
     step = float(strip.depth[1] - strip.depth[0])
     reach = max(1, round(1.0 / step))
@@ -285,7 +346,7 @@ def _positions(strip: Strip, ridge: _Ridge) -> tuple[FloatArray, FloatArray, Flo
     which = np.minimum((np.arange(len(use)) * count) // len(use), count - 1)
     window = max(2.5, 3 * step)
     rel = np.arange(-round(window / step) - reach, round(window / step) + reach + 1)
-    centre_line = ridge.offset + ridge.tilt * along
+    centre_line = ridge.at(strip.along[use])
     j = (centre_line[:, None] - strip.depth[0]) / step + rel[None, :]
     inside = (j.min(axis=1) >= 0) & (j.max(axis=1) <= DEPTHS - 1)
     j = np.clip(j, 0, DEPTHS - 1.001)
@@ -315,7 +376,7 @@ def _positions(strip: Strip, ridge: _Ridge) -> tuple[FloatArray, FloatArray, Flo
         position = float((positive * taper * depth).sum() / total)
         t = float(along[mine].mean())
         t_out.append(t)
-        d_out.append(ridge.offset + ridge.tilt * t + position)
+        d_out.append(float(ridge.at(np.array(t + 0.5))) + position)
         w_out.append(float(max(grad.max(), 0.0)))
     weight = np.array(w_out)
     if len(weight):
