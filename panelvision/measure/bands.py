@@ -1,0 +1,216 @@
+"""Bands: stretches of columns or rows that cannot be picture."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from panelvision.arrays import FloatArray
+from panelvision.measure.profile import Axis, StripProfile
+from panelvision.measure.regions import beside, likeness
+from panelvision.measure.segments import (
+    SHOWING,
+    STRONG_SUPPORT,
+    Piece,
+    colour_kind,
+    interrupts,
+    mirrored_bars,
+)
+from panelvision.measure.steps import Edge
+
+# chosen: from this score on a band is reported as a fault.
+REPORTED = 0.5
+
+
+@dataclass(frozen=True)
+class Band:
+    """A stretch of columns (axis vertical) or rows (horizontal) that is wrong.
+
+    Attributes
+    ----------
+    axis : str
+        ``"vertical"`` or ``"horizontal"``.
+    start, end : float
+        Fractions of the active area.
+    start_sigma, end_sigma : float
+        Standard errors, without the outline's own; 0 at the active area's border.
+    edge_sharpness : float
+        0..1: 1 for edges no softer than the photo's own blur allows (two view pixels), 0
+        for edges wider than 3 % of the axis; NaN if the edges could not be fitted.
+    kind : str
+        ``"dark"``, ``"bright"``, ``"grey"``, ``"tinted"`` (blank, one colour), ``"noise"``
+        (fine stripes), ``"toned"`` (the picture goes on in another tone), ``"frozen"``
+        (the picture's last line drawn out) or ``"copy"`` (another stretch's picture).
+    full_length : bool
+        Runs over the whole height (width).
+    score : float
+        0..1, chance that this is a fault and not the picture.
+    """
+
+    axis: Axis
+    start: float
+    end: float
+    start_sigma: float
+    end_sigma: float
+    edge_sharpness: float
+    kind: str
+    full_length: bool
+    score: float
+
+    @property
+    def width(self) -> float:
+        """Fraction of the axis."""
+        return self.end - self.start
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A piece with the evidence that it is a fault; ``score`` as in :class:`Band`."""
+
+    piece: Piece
+    kind: str
+    score: float
+    interruption: float
+    contrast: float
+
+
+def judge_pieces(
+    profile: StripProfile, pieces: tuple[Piece, ...], on_grid: "dict[int, bool] | None" = None
+) -> tuple[Judged, ...]:
+    """Weigh each piece as a fault.
+
+    Parameters
+    ----------
+    profile : StripProfile
+    pieces : tuple of Piece
+        From :func:`panelvision.measure.segments.pieces_of`.
+    on_grid : dict, optional
+        For columns: whether the edges of piece i fit a driver grid.
+    """
+    if len(pieces) < 2:
+        return ()
+    bars = mirrored_bars(pieces)
+    shown = sum(p.region.width for p in pieces if p.shows >= SHOWING and not p.noise)
+    blanks = sum(1 for p in pieces if p.blank and p not in bars)
+    # Stripes or colour bars all over: blank pieces are the picture.
+    striped = shown < 0.35 and blanks >= 3
+    return tuple(
+        _judge(profile, pieces, i, bars=bars, striped=striped, on_grid=(on_grid or {}).get(i))
+        for i in range(len(pieces))
+    )
+
+
+def _judge(
+    profile: StripProfile,
+    pieces: tuple[Piece, ...],
+    i: int,
+    *,
+    bars: tuple[Piece, ...],
+    striped: bool,
+    on_grid: bool | None,
+) -> Judged:
+    piece = pieces[i]
+    others = [p for k, p in enumerate(pieces) if k != i and p not in bars and not p.noise]
+    around = [pieces[k] for k in (i - 1, i + 1) if 0 <= k < len(pieces)]
+    interruption = _interruption(profile, piece)
+    outside = max((min(p.shows, 8.0) for p in others), default=0.0)
+    contrast = float(np.log((outside + 0.5) / (piece.shows + 0.5)))
+    support = min((e.support for e in (piece.before, piece.after) if e is not None), default=0.0)
+    colours = np.array([p.region.colour for p in others or around])
+    kind = _kind(profile, piece, colours)
+    if piece.noise:
+        z = 3.0
+    elif piece.blank:
+        z = 3.0 * (min(contrast, 1.6) - 0.7)
+        if interruption > 0.5:
+            z += 4.0 * interruption
+        elif striped:
+            z -= 5.0
+    elif kind == "toned":
+        z = 1.0
+    else:
+        z = -4.0
+    z += 12.0 * min(0.0, support - 0.97)
+    if on_grid is not None and not piece.noise:
+        z += 0.7 if on_grid else -1.5
+    if piece in bars:
+        z = -6.0
+    if profile.axis == "horizontal":
+        # Straps, tickers and film bars are blank and full-width at the border; only a
+        # band that interrupts the picture, or draws it out, speaks for the panel.
+        if piece.at_border:
+            z -= 4.0
+        elif kind not in ("frozen", "noise") and interruption <= 0.5:
+            z -= 1.5
+    return Judged(
+        piece=piece,
+        kind=kind,
+        score=float(1 / (1 + np.exp(-z))),
+        interruption=interruption,
+        contrast=contrast,
+    )
+
+
+def _interruption(profile: StripProfile, piece: Piece) -> float:
+    """How far the picture goes on across a piece without being inside it, -1..1; 0 if unknown."""
+    across = interrupts(profile, piece)
+    if not np.isfinite(across):
+        return 0.0
+    inside = [
+        likeness(beside(profile, piece.start, -1), beside(profile, piece.start, +1)),
+        likeness(beside(profile, piece.end, -1), beside(profile, piece.end, +1)),
+    ]
+    known = [v for v in inside if np.isfinite(v)]
+    # A flat inside is unlike any picture.
+    return float(across - max([0.0, *known]))
+
+
+def _kind(profile: StripProfile, piece: Piece, colours: FloatArray) -> str:
+    if piece.noise:
+        return "noise"
+    if piece.blank:
+        r = piece.region
+        # The picture's last line drawn out: nothing changes along the axis, much across it.
+        if r.along < 0.03 and r.variation > 0.06:
+            return "frozen"
+        return colour_kind(r.colour, colours)
+    if _toned(profile, piece):
+        return "toned"
+    return "picture"
+
+
+def _toned(profile: StripProfile, piece: Piece) -> bool:
+    """The picture goes on inside, each edge one constant change of tone."""
+    edges = [e for e in (piece.before, piece.after) if e is not None]
+    for edge in edges:
+        if edge.agreement < 0.97 or edge.support < 0.95:
+            return False
+        same = likeness(beside(profile, edge.position, -1), beside(profile, edge.position, +1))
+        if not same > 0.45:
+            return False
+    return bool(edges)
+
+
+def band_of(profile: StripProfile, judged: Judged) -> Band:
+    """The band that a judged piece is."""
+    piece = judged.piece
+    edges = [e for e in (piece.before, piece.after) if e is not None]
+    return Band(
+        axis=profile.axis,
+        start=piece.start,
+        end=piece.end,
+        start_sigma=piece.before.sigma if piece.before else 0.0,
+        end_sigma=piece.after.sigma if piece.after else 0.0,
+        edge_sharpness=sharpness(edges, profile.length),
+        kind=judged.kind,
+        full_length=min((e.support for e in edges), default=0.0) >= STRONG_SUPPORT,
+        score=judged.score,
+    )
+
+
+def sharpness(edges: list[Edge], length: int) -> float:
+    """0..1 from the blur of the edges; NaN without a fitted one. See :class:`Band`."""
+    widths = [e.width for e in edges if np.isfinite(e.width)]
+    if not widths:
+        return float("nan")
+    sharp, soft = 2.0 / length, 0.03
+    return float(np.clip((soft - float(np.mean(widths))) / (soft - sharp), 0.0, 1.0))

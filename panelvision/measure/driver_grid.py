@@ -1,0 +1,188 @@
+"""How many driver blocks the columns are split into, from where the faults end.
+
+A source driver feeds ``channels / 3`` columns, so ``N = ceil(3 * columns / channels)``
+drivers feed a panel and the last one has unused outputs; few of them, or the maker
+would have taken another driver. Exact division is the wrong test: 3 * 1366 = 4098
+divides by no driver's channel count. Sources of the counts: data sheets of source
+drivers (300 to 1446 channels) and the selectable counts named in patents US7586474
+and US8847946.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from math import ceil, exp, log, pi, sqrt
+
+import numpy as np
+
+from panelvision.arrays import FloatArray
+
+COLUMNS = (1366, 1920, 3840)
+CHANNELS = (
+    300, 309, 384, 402, 414, 420, 480, 516, 600, 618, 630, 642, 684, 720, 768, 840, 960,
+    966, 1026, 1050, 1152, 1200, 1284, 1368, 1440, 1446,
+)  # fmt: skip
+# Share of outputs that a maker leaves unused at most: 2 % (the same sources).
+MOST_SPARE = 0.02
+# chosen: more blocks than this cannot be told in a photo, and sets use fewer.
+MOST_DRIVERS = 24
+# The left-filled and the centred layout of 1366 columns differ by up to 1.5 columns, so
+# an edge cannot be trusted to better than 0.11 % of the width.
+_LAYOUT = 1.5 / 1366
+# chosen: errors of the outline and of the lens that the edges' own scatter does not show.
+_OUTLINE = 0.0015
+# chosen: one edge in twenty is not on the grid at all (picture, or a wrong edge).
+_STRAY = 0.05
+# chosen: an answer needs this much of the posterior.
+ANSWER = 0.7
+
+
+@dataclass(frozen=True)
+class DriverGrid:
+    """Number of driver blocks across the width.
+
+    Attributes
+    ----------
+    posterior : dict of int to float
+        Probability of each admissible number of blocks; sums to 1; empty without edges.
+    drivers : int or None
+        The number, or None when the edges do not decide.
+    blocks : tuple of int
+        Bad blocks, counted from 1 at the left edge; empty when undecided.
+    reason : str
+        Why it cannot be told, or ``""``.
+    """
+
+    posterior: dict[int, float]
+    drivers: int | None
+    blocks: tuple[int, ...]
+    reason: str = ""
+
+
+@lru_cache(maxsize=8)
+def admissible(columns: int) -> dict[int, float]:
+    """Possible numbers of drivers for a panel, with the smallest share of unused outputs.
+
+    Dual-gate panels need half of the outputs, so half of the data lines counts as well.
+
+    Parameters
+    ----------
+    columns : int
+        Panel columns (pixels across).
+    """
+    out: dict[int, float] = {}
+    for lines in (3 * columns, ceil(3 * columns / 2)):
+        for channels in CHANNELS:
+            n = ceil(lines / channels)
+            spare = (n * channels - lines) / lines
+            if spare <= MOST_SPARE and 2 <= n <= MOST_DRIVERS:
+                out[n] = min(spare, out.get(n, 1.0))
+    return out
+
+
+@lru_cache(maxsize=1)
+def prior() -> dict[int, float]:
+    """Prior probability of each number of drivers over the three column counts.
+
+    chosen: every column count has the same say; within it fewer drivers are likelier
+    (each costs money): weight 1 / N.
+    """
+    total: dict[int, float] = {}
+    for columns in COLUMNS:
+        options = admissible(columns)
+        norm = sum(1 / n for n in options)
+        for n in options:
+            total[n] = total.get(n, 0.0) + 1 / n / norm / len(COLUMNS)
+    return dict(sorted(total.items()))
+
+
+def driver_grid(
+    edges: FloatArray | list[float],
+    sigmas: FloatArray | list[float],
+    *,
+    bands: list[tuple[float, float]] | tuple[tuple[float, float], ...] = (),
+) -> DriverGrid:
+    """Posterior over the number of driver blocks.
+
+    Each inner edge lies on one of the N - 1 inner borders with equal chance (so a finer
+    grid explains every edge but none of them well), with a normal error; each band is
+    as likely to be of m blocks as 0.35 ** (m - 1): neighbours fail together less often
+    than one alone.
+
+    Parameters
+    ----------
+    edges : sequence of float
+        Fractions of the width; edges at the border (0 or 1) say nothing and are left out.
+    sigmas : sequence of float
+        Standard errors of the edges, fractions of the width.
+    bands : sequence of (start, end), optional
+        The bad stretches, for their width in blocks and to name the blocks.
+
+    Raises
+    ------
+    ValueError
+        When there is not one sigma for each edge.
+    """
+    places = np.asarray(edges, dtype=np.float64)
+    errors = np.asarray(sigmas, dtype=np.float64)
+    if places.shape != errors.shape:
+        raise ValueError(f"sigmas: expected {places.size} values, one for each edge, got {errors.size}")
+    keep = (places > 0.01) & (places < 0.99) & np.isfinite(places)
+    places = places[keep]
+    spread = np.sqrt(np.nan_to_num(errors[keep], nan=0.002) ** 2 + _LAYOUT**2 / 3 + _OUTLINE**2)
+    if places.size == 0:
+        return DriverGrid({}, None, (), "no edge inside the screen to tell the grid from")
+    weights = {}
+    for n, p in prior().items():
+        value = log(p)
+        for e, s in zip(places, spread, strict=True):
+            nearest = min(max(round(e * n), 1), n - 1)
+            z = (e - nearest / n) / s
+            density = exp(-0.5 * z * z) / (s * sqrt(2 * pi)) / (n - 1)
+            value += log((1 - _STRAY) * density + _STRAY)
+        for start, end in bands:
+            m = max(1, round((end - start) * n))
+            value += (m - 1) * log(0.35) if abs((end - start) * n - m) < 0.25 else log(0.05)
+        weights[n] = value
+    top = max(weights.values())
+    raw = {n: exp(v - top) for n, v in weights.items()}
+    total = sum(raw.values())
+    posterior = {n: w / total for n, w in raw.items()}
+    best = max(posterior, key=lambda n: posterior[n])
+    at_half = bool(np.all(np.abs(places - 0.5) < 0.006 + 3 * spread))
+    if at_half:
+        return DriverGrid(
+            posterior, None, (), "an edge at the middle fits every even number of blocks"
+        )
+    on_grid = np.abs(places * best - np.round(places * best)) / best < 4 * spread + 1e-9
+    if posterior[best] < ANSWER or on_grid.mean() < 0.6:
+        return DriverGrid(posterior, None, (), "the edges fit several numbers of blocks")
+    return DriverGrid(posterior, best, _blocks(bands, best))
+
+
+def _blocks(
+    bands: list[tuple[float, float]] | tuple[tuple[float, float], ...], drivers: int
+) -> tuple[int, ...]:
+    """Blocks (from 1) of which a band covers more than half."""
+    bad = set()
+    for start, end in bands:
+        for k in range(drivers):
+            overlap = min(end, (k + 1) / drivers) - max(start, k / drivers)
+            if overlap * drivers > 0.5:
+                bad.add(k + 1)
+    return tuple(sorted(bad))
+
+
+def grid_distance(position: float, *, most: int = MOST_DRIVERS) -> tuple[int, float]:
+    """The smallest admissible N whose grid has a border within 0.3 % of a position.
+
+    Returns
+    -------
+    (N, distance)
+        N = 0 and the distance to the nearest border of the grid of 12 when none fits.
+    """
+    for n in prior():
+        if n <= most:
+            away = abs(position - round(position * n) / n)
+            if away < 0.003 and 0 < round(position * n) < n:
+                return n, away
+    return 0, abs(position - round(position * 12) / 12)

@@ -1,0 +1,192 @@
+"""The screen cut into strips along one axis: what every column (or row) shows, strip by strip.
+
+A panel-side vertical fault runs through every strip at one column, whatever the
+content does there; a content edge seldom does. So the measures of columns and
+rows never look at one averaged profile but at many independent ones.
+
+Values are the square root of linear light ("signal" below): close to the code
+values of a photo (so JPEG and shot noise are near even over the range), and
+monotonic in light, so that an edge stays an edge.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+
+from panelvision.arrays import BoolArray, FloatArray
+from panelvision.squareup import ScreenView
+
+Axis = Literal["vertical", "horizontal"]
+
+# chosen: 36 strips of 15 view rows each: enough independent votes for a 1-in-10^6
+# chance agreement, tall enough that the noise of a phone photo averages out.
+STRIPS = 36
+# chosen: a strip whose pixels lie less than this share inside the frame has no vote.
+MIN_VALID = 0.6
+
+
+@dataclass(frozen=True)
+class StripProfile:
+    """Signal along one axis in independent strips across it.
+
+    "Along" is the axis on which faults of this kind have a position: columns for
+    vertical faults, rows for horizontal ones.
+
+    Attributes
+    ----------
+    axis : str
+        ``"vertical"``: positions are columns; ``"horizontal"``: positions are rows.
+    signal : ndarray of shape (strips, n, 3), float32
+        Square root of linear light, mean over the strip, 0..1.
+    valid : ndarray of shape (strips, n), bool
+        Enough of the strip lies inside the frame.
+    along : ndarray of shape (strips, n), float32
+        Share of pixels (0..1) whose signal changes along the axis within a few pixels
+        by more than the noise: 0 where nothing is shown, whatever the glow.
+    across : ndarray of shape (strips, n), float32
+        The same for changes across the axis (the camera's bars show up in one of the two).
+    noise : float
+        Standard deviation of one value of ``signal`` (per channel), from neighbours.
+    """
+
+    axis: Axis
+    signal: FloatArray
+    valid: BoolArray
+    along: FloatArray
+    across: FloatArray
+    noise: float
+
+    @property
+    def length(self) -> int:
+        """Number of positions along the axis."""
+        return int(self.signal.shape[1])
+
+    @property
+    def strips(self) -> int:
+        """Number of strips."""
+        return int(self.signal.shape[0])
+
+    @property
+    def centres(self) -> FloatArray:
+        """Centres of the strips as fractions of the other axis minus one half, (strips,)."""
+        return (np.arange(self.strips) + 0.5) / self.strips - 0.5
+
+
+def strip_profile(view: ScreenView, axis: Axis, *, strips: int = STRIPS) -> StripProfile:
+    """Cut a squared-up screen into strips along an axis; see :class:`StripProfile`."""
+    return profile_of(view.linear, view.valid, axis, strips=strips)
+
+
+def profile_of(
+    linear: FloatArray, valid: BoolArray, axis: Axis, *, strips: int = STRIPS
+) -> StripProfile:
+    """As :func:`strip_profile`, from linear light (h, w, 3) and its mask (h, w)."""
+    signal = cv2.sqrt(np.ascontiguousarray(linear, dtype=np.float32) + _DARK) - np.sqrt(_DARK)
+    if axis == "horizontal":
+        signal = cv2.transpose(signal)
+        valid = np.ascontiguousarray(valid.T)
+    height, n = valid.shape
+    strips = int(min(strips, height))
+    mean = _strip_mean(signal, strips)
+    if valid.all():
+        share = np.ones((strips, n), dtype=np.float32)
+    else:
+        share = _strip_mean(valid, strips)
+        mean = mean / np.maximum(share, 1e-3)[..., None]
+    half = cv2.resize(signal, (max(n // 2, 1), max(height // 2, 1)), interpolation=cv2.INTER_AREA)
+    noise_at = _noise_by_level(half)
+    along, across = (
+        cv2.resize(_strip_mean(map_, strips), (n, strips), interpolation=cv2.INTER_NEAREST)
+        for map_ in _active(half, noise_at)
+    )
+    return StripProfile(
+        axis=axis,
+        signal=mean,
+        valid=share >= MIN_VALID,
+        along=along,
+        across=across,
+        noise=_neighbour_noise(mean),
+    )
+
+
+# chosen: added to linear light before the root so that the noise of near-black
+# (about ten code values) is not blown up.
+_DARK = np.float32(0.003)
+
+
+def _strip_mean(values: FloatArray | BoolArray, strips: int) -> FloatArray:
+    size = (values.shape[1], strips)
+    return cv2.resize(values.astype(np.float32, copy=False), size, interpolation=cv2.INTER_AREA)
+
+
+# 0.6745 is the median of |z| for a standard normal z; the second difference
+# x[-1] - 2 x[0] + x[1] of white noise has standard deviation sqrt(6) sigma.
+_SECOND = 1 / (0.6745 * np.sqrt(6))
+# chosen: half a code value of an 8-bit photo; no photo is cleaner than its own rounding.
+_NOISE_FLOOR = 0.5 / 255
+# chosen: noise is told apart at eight levels of brightness; it varies smoothly.
+_LEVELS = 8
+
+
+def _neighbour_noise(mean: FloatArray) -> float:
+    if mean.shape[1] < 5:
+        return _NOISE_FLOOR
+    second = mean[:, :-2] - 2 * mean[:, 1:-1] + mean[:, 2:]
+    return max(float(np.median(np.abs(second))) * _SECOND, _NOISE_FLOOR / 3)
+
+
+def _noise_by_level(half: FloatArray) -> FloatArray:
+    """Noise of a half-size pixel at each level of brightness, (_LEVELS,).
+
+    From second differences two pixels apart on a sparse grid (closer pixels share
+    photo pixels); the lower quartile, because content only ever adds. For a normal
+    deviate the lower quartile of |z| is 0.3186.
+    """
+    level = np.full(_LEVELS, _NOISE_FLOOR, dtype=np.float32)
+    if min(half.shape[:2]) < 8:
+        return level
+    part = half[::2]
+    middle = part[:, 2:-2]
+    second = np.abs(part[:, :-4] - 2 * middle + part[:, 4:]).max(axis=2)
+    index = np.minimum((middle[..., 1] * _LEVELS).astype(np.int32), _LEVELS - 1)
+    for k in range(_LEVELS):
+        there = second[index == k]
+        if there.size >= 200:
+            level[k] = max(float(np.quantile(there, 0.25)) / 0.3186 / np.sqrt(6), _NOISE_FLOOR)
+    return level
+
+
+# chosen: changes over this many half-size pixels count as content; shorter is noise and
+# blur, longer is glow.
+_BASELINE = 3
+# chosen: 4 code values; below it the camera's own rounding and 8x8 blocks show.
+_LEAST_CHANGE = 4.0 / 255
+
+
+def _active(half: FloatArray, noise_at: FloatArray) -> tuple[BoolArray, BoolArray]:
+    """Pixels where the smoothed signal changes within a few pixels by more than the noise.
+
+    First along the rows of the array, then along its columns.
+    """
+    smooth = cv2.blur(half, (3, 3), borderType=cv2.BORDER_REPLICATE)
+    b = _BASELINE
+    index = np.minimum((smooth[..., 1] * _LEVELS).astype(np.int32), _LEVELS - 1)
+    # Nine pixels are averaged (correlated by resampling, so the noise of the mean is
+    # taken as half a pixel's); four of those on the largest of three channels.
+    limit = np.maximum(2.0 * noise_at, _LEAST_CHANGE).astype(np.float32)[index]
+    along = np.zeros(half.shape[:2], dtype=bool)
+    across = np.zeros(half.shape[:2], dtype=bool)
+    if half.shape[1] > b:
+        change = _largest(cv2.absdiff(smooth[:, b:], smooth[:, :-b])) > limit[:, b:]
+        along[:, b // 2 : b // 2 + change.shape[1]] = change
+    if half.shape[0] > b:
+        change = _largest(cv2.absdiff(smooth[b:], smooth[:-b])) > limit[b:]
+        across[b // 2 : b // 2 + change.shape[0]] = change
+    return along, across
+
+
+def _largest(values: FloatArray) -> FloatArray:
+    r, g, b = cv2.split(values)
+    return cv2.max(cv2.max(r, g), b)

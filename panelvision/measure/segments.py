@@ -1,0 +1,200 @@
+"""The screen split at its full-length edges, and which of the pieces cannot be picture.
+
+Three things make a piece a fault rather than content: it shows nothing (or noise, or a
+copy, or the picture in another tone) while the rest shows a picture; its edges are sharp
+and run through everything; and it is not one of the shapes that films, old programmes
+and menus make (bars that mirror each other, stripes all over).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import uniform_filter1d
+
+from panelvision.arrays import BoolArray, FloatArray
+from panelvision.measure.profile import StripProfile
+from panelvision.measure.regions import Region, beside, likeness, region
+from panelvision.measure.steps import Edge
+
+# chosen: an edge of a fault is there in nearly every strip: 0.85 lets a subtitle or the
+# panel's own corner hide a few.
+STRONG_SUPPORT = 0.85
+# chosen: three code values; weaker steps are the camera's blocks and the panel's mura.
+STRONG_CONTRAST = 3.0 / 255
+# chosen: nearer to the ends an edge is the active area's own border.
+BORDER = 0.012
+# chosen: narrower pieces are lines, not bands (two views of one block of 96 are wider).
+LEAST_BAND = 0.012
+# chosen: see Piece.shows; between 2 and 2.5 it is not said either way.
+BLANK, SHOWING = 2.0, 2.5
+# chosen: noise stripes: fine structure above six code values that all strips share.
+_STRIPE_RMS = 6.0 / 255
+_STRIPE_CONSTANCY = 0.6
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One stretch between two strong edges.
+
+    Attributes
+    ----------
+    region : Region
+    before, after : Edge or None
+        Its edges; None at the active area's border.
+    shows : float
+        How much is shown: 1 unit each for a texture of 3 % and for 3 % of pixels changing
+        along the axis. Below 2 nothing is shown, above 2.5 something is.
+    noise : bool
+        Fine stripes through all strips.
+    """
+
+    region: Region
+    before: Edge | None
+    after: Edge | None
+    shows: float
+    noise: bool
+
+    @property
+    def start(self) -> float:
+        """Fraction of the active area."""
+        return self.region.start
+
+    @property
+    def end(self) -> float:
+        """Fraction of the active area."""
+        return self.region.end
+
+    @property
+    def blank(self) -> bool:
+        """Nothing is shown."""
+        return self.shows < BLANK and not self.noise
+
+    @property
+    def at_border(self) -> bool:
+        """Touches the start or the end of the axis."""
+        return self.before is None or self.after is None
+
+
+def strong(edges: tuple[Edge, ...]) -> tuple[Edge, ...]:
+    """Edges that can bound a fault: strong, present nearly everywhere, off the border."""
+    return tuple(
+        e
+        for e in edges
+        if e.support >= STRONG_SUPPORT
+        and e.contrast >= STRONG_CONTRAST
+        and BORDER < e.position < 1 - BORDER
+    )
+
+
+def noise_stretches(profile: StripProfile) -> tuple[tuple[float, float], ...]:
+    """Stretches filled with fine stripes that run through all strips, as fractions."""
+    n = profile.length
+    signal = profile.signal[1:-1]
+    if signal.shape[0] < 6 or n < 60:
+        return ()
+    fine = signal - uniform_filter1d(signal, 9, axis=1, mode="nearest")
+    shared = np.median(fine, axis=0)
+    # chosen: judged over about one fortieth of the axis, several stripes wide.
+    window = max(9, n // 40)
+    power = uniform_filter1d((shared**2).sum(axis=1), window)
+    own = uniform_filter1d(((fine - shared) ** 2).sum(axis=2).mean(axis=0), window)
+    mask = (np.sqrt(power) > _STRIPE_RMS) & (power > _STRIPE_CONSTANCY * (power + own))
+    # A lone edge has fine structure too: stripes change sign many times in a window.
+    sign = np.abs(np.diff(np.sign(shared).sum(axis=1)))
+    turns = uniform_filter1d((np.append(sign, 0) > 1).astype(np.float64), 2 * window)
+    mask &= turns > 0.15
+    stretches = []
+    for lo, hi in _runs(mask, gap=window):
+        # The window reaches half its width beyond the stripes at either end.
+        lo, hi = lo + window // 2, hi - window // 2
+        if (hi - lo) / n >= LEAST_BAND:
+            stretches.append((lo / n, hi / n))
+    return tuple(stretches)
+
+
+def _runs(mask: BoolArray, *, gap: int) -> list[tuple[int, int]]:
+    """Runs of true values as (first, past the last), joined over gaps up to ``gap``."""
+    at = np.flatnonzero(mask)
+    if at.size == 0:
+        return []
+    cut = np.flatnonzero(np.diff(at) > gap)
+    first = np.concatenate([[at[0]], at[cut + 1]])
+    last = np.concatenate([at[cut], [at[-1]]])
+    return [(int(a), int(b) + 1) for a, b in zip(first, last, strict=True)]
+
+
+def pieces_of(profile: StripProfile, edges: tuple[Edge, ...]) -> tuple[Piece, ...]:
+    """The stretches between strong edges, in order; noise is kept in one piece."""
+    lines = list(strong(edges))
+    noisy = []
+    n = profile.length
+    for start, end in noise_stretches(profile):
+        # The outermost edges near the ends of the noise bound it.
+        reach = 12 / n
+        first = [e for e in edges if abs(e.position - start) < reach]
+        last = [e for e in edges if abs(e.position - end) < reach]
+        a = min(first, key=lambda e: e.position) if first else None
+        b = max(last, key=lambda e: e.position) if last else None
+        lo = a.position if a else start
+        hi = b.position if b else end
+        lines = [e for e in lines if not lo - 2 / n < e.position < hi + 2 / n]
+        lines += [e for e in (a, b) if e is not None and BORDER < e.position < 1 - BORDER]
+        noisy.append((lo, hi))
+    lines.sort(key=lambda e: e.position)
+    bounds: list[Edge | None] = [None, *lines, None]
+    out = []
+    for a, b in zip(bounds, bounds[1:], strict=False):
+        start = a.position if a else 0.0
+        end = b.position if b else 1.0
+        if end - start < LEAST_BAND:
+            continue
+        r = region(profile, start, end)
+        if r is None:
+            continue
+        middle = 0.5 * (start + end)
+        noise = any(lo <= middle <= hi for lo, hi in noisy) and (
+            r.stripes > _STRIPE_RMS and r.constancy > 0.5
+        )
+        shows = r.texture / 0.03 + r.along / 0.03
+        out.append(Piece(region=r, before=a, after=b, shows=shows, noise=noise))
+    return tuple(out)
+
+
+def interrupts(profile: StripProfile, piece: Piece) -> float:
+    """Likeness (-1..1) of the picture before and after a piece that is unlike both; NaN if flat."""
+    if piece.at_border:
+        return float("nan")
+    before = beside(profile, piece.start, -1)
+    after = beside(profile, piece.end, +1)
+    return likeness(before, after)
+
+
+def mirrored_bars(pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
+    """The two dark blank pieces at the two ends that a film or an old programme leaves."""
+    if len(pieces) < 3:
+        return ()
+    first, last = pieces[0], pieces[-1]
+    if first.before is not None or last.after is not None or not (first.blank and last.blank):
+        return ()
+    dark = max(float(first.region.colour.max()), float(last.region.colour.max())) < _BAR_SIGNAL
+    # chosen: a bar's two widths agree within 2 % of the axis, plus what the outline is off.
+    alike = abs(first.region.width - last.region.width) < 0.03
+    return (first, last) if dark and alike else ()
+
+
+# chosen: black with the veil of a lit room, square root of light.
+_BAR_SIGNAL = 0.35
+
+
+def colour_kind(colour: FloatArray, around: FloatArray) -> str:
+    """``"dark"``, ``"bright"``, ``"grey"`` or ``"tinted"`` for a blank piece's signal."""
+    light = np.maximum(colour, 0) ** 2
+    level = float(light @ np.array([0.2126, 0.7152, 0.0722]))
+    spread = float((light.max() - light.min()) / max(light.max(), 1e-6))
+    top = max(float((around**2).max()), level)
+    # chosen: darker than a tenth of the picture's brightest piece is dark, and so on.
+    if level < 0.1 * top or level < 0.01:
+        return "dark"
+    if spread > 0.7:
+        return "tinted"
+    return "bright" if level > 0.6 * top and level > 0.35 else "grey"
