@@ -1,0 +1,246 @@
+"""The tone curve: solarised (folded), posterised (bits lost), inverted, washed out.
+
+Folding: where a smooth ramp of the picture crosses the level at which the curve
+turns back, the channel has a crease: its slope changes sign without passing
+through a flat top, and all creases of a channel lie at one level.
+
+Lost bits: what should be smooth becomes plateaus with steps of one size.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from panelvision.arrays import BoolArray, FloatArray
+from panelvision.measure.reduced import NAN, inset, noise_sigma, reduce_view
+from panelvision.squareup import ScreenView
+
+_WIDTH = 480
+_BORDER = 0.03
+
+
+@dataclass(frozen=True)
+class Tone:
+    """Tests of the tone curve.
+
+    Attributes
+    ----------
+    crease_share : float
+        Share of pixels on creases, channel where it is largest.
+    crease_level : float
+        Code at which that channel's creases lie, 0..255; NaN without creases.
+    crease_spread : float
+        Spread (half the 16..84 % range) of that level, codes.
+    plateau_share : float
+        Share of gently sloping picture that lies on plateaus.
+    step : float
+        Typical step between plateaus, codes; NaN when there are none.
+    step_spread : float
+        Spread of the steps over their typical size.
+    lost_bits : float
+        log2 of the step: how many of 8 bits the steps say are missing; NaN without steps.
+    levels : float
+        Number of levels that the codes gather at, channel with the fewest.
+    values : dict
+        All numbers by feature name.
+    """
+
+    crease_share: float
+    crease_level: float
+    crease_spread: float
+    plateau_share: float
+    step: float
+    step_spread: float
+    lost_bits: float
+    levels: float
+    values: dict[str, float]
+
+    def features(self) -> dict[str, float]:
+        """Named numbers; NaN where not measured."""
+        return dict(self.values)
+
+
+_NAMES = (
+    "colour_crease_share",
+    "colour_crease_level",
+    "colour_crease_spread",
+    "colour_crease_opposite",
+    "colour_plateau_share",
+    "colour_step",
+    "colour_step_spread",
+    "colour_step_share",
+    "colour_levels",
+    "colour_gather",
+    "colour_slope_kurtosis",
+    "colour_contour_density",
+)
+
+
+def measure_tone(view: ScreenView) -> Tone:
+    """Test the tone curve of a squared-up screen, channel by channel, on code values."""
+    small = reduce_view(view, _WIDTH)
+    use = small.valid & inset(small.valid.shape, _BORDER)
+    if min(use.shape) < 48 or use.sum() < 2000:
+        return Tone(NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, dict.fromkeys(_NAMES, NAN))
+    codes = small.codes
+    creases, plateaus = [], []
+    for c in range(3):
+        channel = codes[..., c]
+        if np.ptp(np.quantile(channel[use], [0.02, 0.98])) < 12:
+            continue
+        noise = max(noise_sigma(channel, use), 0.15)
+        creases.append(_creases(channel, use, noise))
+        plateaus.append(_plateaus(channel, use, noise))
+    if not creases:
+        values = dict.fromkeys(_NAMES, NAN)
+        return Tone(NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, values)
+    crease = max(creases, key=lambda r: r[0])
+    plateau = max(plateaus, key=lambda r: r[0])
+    levels = min(r[4] for r in plateaus)
+    values = dict(
+        zip(
+            _NAMES,
+            (
+                crease[0],
+                crease[1],
+                crease[2],
+                crease[3],
+                plateau[0],
+                plateau[1],
+                plateau[2],
+                plateau[3],
+                levels,
+                max(r[5] for r in plateaus),
+                max(r[6] for r in plateaus),
+                max(r[7] for r in plateaus),
+            ),
+            strict=True,
+        )
+    )
+    step = plateau[1]
+    return Tone(
+        crease_share=crease[0],
+        crease_level=crease[1],
+        crease_spread=crease[2],
+        plateau_share=plateau[0],
+        step=step,
+        step_spread=plateau[2],
+        lost_bits=float(np.log2(step)) if np.isfinite(step) and step >= 1 else NAN,
+        levels=levels,
+        values=values,
+    )
+
+
+def _creases(channel: FloatArray, use: BoolArray, noise: float) -> tuple[float, float, float, float]:
+    """Share of crease pixels, their level, its spread, and how opposite the two slopes are."""
+    soft = cv2.GaussianBlur(channel, (0, 0), 1.5)
+    found_levels, opposite = [], []
+    count = 0
+    # Slopes over 5 px a little off the point on both sides, along rows and along columns.
+    reach, span = 2, 5
+    limit = max(0.35, 1.5 * noise / span)
+    for image, mask in ((soft, use), (soft.T, use.T)):
+        before = (image[:, span:] - image[:, :-span]) / span
+        w = image.shape[1]
+        centres = np.arange(span + reach, w - span - reach)
+        left = before[:, centres - reach - span]
+        right = before[:, centres + reach]
+        size = np.minimum(np.abs(left), np.abs(right))
+        ratio = size / np.maximum(np.maximum(np.abs(left), np.abs(right)), 1e-6)
+        # Steeper than 8 codes a pixel is an edge or a stroke, not a ramp.
+        crease = (
+            (left * right < 0)
+            & (size > limit)
+            & (ratio > 0.35)
+            & (np.abs(left) < 8)
+            & (np.abs(right) < 8)
+            & mask[:, centres]
+        )
+        # A crease is an extreme of the row: keep one pixel of its width.
+        here = image[:, centres]
+        extreme = ((here >= image[:, centres - 1]) & (here > image[:, centres + 1])) | (
+            (here <= image[:, centres - 1]) & (here < image[:, centres + 1])
+        )
+        crease &= extreme
+        count += int(crease.sum())
+        if crease.any():
+            found_levels.append(here[crease])
+            opposite.append(ratio[crease])
+    share = count / (2 * int(use.sum()))
+    if count < 30:
+        return share, NAN, NAN, NAN
+    levels = np.concatenate(found_levels)
+    low, middle, high = np.quantile(levels, [0.16, 0.5, 0.84])
+    return share, float(middle), float((high - low) / 2), float(np.mean(np.concatenate(opposite)))
+
+
+def _plateaus(
+    channel: FloatArray, use: BoolArray, noise: float
+) -> tuple[float, float, float, float, float, float, float, float]:
+    """Plateau share, step, its spread, step share, levels, gathering, kurtosis, contour density."""
+    soft = cv2.GaussianBlur(channel, (0, 0), 1.0)
+    gx = cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=1 / 8)
+    gy = cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=1 / 8)
+    slope = np.hypot(gx, gy)
+    wide = cv2.GaussianBlur(channel, (0, 0), 8)
+    trend = np.hypot(
+        cv2.Sobel(wide, cv2.CV_32F, 1, 0, scale=1 / 8), cv2.Sobel(wide, cv2.CV_32F, 0, 1, scale=1 / 8)
+    )
+    # Gentle picture: a trend that noise cannot make and that no edge makes.
+    gentle = use & (trend > 0.15) & (trend < 2.5)
+    floor = 0.35 * noise + 0.08
+    share, kurtosis = NAN, NAN
+    if gentle.sum() > 500:
+        relative = slope[gentle] / trend[gentle]
+        share = float((relative < 0.35).mean())
+        kurtosis = float((relative**4).mean() / max((relative**2).mean() ** 2, 1e-9))
+    # Steps: height across contour pixels between calm neighbours 4 px away on either side.
+    steps = []
+    contour = 0
+    d = 4
+    for image, s, mask, across in (
+        (soft, slope, use, np.abs(gx) >= np.abs(gy)),
+        (soft.T, slope.T, use.T, (np.abs(gy) > np.abs(gx)).T),
+    ):
+        middle = s[:, d:-d]
+        ridge = (middle >= s[:, d - 1 : -d - 1]) & (middle > s[:, d + 1 : -d + 1 or None])
+        calm = np.maximum(s[:, : -2 * d], s[:, 2 * d :]) < np.maximum(floor, 0.25 * middle)
+        height = np.abs(image[:, 2 * d :] - image[:, : -2 * d])
+        step = ridge & calm & across[:, d:-d] & mask[:, d:-d] & (middle > 3 * floor)
+        step &= (height > 3) & (height < 90)
+        contour += int(step.sum())
+        steps.append(height[step])
+    heights = np.concatenate(steps)
+    n = int(use.sum())
+    typical, spread, step_share = NAN, NAN, 0.0
+    if heights.size >= 60:
+        typical = float(np.median(heights))
+        spread = float(np.ptp(np.quantile(heights, [0.25, 0.75])) / max(typical, 1e-6))
+        step_share = float((np.abs(heights - typical) < 0.2 * typical).mean())
+    levels, gather = _gathering(soft[use & (slope < floor * 2)])
+    return (
+        0.0 if not np.isfinite(share) else share,
+        typical,
+        spread,
+        step_share,
+        levels,
+        gather,
+        0.0 if not np.isfinite(kurtosis) else kurtosis,
+        contour / n,
+    )
+
+
+def _gathering(codes: FloatArray) -> tuple[float, float]:
+    """Number of codes' gathering points, and 0..1 how much they gather (1 = few sharp levels)."""
+    if codes.size < 500:
+        return NAN, 0.0
+    histogram = np.bincount(np.clip(codes, 0, 255).astype(int), minlength=256).astype(np.float64)
+    smooth = np.convolve(histogram, [1, 2, 3, 2, 1], "same") / 9
+    wide = np.convolve(histogram, np.ones(25), "same") / 25
+    peak = (smooth >= np.roll(smooth, 1)) & (smooth > np.roll(smooth, -1)) & (smooth > 1.6 * wide)
+    peak &= smooth > 0.002 * codes.size
+    probability = histogram / histogram.sum()
+    filled = probability[probability > 0]
+    entropy = -(filled * np.log2(filled)).sum()
+    return float(peak.sum()), float(1 - entropy / 8)
