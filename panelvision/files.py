@@ -1,0 +1,65 @@
+"""Files that are either the old or the new one, whatever happens in between."""
+
+import os
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import BinaryIO
+
+TEMPORARY_PREFIX = ".partial-"
+
+
+def write_atomically(path: Path, data: bytes, *, mode: int = 0o600) -> None:
+    """Write ``data`` to ``path``: complete and on the disk, or not at all.
+
+    Written beside the target, flushed to the disk, then renamed over it, and the folder's
+    entry flushed too (POSIX ``rename`` is atomic within one file system).
+    """
+    with replacing(path, mode=mode) as file:
+        file.write(data)
+
+
+@contextmanager
+def replacing(path: Path, *, mode: int = 0o600) -> Iterator[BinaryIO]:
+    """A file to write into, readable and writable, that takes ``path``'s place on success."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.parent / f"{TEMPORARY_PREFIX}{os.getpid()}-{secrets.token_hex(6)}"
+    handle = os.open(temporary, os.O_RDWR | os.O_CREAT | os.O_EXCL, mode)
+    try:
+        with os.fdopen(handle, "w+b") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    flush_folder(path.parent)
+
+
+def flush_folder(folder: Path) -> None:
+    """Bring a folder's entries (names created, replaced, removed) to the disk."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:  # some systems cannot open folders; there the rename is all we have
+        return
+    try:
+        os.fsync(handle)
+    except OSError:
+        pass
+    finally:
+        os.close(handle)
+
+
+def sweep_temporaries(folder: Path, *, older_than_s: float, now: float) -> int:
+    """Remove what a killed writer left behind below ``folder``; returns how many files."""
+    removed = 0
+    for left in folder.rglob(f"{TEMPORARY_PREFIX}*"):
+        try:
+            if now - left.stat().st_mtime > older_than_s:
+                left.unlink()
+                removed += 1
+        except OSError:
+            continue
+    return removed

@@ -1,0 +1,1 @@
+"""Schema migrations of the case store, run by ``panelvision.cases.schema.migrate``."""
