@@ -1,6 +1,7 @@
 """Bands: stretches of columns or rows that cannot be picture."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -44,6 +45,10 @@ class Band:
         Runs over the whole height (width).
     score : float
         0..1, chance that this is a fault and not the picture.
+    driver_blocks : int or None
+        Number of driver blocks across the width; None when it can't be told.
+    blocks : tuple of int
+        The blocks that it covers, from 1 at the left; empty when unknown.
     """
 
     axis: Axis
@@ -55,11 +60,30 @@ class Band:
     kind: str
     full_length: bool
     score: float
+    driver_blocks: int | None = None
+    blocks: tuple[int, ...] = ()
 
     @property
     def width(self) -> float:
         """Fraction of the axis."""
         return self.end - self.start
+
+    def to_json(self) -> dict[str, Any]:
+        """For the machine-readable output."""
+        sharp = self.edge_sharpness
+        return {
+            "axis": self.axis,
+            "start": round(self.start, 5),
+            "end": round(self.end, 5),
+            "start_sigma": round(self.start_sigma, 5),
+            "end_sigma": round(self.end_sigma, 5),
+            "kind": self.kind,
+            "edge_sharpness": round(sharp, 3) if np.isfinite(sharp) else None,
+            "driver_blocks": self.driver_blocks,
+            "block": self.blocks[0] if self.blocks else None,
+            "blocks": list(self.blocks),
+            "score": round(self.score, 4),
+        }
 
 
 @dataclass(frozen=True)

@@ -1,13 +1,16 @@
 """Halves, bands and lines that run along the columns: the data side of the panel."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from panelvision.measure.bands import REPORTED, Band, Judged, band_of, judge_pieces
-from panelvision.measure.driver_grid import DriverGrid, driver_grid, grid_distance
+from panelvision.measure.driver_grid import DriverGrid, blocks_of, driver_grid, grid_distance
+from panelvision.measure.line_features import line_features
 from panelvision.measure.lines import Line, find_lines
 from panelvision.measure.profile import StripProfile, profile_of, strip_profile
+from panelvision.measure.regions import region
 from panelvision.measure.segments import Piece, pieces_of
 from panelvision.measure.steps import Edge, full_length_edges
 from panelvision.photo import Photo
@@ -43,6 +46,17 @@ class HalfSplit:
     sigma: float
     kind: str
     score: float
+
+    def to_json(self) -> dict[str, Any]:
+        """For the machine-readable output."""
+        return {
+            "split": True,
+            "dead_side": self.dead_side,
+            "position": round(self.position, 5),
+            "sigma": round(self.sigma, 5),
+            "kind": self.kind,
+            "score": round(self.score, 4),
+        }
 
 
 @dataclass(frozen=True)
@@ -109,6 +123,11 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
         places.append(half.position)
         sigmas.append(half.sigma)
     grid = driver_grid(places, sigmas, bands=[(b.start, b.end) for b in bands])
+    if grid.drivers is not None:
+        bands = tuple(
+            replace(b, driver_blocks=grid.drivers, blocks=blocks_of(b.start, b.end, grid.drivers))
+            for b in bands
+        )
     candidates = find_lines(_fine_profile(photo, view, profile))
     lines = tuple(
         line
@@ -195,8 +214,6 @@ def _features(
     half: HalfSplit | None,
     lines: tuple[Line, ...],
 ) -> dict[str, float]:
-    from panelvision.measure.line_features import line_features
-
     inner = [e for e in edges if 0.012 < e.position < 0.988]
     best = max(inner, key=lambda e: e.support * min(e.contrast, 0.2), default=None)
     middle = [e for e in inner if abs(e.position - 0.5) < _MIDDLE]
@@ -230,8 +247,6 @@ def _features(
 
 def _halves(profile: StripProfile) -> dict[str, float]:
     """Left half against right half, whatever the edges: what is shown, light and colour."""
-    from panelvision.measure.regions import region
-
     left, right = region(profile, 0.0, 0.5), region(profile, 0.5, 1.0)
     names = ("texture", "along", "across", "light", "saturation")
     if left is None or right is None:

@@ -156,20 +156,18 @@ def driver_grid(
     on_grid = np.abs(places * best - np.round(places * best)) / best < 4 * spread + 1e-9
     if posterior[best] < ANSWER or on_grid.mean() < 0.6:
         return DriverGrid(posterior, None, (), "the edges fit several numbers of blocks")
-    return DriverGrid(posterior, best, _blocks(bands, best))
+    bad = sorted({b for start, end in bands for b in blocks_of(start, end, best)})
+    return DriverGrid(posterior, best, tuple(bad))
 
 
-def _blocks(
-    bands: list[tuple[float, float]] | tuple[tuple[float, float], ...], drivers: int
-) -> tuple[int, ...]:
-    """Blocks (from 1) of which a band covers more than half."""
-    bad = set()
-    for start, end in bands:
-        for k in range(drivers):
-            overlap = min(end, (k + 1) / drivers) - max(start, k / drivers)
-            if overlap * drivers > 0.5:
-                bad.add(k + 1)
-    return tuple(sorted(bad))
+def blocks_of(start: float, end: float, drivers: int) -> tuple[int, ...]:
+    """Blocks (from 1) of which the stretch from ``start`` to ``end`` covers more than half."""
+    bad = []
+    for k in range(drivers):
+        overlap = min(end, (k + 1) / drivers) - max(start, k / drivers)
+        if overlap * drivers > 0.5:
+            bad.append(k + 1)
+    return tuple(bad)
 
 
 def grid_distance(position: float, *, most: int = MOST_DRIVERS) -> tuple[int, float]:

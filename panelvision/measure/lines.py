@@ -1,6 +1,7 @@
 """Thin lines of one to a few panel columns (or rows), over the whole length or from one end."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
@@ -63,6 +64,18 @@ class Line:
     agreement: float
     continuity: float
     score: float
+
+    def to_json(self) -> dict[str, Any]:
+        """For the machine-readable output."""
+        return {
+            "axis": self.axis,
+            "position": round(self.position, 5),
+            "width": round(self.width, 5),
+            "start": round(self.start, 3),
+            "end": round(self.end, 3),
+            "colour": self.colour,
+            "score": round(self.score, 4),
+        }
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,71 @@
+"""All measured results as sentences and marks, most important first."""
+
+from panelvision.classify import SymptomReading
+from panelvision.evidence import Evidence
+from panelvision.findings_grid import describe_columns, describe_rows
+from panelvision.marks import Finding, Mark
+
+__all__ = ["Finding", "Mark", "describe"]
+
+# What a symptom is about: findings of these kinds come first when it is read.
+_ABOUT = {
+    "faint-image": ("faint",),
+    "no-image": ("faint",),
+    "half-screen": ("half",),
+    "vertical-bands": ("band",),
+    "vertical-lines": ("line",),
+    "horizontal-bands": ("rows",),
+    "dim-zones": ("zone", "spot"),
+    "wrong-colours": ("colour",),
+    "blocky": ("blocks",),
+    "cracked": ("crack",),
+}
+# chosen: a list longer than this is not read at the bench.
+_MOST = 12
+
+
+def describe(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]:
+    """Sentences and marks for what was measured, most important first.
+
+    Findings that bear on the symptom that was read come first, then by confidence. A
+    photo that shows no screen has none.
+    """
+    if reading.symptom == "not-a-screen":
+        return ()
+    found = [
+        *describe_columns(evidence.columns),
+        *describe_rows(evidence.rows),
+        *_describe_faint(evidence, reading),
+    ]
+    first = _ABOUT.get(reading.symptom, ())
+    found.sort(key=lambda f: (f.kind not in first, -f.confidence))
+    return tuple(found[:_MOST])
+
+
+def _describe_faint(evidence: Evidence, reading: SymptomReading) -> list[Finding]:
+    """The faint picture of a dark screen, or what would have been found; lit screens: none."""
+    if reading.symptom not in ("faint-image", "no-image"):
+        return []
+    faint = evidence.faint
+    box = Mark("zone", (0.0, 0.0, 1.0, 1.0), "faint picture")
+    if faint.found:
+        return [
+            Finding(
+                f"A faint picture is there, with a contrast of {100 * faint.contrast:.1f} %: "
+                "the panel forms a picture and the light behind it is missing.",
+                "faint",
+                float(max(reading.probabilities.get("faint-image", 0.0), 0.5)),
+                box,
+            )
+        ]
+    limit = faint.detection_limit
+    if limit is None or not limit == limit:
+        return []
+    return [
+        Finding(
+            f"No faint picture was found; one with a contrast of {100 * limit:.1f} % or more "
+            "would have been.",
+            "faint",
+            float(reading.probabilities.get("no-image", 0.0)),
+        )
+    ]
