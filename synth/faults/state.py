@@ -1,0 +1,31 @@
+"""The picture on its way to the eye, which every fault changes in place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.panel import Panel
+
+
+@dataclass
+class Screen:
+    """What the panel does at one moment.
+
+    panel: the set. drive: (H, W, 3) linear light 0..1 the cells are driven with. glow: (h, w) or
+    (h, w, 3) coarse backlight relative to its healthy mean. truth: what was done, in the terms of
+    the rendered sets' truth files, positions as fractions of the active area.
+    """
+
+    panel: Panel
+    drive: NDArray[np.float32]
+    glow: NDArray[np.float32]
+    truth: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Height and width of the texture in pixels."""
+        return self.drive.shape[0], self.drive.shape[1]

@@ -1,0 +1,97 @@
+"""What the phone makes of the raw image: white balance, colour, tone, denoising, sharpening."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from synth.colour import encode
+from synth.dice import Dice
+from synth.sensor import BLACK_DN, WHITE_DN, Sensor
+
+Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Processing:
+    """white_balance: gain error of R and B. saturation. curve: strength of the S-curve. lift:
+    shadows raised 0..1. denoise: luma strength 0..1. chroma: shrink factor of colour noise removal.
+    sharpen: amount of unsharp mask. radius: its sigma, px. local: share of local tone mapping.
+    """
+
+    white_balance: tuple[float, float]
+    saturation: float
+    curve: float
+    lift: float
+    denoise: float
+    chroma: int
+    sharpen: float
+    radius: float
+    local: float
+
+
+def draw_processing(dice: Dice, iso: float) -> Processing:
+    """A phone's taste; stronger denoising at high gain."""
+    strong = float(np.clip(np.log2(max(iso, 50) / 50) / 6, 0, 1))
+    return Processing((dice.n(1, 0.05) * dice.pick((1, 1, 1, dice.lu(0.8, 1.25))), dice.n(1, 0.06) * dice.pick((1, 1, 1, dice.lu(0.8, 1.25)))),
+                      dice.u(0.9, 1.35), dice.u(0, 0.6), dice.u(0, 1) if dice.p(0.4) else 0.0,
+                      dice.u(0, 0.5) + strong * dice.u(0, 1.0), dice.pick((2, 2, 4)) if strong < 0.4 else dice.pick((4, 4, 8)),
+                      dice.u(0, 1.2), dice.u(0.7, 1.8), dice.u(0.1, 0.6) if dice.p(0.25) else 0.0)
+
+
+def tone_curve(p: Processing) -> Array:
+    """Linear 0..1 (4096 steps in square-root spacing) to display code 0..255."""
+    x = (np.arange(4096) / 4095.0) ** 2
+    y = encode(x * (1 + 2.0 * p.lift * (1 - x) ** 3))
+    s = y * y * (3 - 2 * y)
+    return ((y + p.curve * 0.6 * (s - y)) * 255).astype(np.float32)
+
+
+def _guided(luma: Array, radius: int, eps: float) -> Array:
+    """Self-guided filter (He, Sun, Tang 2013): smooths noise below sqrt(eps), keeps edges."""
+    k = (2 * radius + 1, 2 * radius + 1)
+    mean = cv2.blur(luma, k)
+    var = cv2.blur(luma * luma, k) - mean * mean
+    a = var / (var + np.float32(eps))
+    b = mean - a * mean
+    return cv2.blur(a, k) * luma + cv2.blur(b, k)
+
+
+def develop(rgb: NDArray[np.uint16], sensor: Sensor, p: Processing, *, noise_hint: float) -> NDArray[np.uint8]:
+    """Demosaiced raw (H, W, 3) to an 8-bit sRGB picture.
+
+    noise_hint: expected noise in display codes, sets the denoiser's strength.
+    """
+    h, w = rgb.shape[:2]
+    gains = np.array([p.white_balance[0], 1.0, p.white_balance[1]], np.float32) / sensor.response
+    s = np.float32(p.saturation)
+    lum = np.array([0.3, 0.59, 0.11], np.float32)
+    matrix = (s * np.eye(3, dtype=np.float32) + (1 - s) * lum[None, :]) * gains[None, :]
+    matrix *= np.float32(1 / (WHITE_DN - BLACK_DN))
+    offset = -matrix.sum(1, keepdims=True) * np.float32(BLACK_DN)
+    linear = cv2.transform(rgb.astype(np.float32), np.hstack([matrix, offset]).astype(np.float32))
+    np.clip(linear, 0, 1, out=linear)
+    if p.local > 0:
+        small = cv2.resize(linear, (max(w // 24, 2), max(h // 24, 2)), interpolation=cv2.INTER_AREA) @ lum
+        small = cv2.GaussianBlur(small, (0, 0), 3) + 0.02
+        gain = (0.25 / small) ** (p.local * 0.5)
+        linear *= cv2.resize(np.clip(gain, 0.6, 2.5), (w, h), interpolation=cv2.INTER_LINEAR)[..., None]
+        np.clip(linear, 0, 1, out=linear)
+    index = cv2.sqrt(linear)
+    index *= np.float32(4095)
+    code = tone_curve(p)[index.astype(np.uint16)]
+    ycc = cv2.cvtColor(code, cv2.COLOR_RGB2YCrCb)
+    luma = np.ascontiguousarray(ycc[..., 0])
+    colour = cv2.resize(ycc, (max(w // p.chroma, 2), max(h // p.chroma, 2)), interpolation=cv2.INTER_AREA)
+    colour = cv2.resize(colour, (w, h), interpolation=cv2.INTER_LINEAR)
+    if p.denoise > 0.05:
+        eps = (noise_hint * (0.5 + 2.0 * p.denoise)) ** 2
+        luma = luma + np.float32(min(p.denoise * 1.2, 1)) * (_guided(luma, 2, eps) - luma)
+    if p.sharpen > 0.05:
+        luma = luma + np.float32(p.sharpen) * (luma - cv2.GaussianBlur(luma, (0, 0), p.radius))
+    colour[..., 0] = luma
+    out = cv2.cvtColor(colour, cv2.COLOR_YCrCb2RGB)
+    return cv2.convertScaleAbs(np.clip(out, 0, 255, out=out))

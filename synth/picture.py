@@ -1,0 +1,276 @@
+"""Take the photograph: put set, room, light and camera together and keep the truth of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from synth import encode, optics, phone, sensor
+from synth.dice import Dice
+from synth.dirt import draw_dirt
+from synth.faults.state import Screen
+from synth.fields import Field, blur, quad_mask
+from synth.geometry import Pose, View, draw_pose, panel_corners
+from synth.lens import distort_points, finish_optics, moire
+from synth.light import Rig, Torch, draw_torch, room_image, torch_mirror
+from synth.nonscreens import draw_nonscreen
+from synth.scene import Canvas, background, clutter, draw_room, set_body, stand
+from synth.setup import DARK, Setup, draw_panel_picture, draw_setup, scene_id
+
+Array = NDArray[np.float32]
+SIZES = {"1600x1200": 0.42, "1200x1600": 0.12, "2016x1512": 0.07, "1512x2016": 0.04, "1280x960": 0.08, "960x1280": 0.05,
+         "1400x1050": 0.06, "1920x1080": 0.06, "1080x1920": 0.03, "1024x768": 0.04, "1500x1500": 0.01, "1800x1350": 0.02}
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One drawn photograph. jpeg: encoded bytes. truth: see the package docstring."""
+
+    jpeg: bytes
+    truth: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Frame:
+    """A photograph before the sensor: radiance (H, W, 3) cd/m2 without noise, and its truth."""
+
+    radiance: Array
+    truth: dict[str, Any]
+
+
+def _size(dice: Dice, size: tuple[int, int] | None, quick: bool) -> tuple[int, int]:
+    if size is None:
+        w, h = (int(v) for v in dice.weighted(SIZES).split("x"))
+    else:
+        w, h = size
+        if min(w, h) < 160:
+            raise ValueError(f"size must be at least 160 x 160 pixels, got {w} x {h}")
+    if quick and size is None:
+        scale = 800 / max(w, h)
+        w, h = round(w * scale), round(h * scale)
+    return w - w % 2, h - h % 2
+
+
+def texture_shape(corners: NDArray, aspect: float) -> tuple[int, int]:
+    """Texture (h, w) with about one and a sixth texels to the photo pixel at the widest place."""
+    c = np.asarray(corners)
+    sides = [np.hypot(*(c[a] - c[b])) for a, b in ((0, 1), (3, 2))]
+    uprights = [np.hypot(*(c[a] - c[b])) * aspect for a, b in ((0, 3), (1, 2))]
+    w = int(np.clip(1.15 * max(*sides, *uprights), 320, 2200))
+    return max(round(w / aspect), 180), w
+
+
+def _warp(texture: Array, corners: NDArray, box: tuple[int, int, int, int]) -> Array:
+    """Texture onto the quad `corners`, for the pixel box only."""
+    th, tw = texture.shape[:2]
+    x0, y0, x1, y1 = box
+    src = np.array([[-0.5, -0.5], [tw - 0.5, -0.5], [tw - 0.5, th - 0.5], [-0.5, th - 0.5]], np.float32)
+    hom = cv2.getPerspectiveTransform(src, (np.asarray(corners) - (x0, y0)).astype(np.float32))
+    return cv2.warpPerspective(texture, hom, (x1 - x0, y1 - y0), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
+@dataclass(frozen=True)
+class Shot:
+    """How one frame of a set differs from another: pose, torch, picture, random stream."""
+
+    pose: Pose
+    torch: Torch
+    screen: Screen
+    screen_truth: dict[str, Any]
+    dirt: Field | None
+    dirt_kinds: list[str]
+    dice: Dice
+    drift: float = 0.0
+
+
+def _flicker(dice: Dice, radiance: Array, corners: NDArray, exposure_s: float) -> dict[str, Any] | None:
+    """A dimmed backlight seen through the rolling shutter: bars along the sensor's rows, in place.
+
+    The sensor is held landscape in the phone's terms, so its rows are the columns of an upright
+    photo that is taller than wide. Returns the truth, or None for a steady light.
+    """
+    if not dice.p(0.4):
+        return None
+    h, w = radiance.shape[:2]
+    upright = h > w
+    rows = w if upright else h
+    frequency, duty = dice.pick((100.0, 120.0, 180.0, 200.0, 240.0, 360.0, 480.0, 960.0)), dice.u(0.25, 0.95)
+    gain = sensor.banding(rows, row_s=dice.u(0.012, 0.032) / rows, exposure_s=exposure_s, frequency=frequency, duty=duty,
+                          phase_s=dice.u(0, 0.01))
+    if dice.p(0.5):  # most of the current is steady
+        gain = 1 + np.float32(dice.u(0.1, 0.7)) * (gain - 1)
+    mask = quad_mask((h, w), corners)
+    ripple = float((gain.max() - gain.min()) / (2 * gain.mean()))
+    if ripple > 1e-3:
+        radiance *= (1 + mask * ((gain[None, :] if upright else gain[:, None]) - 1))[..., None]
+    return {"freq_hz": frequency, "duty": round(duty, 3), "ripple": round(ripple, 4), "parallel_to": "columns" if upright else "rows"}
+
+
+def render(setup: Setup, shot: Shot) -> Frame:
+    """Noise-free light on the sensor for a set, and everything true about it but the camera."""
+    panel, body = setup.panel, setup.body
+    pose, view = shot.pose, shot.pose.view
+    dark = setup.symptom in DARK
+    w, h = view.width, view.height
+    corners = view.project(panel_corners(panel))
+    fixed = Dice(setup.seed, "room")
+    area = panel.width_m * panel.height_m
+    if dark:
+        light = np.zeros((1, 1, 3), np.float32)
+        shown = np.zeros(3, np.float32)
+    else:
+        light = optics.emitted(shot.screen, view)
+        shown = light[::8, ::8].mean((0, 1))
+    rig = Rig(shot.torch, setup.light.lux, setup.light.colour, setup.light.tilt, setup.light.name, shown, area)
+    room = draw_room(fixed.child("place"), panel, body, view.centre)
+    back = Canvas(view.scaled(0.5), rig)
+    background(fixed.child("background"), back, panel, body, room)
+    clutter_dice = fixed.child("clutter")
+    canvas = Canvas(view, rig)
+    canvas.image = cv2.resize(back.image, (w, h), interpolation=cv2.INTER_LINEAR)
+    stand(fixed.child("stand"), canvas, panel, body, room)
+    set_body(fixed.child("body"), canvas, panel, body)
+    box = canvas.roi(corners)
+    faint = optics.faint_term(shot.screen) if dark else None
+    room_mean = 0.0
+    if box is not None:
+        x0, y0, x1, y1 = box
+        own = rig if dark else replace(rig, screen_area=0.0)
+        texture = optics.returned(shot.screen, own, shot.dirt, faint=faint)
+        if not dark:
+            texture += light
+        glass = _warp(texture, corners, box)
+        gh, gw = max((y1 - y0) // 6, 2), max((x1 - x0) // 6, 2)
+        mirror = room_image(fixed.child("mirror"), rig, (gh, gw), lit_room=setup.light.name != "dark")
+        if shot.drift:
+            mirror = np.roll(mirror, (int(shot.drift * gh * 0.4), int(shot.drift * gw)), (0, 1))
+        mirror *= np.float32(panel.mirror)
+        room_mean = float(mirror.mean())
+        if rig.torch.kind != "none":
+            px, py = np.meshgrid(x0 + (np.arange(gw) + 0.5) * 6 - 0.5, y0 + (np.arange(gh) + 0.5) * 6 - 0.5)
+            lobe = torch_mirror(rig.torch, panel, view, view.on_plane(px, py, 2, 0.0))
+            mirror = mirror + lobe[..., None] * rig.torch.colour
+        glass += cv2.resize(mirror, (x1 - x0, y1 - y0), interpolation=cv2.INTER_LINEAR)
+        mask = quad_mask((y1 - y0, x1 - x0), corners, offset=(x0, y0))[..., None]
+        part = canvas.image[y0:y1, x0:x1]
+        glass -= part
+        glass *= mask
+        part += glass
+    clutter(clutter_dice, canvas, panel, body, room)
+    return Frame(canvas.image, {"corners": corners, "rig": rig, "room_mean": room_mean, "faint": faint})
+
+
+def photograph(setup: Setup, shot: Shot, *, quick: bool = False) -> Sample:
+    """The whole way from a set to JPEG bytes with truth."""
+    frame = render(setup, shot)
+    return _finish(setup, shot, frame, quick=quick)
+
+
+def _finish(setup: Setup, shot: Shot, frame: Frame, *, quick: bool, scene_name: str | None = None, photo: str | None = None) -> Sample:
+    dice = shot.dice.child("camera")
+    view = shot.pose.view
+    w, h = view.width, view.height
+    dark, panel = setup.symptom in DARK, setup.panel
+    has_screen = scene_name is None
+    blurs, lens = finish_optics(dice.child("lens"), (w, h), quick=quick)
+    radiance = lens(frame.radiance)
+    corners = distort_points(frame.truth["corners"], blurs, (w, h)) if has_screen else None
+    chip = sensor.draw_sensor(dice.child("sensor"))
+    exposure = sensor.meter(dice.child("meter"), radiance, chip)
+    moire_depth, pwm = 0.0, None
+    if has_screen and not dark:
+        pwm = _flicker(dice.child("pwm"), radiance, corners, exposure.seconds)
+    if has_screen and not dark and not quick and corners is not None:
+        moire_depth = moire(radiance, frame.truth["corners"], panel, blurs)
+    raw = sensor.expose(dice.child("noise"), radiance, chip, exposure)
+    taste = phone.draw_processing(dice.child("phone"), exposure.iso)
+    grey = 0.1 * chip.full_well * 50 / exposure.iso
+    noise_hint = 255 * 0.45 * float(np.sqrt(grey + chip.read_e**2)) / grey * 0.35
+    picture = phone.develop(sensor.demosaic(raw), chip, taste, noise_hint=noise_hint)
+    out = dice.child("file")
+    messenger = out.p(0.22)
+    if messenger:
+        if out.p(0.6):  # the phone's own file is a JPEG already
+            first = cv2.imdecode(np.frombuffer(encode.jpeg(picture, quality=out.i(85, 96)), np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+            picture = cv2.cvtColor(first, cv2.COLOR_BGR2RGB)
+        long_side = out.pick((1600, 1280, 1280, 1024, 960))
+        if long_side < max(w, h):
+            s = long_side / max(w, h)
+            nw, nh = round(w * s), round(h * s)
+            picture = cv2.resize(picture, (nw, nh), interpolation=cv2.INTER_AREA)
+            if corners is not None:
+                corners = (corners + 0.5) * np.array([nw / w, nh / h]) - 0.5
+            w, h = nw, nh
+    quality = out.i(55, 80) if messenger else out.i(62, 97)
+    orientation = int(out.weighted({"1": 0.62, "3": 0.12, "6": 0.16, "8": 0.1}))
+    data = encode.jpeg(picture, quality=quality, orientation=orientation, subsample=out.p(0.85))
+    truth: dict[str, Any] = {"file": f"s{setup.seed:09d}.jpg", "symptom": setup.symptom}
+    if has_screen:
+        truth.update({k: v for k, v in shot.screen_truth.items() if k != "scene"})
+        assert corners is not None
+        inside = bool((corners >= -0.5).all() and (corners[:, 0] <= w - 0.5).all() and (corners[:, 1] <= h - 0.5).all())
+        if dark:
+            truth["panel"] = {"haze": round(panel.haze, 5), "T_max": round(panel.t_max, 5), "R": round(panel.reflectance, 5),
+                              "contrast": round(panel.contrast, 5), "gap_mm": round(panel.gap_mm, 5)}
+            across = float(np.hypot(*(corners[1] - corners[0])))
+            figures = optics.faint_figures(shot.screen, frame.truth["faint"], frame.truth["rig"], shot.dirt, view, frame.truth["room_mean"],
+                                           electrons_per_cd_s=chip.electrons_per_cd * exposure.seconds, read_e=chip.read_e, pixels_across=across)
+            truth.update(faint_contrast=round(figures.contrast, 5), faint_contrast_local=round(figures.local, 5),
+                         faint_snr=round(figures.snr, 4), faint_snr_feature=round(figures.snr_feature, 3))
+        else:
+            truth.update(moire=round(moire_depth, 4) if moire_depth >= 0.01 else False, pwm=pwm, peak_cd_m2=round(panel.peak),
+                         faint_contrast=None, faint_snr=None)
+        truth.update(corners=[[round(float(x), 2), round(float(y), 2)] for x, y in corners], fully_visible=inside,
+                     aspect=round(panel.aspect, 4), diagonal_inch=round(panel.diagonal_inch, 1), gloss_alpha=round(panel.gloss, 3),
+                     dirt=shot.dirt_kinds, scene=shot.screen_truth["scene"])
+    else:
+        truth.update(scene=scene_id(setup.seed, photo), scene_name=scene_name, corners=None, fully_visible=False)
+    truth.update(size=[w, h], torch=shot.torch.kind, ambient=setup.light.name, ambient_lux=round(setup.light.lux, 4),
+                 yaw=round(shot.pose.yaw, 2), pitch=round(shot.pose.pitch, 2), roll=round(shot.pose.roll, 2),
+                 blur={"defocus_px": round(blurs.defocus, 2), "motion_px": round(blurs.motion, 2)},
+                 exposure_s=round(exposure.seconds, 5), iso=round(exposure.iso), jpeg_quality=quality, messenger=messenger,
+                 exif_orientation=orientation, gps=False, pair_id=None, changed=None, seed=setup.seed)
+    return Sample(data, truth)
+
+
+def first_shot(setup: Setup, size: tuple[int, int]) -> Shot:
+    """The first frame of a set: pose, torch, picture and dirt."""
+    dice = Dice(setup.seed, "shot")
+    pose = draw_pose(dice.child("pose"), setup.panel, size, dark=setup.symptom in DARK)
+    torch = draw_torch(dice.child("torch"), setup.panel, pose.view, setup.light.torch)
+    torch = replace(torch, kind=setup.light.torch)
+    shape = texture_shape(pose.view.project(panel_corners(setup.panel)), setup.panel.aspect)
+    screen, truth = draw_panel_picture(setup, shape)
+    dirt, kinds = draw_dirt(dice.child("dirt"), shape, heavy=setup.symptom in DARK)
+    return Shot(pose, torch, screen, truth, dirt, kinds, dice.child("frame0"))
+
+
+def draw_photo(seed: int, *, symptom: str | None = None, size: tuple[int, int] | None = None, quick: bool = False) -> Sample:
+    """Draw one photograph; the public `synth.draw`."""
+    setup = draw_setup(seed, symptom)
+    wh = _size(Dice(seed, "size"), size, quick)
+    if setup.symptom == "not-a-screen":
+        return _draw_nonscreen(setup, wh, quick=quick)
+    return photograph(setup, first_shot(setup, wh), quick=quick)
+
+
+def _draw_nonscreen(setup: Setup, size: tuple[int, int], *, quick: bool) -> Sample:
+    dice = Dice(setup.seed, "shot")
+    pose = draw_pose(dice.child("pose"), setup.panel, size, dark=False)
+    torch = replace(draw_torch(dice.child("torch"), setup.panel, pose.view, setup.light.torch), kind=setup.light.torch)
+    rig = Rig(torch, setup.light.lux, setup.light.colour, setup.light.tilt, setup.light.name, np.zeros(3, np.float32), 0.0)
+    view: View = pose.view
+    canvas = Canvas(view.scaled(0.5), rig)
+    room = draw_room(dice.child("place"), setup.panel, setup.body, view.centre)
+    name, photo = draw_nonscreen(dice.child("nonscreen"), canvas, setup.panel, setup.body, room, pose)
+    image = cv2.resize(canvas.image, size, interpolation=cv2.INTER_LINEAR)
+    if name == "finger" or dice.p(0.06):
+        image = blur(image, size[0] * dice.lu(0.005, 0.04))
+    shot = Shot(pose, torch, None, {}, None, [], dice.child("frame0"))  # type: ignore[arg-type]
+    return _finish(setup, shot, Frame(np.ascontiguousarray(image), {}), quick=quick, scene_name=name, photo=photo)
+
+

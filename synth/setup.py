@@ -1,0 +1,144 @@
+"""Everything that stays put while a set is photographed: room, set, picture, fault, dirt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synth import content
+from synth.colour import lamp, to_linear
+from synth.dice import Dice
+from synth.faults import blocks, columns, cracks, lamps, rows, tone
+from synth.faults.state import Screen
+from synth.panel import Panel, backlight, draw_panel
+from synth.photos import PICTURES
+from synth.scene import Body, draw_body
+
+#: The labels, in the order of the project's vocabulary, and how often each is drawn. Dark and
+#: healthy sets are drawn more often: they are what the finer decisions are about.
+LABELS = {
+    "faint-image": 1.6, "no-image": 1.6, "glow-no-image": 1.0, "half-screen": 1.0, "vertical-bands": 1.0,
+    "vertical-lines": 1.0, "horizontal-bands": 1.0, "dim-zones": 1.0, "wrong-colours": 1.0, "blocky": 1.0,
+    "cracked": 1.0, "normal": 1.6, "not-a-screen": 1.0,
+}
+DARK = ("faint-image", "no-image")
+
+_FAULT = {
+    "half-screen": columns.half, "vertical-bands": columns.bands, "vertical-lines": columns.lines,
+    "horizontal-bands": rows.rows, "wrong-colours": tone.tone, "blocky": blocks.blocks,
+    "cracked": cracks.crack, "dim-zones": lamps.zones, "glow-no-image": lamps.glow_no_image,
+}
+
+
+@dataclass(frozen=True)
+class Light:
+    """torch kind, ambient name, lux, colour and how it varies with direction."""
+
+    torch: str
+    name: str
+    lux: float
+    colour: NDArray[np.float32]
+    tilt: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Setup:
+    """A set on the bench. `scene` groups samples that must not be split between train and test."""
+
+    seed: int
+    symptom: str
+    panel: Panel
+    body: Body
+    light: Light
+    scene: int
+    truth: dict[str, Any] = field(default_factory=dict)
+
+
+def scene_id(seed: int, photo: str | None) -> int:
+    """Samples with the same bundled photograph share a scene; all others stand alone."""
+    return PICTURES.index(photo) if photo else 1000 + seed
+
+
+def draw_light(dice: Dice, symptom: str) -> Light:
+    """Torch and room light as the photographs that come with each complaint have them."""
+    if symptom in DARK:
+        torch = dice.weighted({"phone": 0.46, "hand": 0.48, "none": 0.06 if symptom == "no-image" else 0.0})
+        name = dice.weighted({"dark": 0.32, "dim": 0.58, "lit": 0.1}) if torch != "none" else "lit"
+    else:
+        torch = dice.weighted({"none": 0.84, "phone": 0.13, "hand": 0.03})
+        name = dice.weighted({"dark": 0.36, "dim": 0.3, "lit": 0.34})
+        if symptom == "not-a-screen":
+            torch = dice.weighted({"none": 0.5, "phone": 0.35, "hand": 0.15})
+            if torch == "none":
+                name = dice.weighted({"dim": 0.3, "lit": 0.7})
+    lux = {"dark": dice.lu(0.003, 1), "dim": dice.lu(1, 15), "lit": dice.lu(30, 900)}[name]
+    if symptom in DARK and name == "lit" and torch != "none":
+        lux = dice.lu(15, 80)
+    return Light(torch, name, lux, lamp(dice.lu(2600, 8000)), np.array([dice.n(0, 0.2), dice.n(-0.2, 0.2), dice.n(-0.1, 0.15)]))
+
+
+def draw_setup(seed: int, symptom: str | None) -> Setup:
+    """The set, its body and the light; ValueError for a symptom that is not a label."""
+    if symptom is not None and symptom not in LABELS:
+        raise ValueError(f"symptom must be one of {', '.join(LABELS)}; got {symptom!r}")
+    dice = Dice(seed, "setup")
+    chosen = symptom or dice.child("symptom").weighted(LABELS)
+    panel = draw_panel(dice.child("panel"))
+    return Setup(seed, chosen, panel, draw_body(dice.child("body"), panel), draw_light(dice.child("light"), chosen), 1000 + seed)
+
+
+def _shown(dice: Dice, symptom: str, shape: tuple[int, int]) -> content.Content:
+    """Content for a symptom; kinds on which it could not be seen by anyone are left out."""
+    without: tuple[str, ...] = ("snow",)
+    if symptom in ("vertical-bands", "half-screen", "blocky", "wrong-colours"):
+        without = ("snow", "night", "black+menu")
+    if symptom in ("blocky", "wrong-colours"):
+        without = (*without, "plain", "ramp", "checker", "crosshatch", "dots")
+    if symptom == "blocky":
+        without = (*without, "nosignal")
+    if symptom == "dim-zones":
+        without = ("snow", "night", "black+menu", "crosshatch", "dots")
+    if symptom == "faint-image":
+        without = ("snow", "plain", "night")
+    if symptom == "normal":
+        without = ()
+    return content.render(dice, shape, without=without)
+
+
+def draw_panel_picture(setup: Setup, shape: tuple[int, int], *, again: bool = False) -> tuple[Screen, dict[str, Any]]:
+    """The panel's drive and backlight at texture size, with the fault in it, and its truth.
+
+    `again` draws another picture for the same set (the menu opened, or the next scene of the film).
+    """
+    dice = Dice(setup.seed, "screen")
+    panel = setup.panel
+    glow = backlight(dice.child("glow"), panel, ripple=dice.u(0.15, 0.7) if dice.p(0.12) else None)
+    truth: dict[str, Any] = {}
+    photo = None
+    if setup.symptom in ("no-image", "glow-no-image"):
+        level = dice.pick((0.0, 0.0, 0.0, 1.0, dice.u(0, 0.3)))
+        drive = np.full((*shape, 3), level, np.float32)
+        truth["content"] = "none"
+    else:
+        shown = _shown(dice.child("content2" if again else "content"), setup.symptom, shape)
+        drive = to_linear(shown.picture)
+        truth["content"], photo = shown.kind, shown.photo
+    screen = Screen(panel, drive, glow)
+    fault = dice.child("fault")
+    if setup.symptom in _FAULT:
+        if setup.symptom != "wrong-colours" and fault.p(0.06):
+            blocks.mosquito(dice.child("broadcast"), screen)
+        _FAULT[setup.symptom](fault, screen)
+    elif setup.symptom == "normal" and fault.p(0.12):
+        blocks.mosquito(dice.child("broadcast"), screen)
+    if setup.symptom not in DARK:
+        if fault.p(0.2):
+            lamps.ageing(dice.child("ageing"), screen)
+        if fault.p(0.3):
+            columns.ghost_texture(dice.child("mura"), screen)
+    truth.update(screen.truth)
+    truth["scene"] = scene_id(setup.seed, photo)
+    return screen, truth
