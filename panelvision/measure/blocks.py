@@ -1,0 +1,246 @@
+"""Block corruption: squares of 8 to 64 panel pixels displaced, frozen, flat or in wild colours.
+
+Blocks are made where video is decoded, so their edges are exactly along the
+panel's axes, short, and on a grid that starts at the panel's corner. The
+photo's own 8 x 8 grid of JPEG lies along the photo's axes; after square-up it is
+neither straight nor periodic, and its steps are small.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from panelvision.arrays import BoolArray, FloatArray
+from panelvision.measure.reduced import NAN, codes_of, inset
+from panelvision.squareup import ScreenView
+
+_BORDER = 0.015
+# chosen: a step of 14 codes between neighbours two pixels apart stands clear of JPEG
+# quantisation and noise in photos of a lit screen.
+_STEP = 14.0
+_COLOUR_STEP = 14.0
+_LENGTHS = (5, 9, 17, 33, 65)  # px of the view; straight runs are sorted into these octaves
+_TILES = (12, 8)
+# Block sizes of the common coding standards in panel pixels, and panel widths (addressing
+# arithmetic in checks): the share of the width that one block takes.
+_BLOCKS = (8, 16, 32, 64)
+_WIDTHS = (1366, 1920, 3840)
+# Straightening errors of the outline stretch the grid by up to about this share (chosen).
+_STRETCH = 0.012
+
+
+@dataclass(frozen=True)
+class BlockFindings:
+    """Blocks on the panel's grid.
+
+    Attributes
+    ----------
+    size : float
+        Side of a block as a share of the width; NaN when no grid stands out.
+    phase_x, phase_y : float
+        Offset of the grid from the panel's corner, in blocks, -0.5..0.5; NaN without a grid.
+    grid_score : float
+        How far both axes' spectra stand out at one common period, geometric mean of the
+        peak over the typical power.
+    corner_density : float
+        Right-angled corners per 1000 pixels of the worst tile.
+    share : float
+        Share of tiles with many corners in several colours.
+    found : bool
+        Corners and grid both say so.
+    """
+
+    size: float
+    phase_x: float
+    phase_y: float
+    grid_score: float
+    corner_density: float
+    share: float
+    found: bool
+    values: dict[str, float]
+
+
+def find_blocks(view: ScreenView) -> BlockFindings:
+    """Look for block corruption in a squared-up view at its own width."""
+    h, w = view.height, view.width
+    use = view.valid & inset((h, w), _BORDER)
+    if min(h, w) < 96 or use.mean() < 0.2:
+        return _none()
+    codes = codes_of(view.linear)
+    vertical, colour_v = _straight_edges(codes, use)
+    horizontal_t, colour_ht = _straight_edges(codes.transpose(1, 0, 2), use.T)
+    horizontal, colour_h = horizontal_t.T, colour_ht.T
+    runs_v = _run_lengths(vertical)
+    runs_h = _run_lengths(np.ascontiguousarray(horizontal_t))
+    kernel = np.ones((5, 5), np.uint8)
+    corners = cv2.dilate(np.ascontiguousarray(vertical), kernel) & cv2.dilate(
+        np.ascontiguousarray(horizontal), kernel
+    )
+    coloured = (vertical & colour_v) | (horizontal & colour_h)
+    grid = _grid(vertical, horizontal)
+    tiles = _tiles(corners, coloured, vertical | horizontal, use)
+    straight = float((vertical | horizontal)[use].mean())
+    values = {
+        "blocks_straight": straight,
+        "blocks_colour_share": _ratio(float(coloured[use].mean()), straight),
+        "blocks_corner_density": float(corners[use].mean()),
+        "blocks_horizontal_share": _ratio(float(horizontal[use].mean()), straight),
+        **{f"blocks_run_v_{n}": v for n, v in zip(_LENGTHS, runs_v, strict=True)},
+        **{f"blocks_run_h_{n}": v for n, v in zip(_LENGTHS, runs_h, strict=True)},
+        "blocks_grid_score": grid[0],
+        "blocks_grid_x": grid[1],
+        "blocks_grid_y": grid[2],
+        "blocks_grid_size": 100 * grid[3],
+        "blocks_grid_phase": max(abs(grid[4]), abs(grid[5])),
+        **tiles,
+    }
+    found = bool(
+        grid[0] > 8
+        and tiles["blocks_tile_corners_high"] > 0.06
+        and values["blocks_colour_share"] > 0.3
+    )
+    return BlockFindings(
+        size=grid[3] if found else NAN,
+        phase_x=grid[4] if found else NAN,
+        phase_y=grid[5] if found else NAN,
+        grid_score=grid[0],
+        corner_density=1000 * tiles["blocks_tile_corners_high"],
+        share=tiles["blocks_tile_share"],
+        found=found,
+        values=values,
+    )
+
+
+def _ratio(part: float, whole: float) -> float:
+    return part / whole if whole > 1e-6 else 0.0
+
+
+def _straight_edges(codes: FloatArray, use: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Pixels on straight vertical edges at least 5 px long, and those among coloured steps; uint8."""
+    step = np.zeros_like(codes)
+    step[:, 1:-1] = codes[:, 2:] - codes[:, :-2]
+    size = np.abs(step).max(axis=2)
+    # A colour step changes one channel against another.
+    colour = step.max(axis=2) - step.min(axis=2) > _COLOUR_STEP
+    ridge = np.zeros(size.shape, np.uint8)
+    ridge[:, 1:-1] = (
+        (size[:, 1:-1] > _STEP) & (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:])
+    )
+    # A slanted edge moves on by more than the pixel of tolerance within five rows.
+    near = cv2.dilate(ridge, np.ones((1, 3), np.uint8))
+    full = cv2.erode(near, np.ones((5, 1), np.uint8))
+    straight = cv2.dilate(full, np.ones((5, 1), np.uint8)) & ridge & use.astype(np.uint8)
+    return straight, colour.astype(np.uint8)
+
+
+def _run_lengths(straight: FloatArray) -> tuple[float, ...]:
+    """Share of straight vertical edge pixels in runs of each octave of length."""
+    near = cv2.dilate(straight, np.ones((1, 3), np.uint8))
+    total = float(near.sum())
+    if total < 50:
+        return (0.0,) * len(_LENGTHS)
+    left = [float(cv2.morphologyEx(near, cv2.MORPH_OPEN, np.ones((n, 1), np.uint8)).sum()) for n in _LENGTHS]
+    left.append(0.0)
+    return tuple((a - b) / total for a, b in zip(left[:-1], left[1:], strict=True))
+
+
+def _tiles(
+    corners: FloatArray, coloured: FloatArray, edges: FloatArray, use: BoolArray
+) -> dict[str, float]:
+    size = _TILES
+
+    def per_tile(a: FloatArray) -> FloatArray:
+        return cv2.resize(a.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+
+    seen = per_tile(use) > 0.5
+    c, k, e = per_tile(corners), per_tile(coloured), per_tile(edges)
+    both = np.sqrt(c * k)
+    if not seen.any():
+        seen = np.ones_like(seen)
+    return {
+        "blocks_tile_corners_high": float(np.quantile(c[seen], 0.95)),
+        "blocks_tile_corners_mid": float(np.median(c[seen])),
+        "blocks_tile_colour_high": float(np.quantile(k[seen], 0.95)),
+        "blocks_tile_both_high": float(np.quantile(both[seen], 0.95)),
+        "blocks_tile_both_upper": float(np.quantile(both[seen], 0.75)),
+        "blocks_tile_share": float((both[seen] > 0.08).mean()),
+        "blocks_tile_edges_spread": float(e[seen].std() / max(e[seen].mean(), 1e-4)),
+    }
+
+
+def _grid(vertical: FloatArray, horizontal: FloatArray) -> tuple[float, ...]:
+    """Score, both axes' prominence, block size (share of width) and phases of the best grid."""
+    w, h = vertical.shape[1], vertical.shape[0]
+    along_x = _whitened(vertical.sum(axis=0).astype(np.float64))
+    along_y = _whitened(horizontal.sum(axis=1).astype(np.float64))
+    best: tuple[float, ...] = (0.0, 0.0, 0.0, NAN, NAN, NAN)
+    sizes = sorted({b / n for b in _BLOCKS for n in _WIDTHS})
+    for share in sizes:
+        period = share * w
+        if period < 2.6 or h / period < 8:
+            continue
+        x, fx, px = _comb(along_x, period)
+        y, fy, py = _comb(along_y, period)
+        # Both axes must agree on the size; a stretch of the outline moves each a little.
+        if abs(np.log(fx / fy)) > 2 * _STRETCH:
+            continue
+        score = float(np.sqrt(x * y))
+        if score > best[0]:
+            best = (score, x, y, share, px, py)
+    return best
+
+
+def _whitened(profile: FloatArray) -> FloatArray:
+    """Profile less its local mean, clipped so that one long line does not rule the spectrum."""
+    smooth = cv2.blur(profile.reshape(1, -1), (41, 1)).ravel()
+    rest = profile - smooth
+    typical = np.median(np.abs(rest)) + 1e-9
+    rest = np.clip(rest, -6 * typical, 6 * typical)
+    return rest - rest.mean()
+
+
+def _comb(profile: FloatArray, period: float) -> tuple[float, float, float]:
+    """Prominence, period (px) and phase (-0.5..0.5) of a comb near ``period``."""
+    n = profile.size
+    at = np.arange(n) + 0.5
+    f = 1 / (period * (1 + np.linspace(-_STRETCH, _STRETCH, 25)))
+    harmonics = [k for k in (1, 2, 3) if k / period < 0.45]
+    window = np.hanning(n)
+    total = np.zeros(f.size)
+    first = np.zeros(f.size, complex)
+    for k in harmonics:
+        amplitude = np.exp(-2j * np.pi * k * np.outer(f, at)) @ (profile * window)
+        total += np.abs(amplitude) ** 2
+        if k == 1:
+            first = amplitude
+    # White noise of the same variance gives this power at any frequency.
+    typical = float((profile**2 * window**2).sum()) * len(harmonics) + 1e-9
+    best = int(np.argmax(total))
+    # Edges between pixels j and j+1 show at their middle, which is the block's limit.
+    phase = float(-np.angle(first[best]) / (2 * np.pi))
+    return float(total[best] / typical), float(1 / f[best]), phase
+
+
+def _none() -> BlockFindings:
+    names = [
+        "blocks_straight",
+        "blocks_colour_share",
+        "blocks_corner_density",
+        "blocks_horizontal_share",
+        *(f"blocks_run_v_{n}" for n in _LENGTHS),
+        *(f"blocks_run_h_{n}" for n in _LENGTHS),
+        "blocks_grid_score",
+        "blocks_grid_x",
+        "blocks_grid_y",
+        "blocks_grid_size",
+        "blocks_grid_phase",
+        "blocks_tile_corners_high",
+        "blocks_tile_corners_mid",
+        "blocks_tile_colour_high",
+        "blocks_tile_both_high",
+        "blocks_tile_both_upper",
+        "blocks_tile_share",
+        "blocks_tile_edges_spread",
+    ]
+    return BlockFindings(NAN, NAN, NAN, NAN, NAN, NAN, False, dict.fromkeys(names, NAN))
