@@ -1,12 +1,14 @@
 """The case store on SQLite, its migrations, its photo stripping, its accuracy figures."""
 
+import contextlib
+import dataclasses
 import hashlib
 import io
+import itertools
+import multiprocessing
 import os
 import signal
 import sqlite3
-import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -134,67 +136,71 @@ def test_the_default_place_is_the_users_data_folder(tmp_path, monkeypatch):
 
 # --- crashes --------------------------------------------------------------------------------
 
-_WRITER = """
-import sys
-from panelvision.cases import open_store
-from tests.case_store_suite import full_case
-import dataclasses
-with open_store(sys.argv[1]) as store:
-    print("ready", flush=True)
-    for i in range(int(sys.argv[2]), 10**9):
-        case = store.save_case(full_case(store, i))
-        print("saved", case.id, flush=True)
-        case = store.save_case(dataclasses.replace(case, verdict="panel"))
-        print("changed", case.id, flush=True)
-        if i % 3 == 0:
-            store.delete_customer(case.customer.id)
-            print("deleted", case.id, flush=True)
-"""
+def _write_for_ever(path: Path, start: int, report) -> None:
+    with open_store(path) as store:
+        for i in itertools.count(start):
+            case = store.save_case(full_case(store, i))
+            report.send(("saved", case.id))
+            case = store.save_case(dataclasses.replace(case, verdict="panel"))
+            report.send(("changed", case.id))
+            if i % 3 == 0:
+                report.send(("deleting", case.id))
+                store.delete_customer(case.customer.id)
+                report.send(("deleted", case.id))
 
 
 def test_killed_at_any_moment_the_store_is_the_old_or_the_new(tmp_path):
     """kill -9 in a loop: what was reported is there, nothing is half there."""
-    url = tmp_path / "shop.sqlite"
+    path = tmp_path / "shop.sqlite"
+    open_store(path).close()
+    # fork, because importing everything again takes longer than what is tested
+    context = multiprocessing.get_context("fork")
+    rng = np.random.default_rng(11)
     reported: dict[str, str] = {}
-    for round_ in range(5):
-        child = subprocess.Popen(
-            [sys.executable, "-c", _WRITER, str(url), str(round_ * 1000)],
-            stdout=subprocess.PIPE, text=True, cwd=Path(__file__).parents[1],
-        )  # fmt: skip
-        assert child.stdout is not None
-        assert child.stdout.readline() == "ready\n"
-        time.sleep(0.05 + 0.061 * round_)
+    for round_ in range(12):
+        ours, theirs = context.Pipe(duplex=False)
+        child = context.Process(target=_write_for_ever, args=(path, round_ * 1000, theirs))
+        child.start()
+        theirs.close()
+        for _ in range(int(rng.integers(1, 8))):
+            state, case_id = ours.recv()
+            reported[case_id] = state
+        time.sleep(rng.uniform(0, 0.03))
+        assert child.pid is not None
         os.kill(child.pid, signal.SIGKILL)
-        rest = child.stdout.read().splitlines()
-        child.wait()
-        child.stdout.close()
-        for line in rest:
-            parts = line.split(" ")
-            if len(parts) == 2 and len(parts[1]) == 32:
-                reported[parts[1]] = parts[0]
-        with open_store(url) as store:
-            cases = {case.id: case for case in store.search()}
-            for case_id, state in reported.items():
-                if state != "deleted" and case_id not in cases:
-                    # the deletion may have happened just before its report
-                    assert state == "changed"
-                    reported[case_id] = "deleted"
-                elif state == "changed":
-                    assert cases[case_id].verdict == "panel"
-                elif state == "deleted":
-                    assert case_id not in cases
-            for case in cases.values():
-                assert case.customer is not None
-                for photo in case.photos:
-                    assert store.photo_bytes(photo.sha256)
-            kept = {photo.sha256 for case in cases.values() for photo in case.photos}
-            with store.engine.connect() as connection:
-                rows = set(connection.execute(sa.select(schema.photos.c.sha256)).scalars())
-            assert kept <= rows
-            files = {p.stem for p in store.files.folder.rglob("*.jpg")}
-            # a file may lie there without a row when the kill came between the two
-            assert rows <= files
-    assert len(reported) > 5
+        with contextlib.suppress(EOFError):
+            while True:
+                state, case_id = ours.recv()
+                reported[case_id] = state
+        child.join()
+        ours.close()
+        _check_consistent(path, reported)
+    assert len(reported) > 12
+
+
+def _check_consistent(path: Path, reported: dict[str, str]) -> None:
+    with open_store(path) as store:
+        cases = {case.id: case for case in store.search()}
+        for case_id, state in reported.items():
+            if state == "deleted":
+                assert case_id not in cases
+            elif state == "deleting":  # either state is right; it must not change any more
+                reported[case_id] = "changed" if case_id in cases else "deleted"
+            elif state == "changed":
+                assert cases[case_id].verdict == "panel"
+            else:
+                assert case_id in cases
+        for case in cases.values():
+            assert case.customer is not None
+            for photo in case.photos:
+                assert store.photo_bytes(photo.sha256)
+        kept = {photo.sha256 for case in cases.values() for photo in case.photos}
+        with store.engine.connect() as connection:
+            rows = set(connection.execute(sa.select(schema.photos.c.sha256)).scalars())
+        files = {p.stem for p in store.files.folder.rglob("*.jpg")}
+        assert kept <= rows
+        # a file may lie there without a row when the kill came between the two
+        assert rows <= files
 
 
 # --- stripping --------------------------------------------------------------------------------
