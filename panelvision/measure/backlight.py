@@ -14,7 +14,7 @@ import scipy.sparse as sp
 from scipy.sparse.linalg import splu
 
 from panelvision.arrays import BoolArray, FloatArray
-from panelvision.measure.reduced import Reduced
+from panelvision.measure.reduced import Reduced, largest
 
 WIDTH = 64  # columns of the map: 1.6 % of the width, no coarser than a diffuser's edge
 _FLOOR = 1.5e-3  # chosen: linear light of about code 5; darker picture carries no gain
@@ -46,7 +46,7 @@ def upper_light(reduced: Reduced, width: int = WIDTH) -> tuple[FloatArray, Float
     valid = cv2.resize(reduced.valid.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.9
     logs = np.log(cell + _FLOOR)
     ratios = np.stack([logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1)
-    return np.log(cell.max(axis=2) + _FLOOR), ratios, valid
+    return np.log(largest(cell) + _FLOOR), ratios, valid
 
 
 def backlight_map(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from panelvision.arrays import BoolArray, FloatArray
+from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.measure.reduced import NAN, codes_of, inset
 from panelvision.squareup import ScreenView
 
@@ -68,15 +68,15 @@ def find_blocks(view: ScreenView) -> BlockFindings:
     if min(h, w) < 96 or use.mean() < 0.2:
         return _none()
     codes = codes_of(view.linear)
-    vertical, colour_v = _straight_edges(codes, use)
-    horizontal_t, colour_ht = _straight_edges(codes.transpose(1, 0, 2), use.T)
-    horizontal, colour_h = horizontal_t.T, colour_ht.T
+    planes = [np.ascontiguousarray(codes[..., c]) for c in range(3)]
+    mask = use.astype(np.uint8)
+    vertical, colour_v = _straight_edges(planes, mask)
+    horizontal_t, colour_ht = _straight_edges([cv2.transpose(p) for p in planes], cv2.transpose(mask))
+    horizontal, colour_h = cv2.transpose(horizontal_t), cv2.transpose(colour_ht)
     runs_v = _run_lengths(vertical)
-    runs_h = _run_lengths(np.ascontiguousarray(horizontal_t))
+    runs_h = _run_lengths(horizontal_t)
     kernel = np.ones((5, 5), np.uint8)
-    corners = cv2.dilate(np.ascontiguousarray(vertical), kernel) & cv2.dilate(
-        np.ascontiguousarray(horizontal), kernel
-    )
+    corners = cv2.dilate(vertical, kernel) & cv2.dilate(horizontal, kernel)
     coloured = (vertical & colour_v) | (horizontal & colour_h)
     grid = _grid(vertical, horizontal)
     tiles = _tiles(corners, coloured, vertical | horizontal, use)
@@ -116,13 +116,14 @@ def _ratio(part: float, whole: float) -> float:
     return part / whole if whole > 1e-6 else 0.0
 
 
-def _straight_edges(codes: FloatArray, use: BoolArray) -> tuple[FloatArray, FloatArray]:
-    """Pixels on straight vertical edges at least 5 px long, and those among coloured steps; uint8."""
-    step = np.zeros_like(codes)
-    step[:, 1:-1] = codes[:, 2:] - codes[:, :-2]
-    size = np.abs(step).max(axis=2)
+def _straight_edges(planes: list[FloatArray], mask: IntArray) -> tuple[IntArray, IntArray]:
+    """Pixels on straight vertical edges at least 5 px long, and those with coloured steps; uint8."""
+    kernel = np.array([[-1, 0, 1]], np.float32)
+    r, g, b = (cv2.filter2D(p, cv2.CV_32F, kernel) for p in planes)
+    high, low = cv2.max(cv2.max(r, g), b), cv2.min(cv2.min(r, g), b)
+    size = cv2.max(high, -low)
     # A colour step changes one channel against another.
-    colour = step.max(axis=2) - step.min(axis=2) > _COLOUR_STEP
+    colour = (high - low > _COLOUR_STEP).astype(np.uint8)
     ridge = np.zeros(size.shape, np.uint8)
     ridge[:, 1:-1] = (
         (size[:, 1:-1] > _STEP) & (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:])
@@ -130,11 +131,11 @@ def _straight_edges(codes: FloatArray, use: BoolArray) -> tuple[FloatArray, Floa
     # A slanted edge moves on by more than the pixel of tolerance within five rows.
     near = cv2.dilate(ridge, np.ones((1, 3), np.uint8))
     full = cv2.erode(near, np.ones((5, 1), np.uint8))
-    straight = cv2.dilate(full, np.ones((5, 1), np.uint8)) & ridge & use.astype(np.uint8)
-    return straight, colour.astype(np.uint8)
+    straight = cv2.dilate(full, np.ones((5, 1), np.uint8)) & ridge & mask
+    return straight, colour
 
 
-def _run_lengths(straight: FloatArray) -> tuple[float, ...]:
+def _run_lengths(straight: IntArray) -> tuple[float, ...]:
     """Share of straight vertical edge pixels in runs of each octave of length."""
     near = cv2.dilate(straight, np.ones((1, 3), np.uint8))
     total = float(near.sum())
@@ -172,16 +173,16 @@ def _tiles(
 def _grid(vertical: FloatArray, horizontal: FloatArray) -> tuple[float, ...]:
     """Score, both axes' prominence, block size (share of width) and phases of the best grid."""
     w, h = vertical.shape[1], vertical.shape[0]
-    along_x = _whitened(vertical.sum(axis=0).astype(np.float64))
-    along_y = _whitened(horizontal.sum(axis=1).astype(np.float64))
+    spectrum_x, level_x = _spectrum(vertical.sum(axis=0).astype(np.float64))
+    spectrum_y, level_y = _spectrum(horizontal.sum(axis=1).astype(np.float64))
     best: tuple[float, ...] = (0.0, 0.0, 0.0, NAN, NAN, NAN)
     sizes = sorted({b / n for b in _BLOCKS for n in _WIDTHS})
     for share in sizes:
         period = share * w
         if period < 2.6 or h / period < 8:
             continue
-        x, fx, px = _comb(along_x, period)
-        y, fy, py = _comb(along_y, period)
+        x, fx, px = _comb(spectrum_x, level_x, period)
+        y, fy, py = _comb(spectrum_y, level_y, period)
         # Both axes must agree on the size; a stretch of the outline moves each a little.
         if abs(np.log(fx / fy)) > 2 * _STRETCH:
             continue
@@ -191,35 +192,35 @@ def _grid(vertical: FloatArray, horizontal: FloatArray) -> tuple[float, ...]:
     return best
 
 
-def _whitened(profile: FloatArray) -> FloatArray:
-    """Profile less its local mean, clipped so that one long line does not rule the spectrum."""
+def _spectrum(profile: FloatArray) -> tuple[FloatArray, float]:
+    """Spectrum of a profile, and the power that white noise of its variance would have.
+
+    The local mean is taken out and the rest clipped, so that one long line does not rule.
+    """
     smooth = cv2.blur(profile.reshape(1, -1), (41, 1)).ravel()
     rest = profile - smooth
     typical = np.median(np.abs(rest)) + 1e-9
     rest = np.clip(rest, -6 * typical, 6 * typical)
-    return rest - rest.mean()
+    rest = (rest - rest.mean()) * np.hanning(profile.size)
+    return np.fft.fft(rest, _PADDED), float((rest**2).sum())
 
 
-def _comb(profile: FloatArray, period: float) -> tuple[float, float, float]:
+_PADDED = 1 << 15  # FFT length: steps of 1/34 of the resolution of a 960-pixel profile
+
+
+def _comb(spectrum: FloatArray, level: float, period: float) -> tuple[float, float, float]:
     """Prominence, period (px) and phase (-0.5..0.5) of a comb near ``period``."""
-    n = profile.size
-    at = np.arange(n) + 0.5
-    f = 1 / (period * (1 + np.linspace(-_STRETCH, _STRETCH, 25)))
+    f = 1 / (period * (1 + np.linspace(-_STRETCH, _STRETCH, 49)))
     harmonics = [k for k in (1, 2, 3) if k / period < 0.45]
-    window = np.hanning(n)
+    bins = np.rint(f * _PADDED).astype(int)
     total = np.zeros(f.size)
-    first = np.zeros(f.size, complex)
     for k in harmonics:
-        amplitude = np.exp(-2j * np.pi * k * np.outer(f, at)) @ (profile * window)
-        total += np.abs(amplitude) ** 2
-        if k == 1:
-            first = amplitude
-    # White noise of the same variance gives this power at any frequency.
-    typical = float((profile**2 * window**2).sum()) * len(harmonics) + 1e-9
+        total += np.abs(spectrum[k * bins]) ** 2
     best = int(np.argmax(total))
     # Edges between pixels j and j+1 show at their middle, which is the block's limit.
-    phase = float(-np.angle(first[best]) / (2 * np.pi))
-    return float(total[best] / typical), float(1 / f[best]), phase
+    turn = np.angle(spectrum[bins[best]]) - 2 * np.pi * 0.5 * f[best]
+    phase = float((-turn / (2 * np.pi) + 0.5) % 1 - 0.5)
+    return float(total[best] / (level * len(harmonics) + 1e-9)), float(1 / f[best]), phase
 
 
 def _none() -> BlockFindings:

@@ -63,15 +63,25 @@ def measure_content(reduced: Reduced, *, gain: FloatArray | None = None) -> Cont
     )[use]
     noise = noise_sigma(grey, use)
     contrasts, peaks = [], []
-    previous = grey
+    previous, seen = grey, use
     for sigma in _SCALES:
-        blurred = cv2.GaussianBlur(grey, (0, 0), sigma)
-        band = np.abs((previous - blurred)[use])
+        if sigma > 2:
+            # What is left of a blurred picture fits into half the pixels.
+            size = (previous.shape[1] // 2, previous.shape[0] // 2)
+            previous = cv2.resize(previous, size, interpolation=cv2.INTER_AREA)
+            seen = cv2.resize(seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+        # From one octave's Gaussian to the next: variances add.
+        wide = sigma / 2 ** (sigma > 2) / 2 ** (sigma > 4)
+        more = wide if sigma == _SCALES[0] else wide * np.sqrt(0.75)
+        blurred = cv2.GaussianBlur(previous, (0, 0), more)
+        band = np.abs((previous - blurred)[seen])
         contrasts.append(float(np.sqrt((band**2).mean())))
         peaks.append(float(np.quantile(band[:: max(1, band.size // 20000)], 0.995)))
         previous = blurred
-    colour = np.stack([logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1)
-    colour = cv2.GaussianBlur(colour, (0, 0), 2) - cv2.GaussianBlur(colour, (0, 0), 6)
+    half = cv2.resize(logs, (w // 2, h // 2), interpolation=cv2.INTER_AREA)
+    colour = np.stack([half[..., 0] - half[..., 1], half[..., 2] - half[..., 1]], axis=-1)
+    inner = cv2.resize(use.astype(np.uint8), (w // 2, h // 2), interpolation=cv2.INTER_NEAREST) > 0
+    colour = cv2.GaussianBlur(colour, (0, 0), 1) - cv2.GaussianBlur(colour, (0, 0), 3)
     # White noise through two Gaussians a < b has variance s^2 / (4 pi) (1/a^2 + 1/b^2 - 4/(a^2+b^2)).
     passes = np.sqrt((1 / 4 + 1 / 16 - 4 / 20) / (4 * np.pi))
     return Content(
@@ -79,7 +89,7 @@ def measure_content(reduced: Reduced, *, gain: FloatArray | None = None) -> Cont
         soft_edge_share=float((slope > 0.03).mean()),
         band_contrast=tuple(contrasts),
         band_peak=tuple(peaks),
-        colour_contrast=float(np.sqrt((colour[use] ** 2).mean())),
+        colour_contrast=float(np.sqrt((colour[inner] ** 2).mean())),
         noise=noise,
         over_noise=contrasts[2] / max(noise * passes, 1e-5),
     )

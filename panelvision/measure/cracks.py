@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
-from panelvision.measure.reduced import NAN, Reduced, codes_of, inset, reduce_view
+from panelvision.measure.reduced import NAN, Reduced, codes_of, inset, largest, reduce_view
 from panelvision.squareup import ScreenView
 
 _LINE_WIDTH = 640
@@ -225,7 +225,7 @@ def _vote(
 def _inks(dark: Reduced) -> list[Ink]:
     """Dark patches, most ink-like first."""
     h, w = dark.valid.shape
-    light = dark.light.max(axis=2)
+    light = largest(dark.light)
     use = dark.valid & inset((h, w), 0.012)
     if use.sum() < 500:
         return []

@@ -13,13 +13,14 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import FloatArray
-from panelvision.measure.reduced import Reduced, inset
+from panelvision.measure.reduced import Reduced, inset, largest
 
 _FLOOR = 3e-3  # linear light, about code 10 (chosen)
 # chosen: standard deviations of a spot as a share of the width; LEDs stand some
 # 5 to 20 to a row and their bare light covers about a quarter of their distance.
 _SCALES = (0.0115, 0.016, 0.022, 0.031)
 _CANDIDATES = 40
+_LOOKED_AT = 40
 _ANGLES = 24
 _RADII = np.linspace(0.0, 3.0, 13)  # in standard deviations
 # chosen: a bare LED seen through the panel is 1.5 to 4 times as bright as its surroundings;
@@ -94,7 +95,7 @@ def find_spots(
     h, w = coarse.light.shape[:2]
     if min(h, w) < 24:
         return ()
-    top = np.log(coarse.light.max(axis=2) + _FLOOR).astype(np.float32)
+    top = np.log(largest(coarse.light) + _FLOOR).astype(np.float32)
     found: list[tuple[float, int, int, float]] = []
     for scale in _SCALES:
         sigma = scale * w
@@ -134,11 +135,17 @@ def _examine(
     ).reshape(len(items), _ANGLES, _RADII.size, 3)
     in_view = (px[..., -1] >= 0) & (py[..., -1] >= 0) & (px[..., -1] < w) & (py[..., -1] < h)
     gauss = np.exp(-(_RADII**2) / 2)
+    # A quick look first: most maxima do not fall off in enough directions.
+    fall = (all_rays[:, :, :3].mean(axis=2) - all_rays[:, :, 9:].mean(axis=2)).mean(axis=2)
+    around = np.median(fall, axis=1)
+    share = (fall > 0.3 * around[:, None]).mean(axis=1)
+    rough = np.clip(around, 0, 1) * share**2
+    rough[(in_view.mean(axis=1) < 0.55) | (around < 0.015)] = 0
     spots = []
-    for k in range(len(items)):
+    for k in np.argsort(-rough, kind="stable")[:_LOOKED_AT]:
+        if rough[k] <= 0:
+            break
         inside = in_view[k]
-        if inside.sum() < 0.55 * _ANGLES:
-            continue
         rays = all_rays[k][inside]
         middle = rays[:, :3].mean(axis=(0, 1))
         # Channels that the picture leaves dark there say nothing about the gain.
