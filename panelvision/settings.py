@@ -50,6 +50,11 @@ def settings_path() -> Path:
     return base / "settings.toml"
 
 
+def prices_path() -> Path:
+    """The shop's own prices, minutes and rates (tables as in the knowledge files), if it has any."""
+    return settings_path().with_name("prices.toml")
+
+
 def load_settings(path: Path | None = None) -> Settings:
     """Read the settings; the defaults when there is no file yet or no right to read it.
 

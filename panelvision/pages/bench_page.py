@@ -1,0 +1,349 @@
+"""The bench: observations as taps, suspects as bars, the next test as a card, the verdict."""
+
+from collections.abc import Mapping
+
+import streamlit as st
+
+from panelvision.errors import PanelvisionError
+from panelvision.isolate import Advice, NextTest, Stop, led_string, read_meter, what_if
+from panelvision.isolate.meters import STATES
+from panelvision.knowledge import BenchTest, Knowledge
+from panelvision.pages import session
+from panelvision.pages.components import bars
+from panelvision.pages.links import go, link
+from panelvision.pages.look import answer, cautions, marked_list, percent
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
+
+LEVEL_WORDS: dict[str, str] = {
+    "closed": "set closed",
+    "back-off": "back cover off",
+    "panel-off": "panel lifted off",
+}
+# chosen: what a look or a listen takes; longer tests wait until the adviser asks for them.
+_QUICK_MINUTES = 3.0
+
+
+def show() -> None:
+    """The page."""
+    st.title("Find the failed part")
+    on_desk = session.desk()
+    bench = session.knowledge()
+    _what_is_known()
+    try:
+        now = session.advice()
+        before = None
+        if on_desk.past:
+            before = session.advice(observations=on_desk.past[-1]).suspects.assemblies
+    except PanelvisionError as fault:
+        st.error(str(fault), icon=":material/error:")
+        _history(bench)
+        return
+    suspects, work = st.columns([2, 3], gap="large")
+    with suspects:
+        _suspects(now, before, bench)
+    with work:
+        if now.stop is not None:
+            _verdict(now.stop, now, bench)
+        elif now.next_test is not None:
+            _test_card(now.next_test, bench)
+        _observations(bench)
+    _history(bench)
+    _meter(bench)
+    _what_if(bench)
+    with st.container(horizontal=True):
+        link("Report", "Write the report")
+        link("Cases", "Save as a case")
+
+
+def _what_is_known() -> None:
+    photo = session.photo_probabilities()
+    if photo is None:
+        st.markdown("No photo of a screen yet: the bench reasons from your observations alone.")
+        link("Photo", "Add a photo")
+        return
+    best = max(photo, key=lambda name: photo[name])
+    leading = session.desk().leading()
+    unsure = "" if leading is not None and leading.usable else ", not sure enough to act on alone"
+    st.markdown(f"From the photo: **{SYMPTOM_WORDS[best]}** ({percent(photo[best])}{unsure}).")
+
+
+def _suspects(now: Advice, before: Mapping[str, float] | None, bench: Knowledge) -> None:
+    st.subheader("Suspects")
+    found = now.suspects
+    bars(
+        found.assemblies,
+        words=ASSEMBLY_WORDS,
+        label="How likely each assembly has failed",
+        key="suspects",
+        before=before,
+        most=4,
+    )
+    for sentence in found.contradictions:
+        st.warning(sentence, icon=":material/warning:")
+    with st.expander("Why, and all suspects"):
+        for line in found.why:
+            st.markdown(f"- {plain(line)}")
+        st.markdown("**All assemblies**")
+        for name, p in found.assemblies.items():
+            st.markdown(f"- {ASSEMBLY_WORDS[name]}: {percent(p)}")
+        st.markdown("**Likeliest faults**")
+        for name, p in list(found.faults.items())[:6]:
+            st.markdown(f"- {bench.faults[name].title}: {percent(p)}")
+
+
+def _test_card(test: NextTest, bench: Knowledge) -> None:
+    st.subheader("Next test")
+    if test.open or test.live:
+        # Ahead of the instruction, not after it.
+        cautions(test.cautions)
+    wait = f" and {test.wait_minutes:.0f} min of waiting" if test.wait_minutes else ""
+    tools = ", ".join(test.tools) if test.tools else "nothing"
+    state = LEVEL_WORDS[test.level] + (", powered" if test.live else "")
+    if test.open and not test.live:
+        state += ", unplugged"
+    answer(f"{test.minutes:.0f} min{wait} · {state} · you need: {tools}", test.title, test.ask)
+    if not (test.open or test.live):
+        cautions(bench_cautions(test.name, bench))
+    st.markdown("**What came out?**")
+    with st.container(horizontal=True, key="outcomes"):
+        for outcome in test.outcomes:
+            if st.button(
+                value_words(outcome.value),
+                key=f"outcome-{test.name}-{outcome.value}",
+                width="stretch",
+                type="primary",
+            ):
+                session.desk().observe(test.name, outcome.value)
+                st.rerun()
+    with st.expander("Why this one, and what each outcome would say"):
+        st.markdown(test.why)
+        for outcome in test.outcomes:
+            means = bench.tests[test.name].means.get(outcome.value, "")
+            lead, p = next(iter(outcome.assemblies.items()))
+            then = outcome.text if outcome.ends else f"{ASSEMBLY_WORDS[lead]} {percent(p)}."
+            st.markdown(
+                f"- **{value_words(outcome.value)}** ({percent(outcome.probability)} likely): "
+                f"{means} {then}"
+            )
+    if st.button("Can't do that now, suggest another", key=f"skip-{test.name}", type="tertiary"):
+        session.desk().skipped.append(test.name)
+        st.rerun()
+
+
+def bench_cautions(name: str, bench: Knowledge) -> tuple[str, ...]:
+    """Cautions of a closed set's test beyond the general one."""
+    return tuple(bench.cautions[c] for c in bench.tests[name].cautions)
+
+
+def _verdict(stop: Stop, now: Advice, bench: Knowledge) -> None:
+    st.subheader("Verdict")
+    cautions(stop.cautions, title="Before you open the set")
+    money = now.currency
+    headline = {
+        "order": "Order this part",
+        "repair": "Do this",
+        "works": "The set works",
+        "not-worth-repairing": "Repair or not",
+    }[stop.kind]
+    lines = []
+    if stop.price is not None:
+        low, high = stop.price
+        lines.append(f"Part: {money} {low:.0f} to {high:.0f}")
+    if stop.kind in ("order", "repair"):
+        lines.append(f"The rest of the job: about {money} {stop.expected_total:.0f} in all.")
+        lines.append(f"{percent(stop.probability)} likely to be the one.")
+    answer(headline, _capital(stop.title), *lines)
+    st.markdown(stop.text if stop.part is None else _how(stop.part, bench))
+    if stop.part is not None and st.button(
+        "Done, but the fault stayed", key=f"replaced-{stop.part}", icon=":material/replay:"
+    ):
+        session.desk().observe(f"replaced-{stop.part}", "no-change")
+        st.rerun()
+    go("Report", "Write the report", icon=":material/description:", key="to-report")
+
+
+def _how(part: str, bench: Knowledge) -> str:
+    chosen = bench.parts[part]
+    return f"**First:** {chosen.before}  \n**Then:** {chosen.how}"
+
+
+def _observations(bench: Knowledge) -> None:
+    st.subheader("What you noticed")
+    st.caption("Tap what you know; leave the rest. Tap again to take it back.")
+    quick, rest = [], []
+    for test in bench.tests.values():
+        simple = test.level == "closed" and not test.live and not test.wait_minutes
+        if simple and test.minutes <= _QUICK_MINUTES and not test.tools and not test.needs:
+            quick.append(test)
+        else:
+            rest.append(test)
+    for test in quick[:6]:
+        _taps(test)
+    with st.expander("More to note"):
+        for test in (*quick[6:], *rest):
+            _taps(test, bench)
+
+
+def _taps(test: BenchTest, bench: Knowledge | None = None) -> None:
+    on_desk = session.desk()
+    known = on_desk.observations.get(test.name)
+    needs_care = test.level != "closed" or test.live
+    if bench is not None and needs_care:
+        with st.popover(f"⚠ {test.title}: usual cautions first", width="stretch"):
+            cautions(bench.cautions_for(test.level, test.live, test.cautions))
+    chosen = st.pills(
+        test.ask if bench is None else f"**{test.title}.** {test.ask}",
+        test.values,
+        default=known if known in test.values else None,
+        format_func=value_words,
+        # The key holds the known value: undo and the card change it from outside.
+        key=f"tap-{test.name}-{known}",
+    )
+    if chosen != (known if known in test.values else None):
+        on_desk.observe(test.name, chosen)
+        st.rerun()
+
+
+def _history(bench: Knowledge) -> None:
+    on_desk = session.desk()
+    if not on_desk.observations:
+        return
+    st.subheader("So far")
+    rows = []
+    for i, (name, value) in enumerate(on_desk.observations.items(), start=1):
+        rows.append((str(i), f"{observation_words(name, bench)}: {value_words(value)}"))
+    marked_list(rows)
+    with st.container(horizontal=True):
+        if st.button("Undo the last one", icon=":material/undo:", disabled=not on_desk.past):
+            on_desk.undo()
+            st.rerun()
+        if st.button("Clear all", icon=":material/delete_sweep:"):
+            on_desk.past.append(dict(on_desk.observations))
+            on_desk.observations = {}
+            st.rerun()
+
+
+def _meter(bench: Knowledge) -> None:
+    with st.expander("Enter a meter reading"):
+        _meter_form(bench)
+
+
+@st.fragment
+def _meter_form(bench: Knowledge) -> None:
+    meters = list(bench.meters.values())
+    meter = st.selectbox(
+        "What stands beside the pin",
+        meters,
+        format_func=lambda m: f"{m.title} ({', '.join(m.legends[:4])})",
+        key="meter",
+    )
+    if meter is None:
+        return
+    test = bench.tests[meter.test]
+    cautions(bench.cautions_for(test.level, test.live, test.cautions))
+    for state, expected in meter.expect.items():
+        st.markdown(f"Usual in {'standby' if state == 'standby' else 'state on'}: **{expected}**")
+    state = st.segmented_control(
+        "State of the set", STATES, default="on", required=True, key="meter-state"
+    )
+    total = None
+    if meter.per_string:
+        left, right = st.columns(2)
+        count = left.number_input("LEDs in series", 1, 200, 24, key="meter-leds")
+        each = right.number_input("Volts each", 1.0, 20.0, 3.0, 0.1, key="meter-forward")
+        string = led_string(int(count), forward=(each, each), knowledge=bench)
+        total = string.typical
+        st.markdown(f"The string's total: **{total:.0f} V**")
+        if string.caution:
+            cautions([string.caution], title="High voltage")
+    volts = st.number_input(
+        "Reading in volts, dc", -1000.0, 1000.0, None, 0.1, key="meter-volts", placeholder="0.0"
+    )
+    if volts is None:
+        return
+    try:
+        reading = read_meter(
+            meter.name, volts, "V", state or "on", string_volts=total, knowledge=bench
+        )
+    except PanelvisionError as fault:
+        st.error(str(fault), icon=":material/error:")
+        return
+    answer("The reading says", reading.text)
+    if reading.value is not None and st.button(
+        f"Note it: {test.title.lower()}, {value_words(reading.value)}", width="stretch"
+    ):
+        session.desk().observe(reading.observation, reading.value)
+        st.rerun(scope="app")
+
+
+def _what_if(bench: Knowledge) -> None:
+    with st.expander("What if ...?"):
+        _what_if_form(bench)
+
+
+@st.fragment
+def _what_if_form(bench: Knowledge) -> None:
+    test = st.selectbox(
+        "If I tried", list(bench.tests.values()), format_func=lambda t: t.title, key="what-if-test"
+    )
+    if test is None:
+        return
+    value = st.pills(
+        "and it came out",
+        test.values,
+        format_func=value_words,
+        key=f"what-if-{test.name}",
+        default=test.values[0],
+        required=True,
+    )
+    on_desk = session.desk()
+    then = what_if(
+        session.photo_probabilities(),
+        on_desk.observations,
+        test.name,
+        value or test.values[0],
+        set_value=on_desk.set_value,
+        knowledge=bench,
+    )
+    st.markdown(f"That is **{percent(then.probability)}** likely. Then:")
+    bars(
+        then.after.suspects.assemblies,
+        words=ASSEMBLY_WORDS,
+        label="How likely each assembly would then be",
+        key="what-if-bars",
+        before=then.before.assemblies,
+        most=4,
+    )
+    if then.after.stop is not None:
+        st.markdown(f"And the verdict would be: **{then.after.stop.title}**")
+    elif then.after.next_test is not None:
+        st.markdown(f"And next would be: **{then.after.next_test.title}**")
+
+
+def observation_words(name: str, bench: Knowledge) -> str:
+    """The title of an observation."""
+    if name in bench.tests:
+        return bench.tests[name].title
+    if name.startswith("replaced-"):
+        part = bench.parts.get(name.removeprefix("replaced-"))
+        return f"Replaced: {part.title if part else name}"
+    return name
+
+
+def value_words(value: object) -> str:
+    """An outcome's name as it is said."""
+    if isinstance(value, float | int):
+        return f"{value:g} V"
+    return str(value).replace("-", " ")
+
+
+def plain(text: str) -> str:
+    """File words (assemblies' labels) as the trade says them."""
+    for label in sorted(ASSEMBLY_WORDS, key=len, reverse=True):
+        text = text.replace(f"{label} +", f"{label.replace('-', ' ')} +")
+        text = text.replace(f"{label} -", f"{label.replace('-', ' ')} -")
+    return text
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

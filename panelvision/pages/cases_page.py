@@ -1,0 +1,275 @@
+"""Cases: save the set on the bench, find and reopen, close with the outcome, see how often right."""
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import streamlit as st
+
+from panelvision.cases.model import Case, CasePhoto, Outcome
+from panelvision.errors import PanelvisionError
+from panelvision.labels import ASSEMBLIES, SYMPTOMS
+from panelvision.pages import session
+from panelvision.pages.accuracy_part import show_accuracy
+from panelvision.pages.links import link
+from panelvision.pages.look import percent
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
+
+_PARTS: dict[str, str] = {
+    "find": "Find",
+    "save": "Save this set",
+    "right": "How often right",
+    "move": "Back up and move",
+}
+
+
+def show() -> None:
+    """The page."""
+    st.title("Cases")
+    on_desk = session.desk()
+    something = bool(on_desk.entries or on_desk.observations)
+    part = st.segmented_control(
+        "Part",
+        list(_PARTS),
+        default="save" if something and on_desk.case is None else "find",
+        required=True,
+        format_func=_PARTS.__getitem__,
+        label_visibility="collapsed",
+        key="cases-part",
+    )
+    run: dict[str, Callable[[], None]] = {
+        "find": _find,
+        "save": _save_form,
+        "right": show_accuracy,
+        "move": _move,
+    }
+    try:
+        run[part or "find"]()
+    except PanelvisionError as fault:
+        st.error(str(fault), icon=":material/error:")
+
+
+def _save_form() -> None:
+    on_desk = session.desk()
+    if not on_desk.entries and not on_desk.observations:
+        st.markdown("There is no set on the bench yet.")
+        link("Photo", "Add a photo")
+        return
+    if on_desk.case is not None:
+        st.markdown(f"This set is case **{on_desk.case.id[:8]}**; saving brings it up to date.")
+    with st.form("save"):
+        who = on_desk.customer
+        label = st.text_input(
+            "The set", on_desk.set.label, max_chars=200, placeholder="as you will find it again"
+        )
+        name = st.text_input("Customer", who.name, max_chars=200)
+        contact = st.text_input("Telephone or e-mail", who.contact, max_chars=200)
+        inches = st.number_input("Diagonal in inches", 5.0, 150.0, on_desk.set.size_inch, 1.0)
+        notes = st.text_area("Notes", on_desk.set.notes, max_chars=4000)
+        consent = st.checkbox(
+            "The customer agrees that these photos help to train the program", who.consent
+        )
+        wanted = st.form_submit_button("Save the case", type="primary", width="stretch")
+    if not wanted:
+        return
+    on_desk.customer = replace(who, name=name, contact=contact, consent=consent)
+    on_desk.set = replace(on_desk.set, label=label, size_inch=inches, notes=notes)
+    with st.spinner("Saving"):
+        saved = save_desk()
+    st.success(f"Saved as case {saved.id[:8]}.", icon=":material/check:")
+
+
+def save_desk() -> Case:
+    """Save the set on the bench as a case, new or brought up to date.
+
+    Raises
+    ------
+    PanelvisionError
+        One line, when the store or a photo cannot be used; what is on the bench stays.
+    """
+    on_desk = session.desk()
+    store = session.case_store()
+    photos: dict[str, CasePhoto] = {}
+    for key, entry in on_desk.entries.items():
+        if entry.error:
+            continue
+        kept = store.add_photo(entry.data, name=entry.name)
+        record = None if entry.answer is None else entry.answer.record
+        photos[kept.sha256] = CasePhoto(kept.sha256, key, entry.name, record)
+    advice = session.advice()
+    known = on_desk.case or Case()
+    case = replace(
+        known,
+        customer=on_desk.customer,
+        set=on_desk.set,
+        photos=tuple(photos.values()),
+        observations=dict(on_desk.observations),
+        done_tests=tuple(
+            {"test": name, "outcome": value} for name, value in on_desk.observations.items()
+        ),
+        advice={
+            "suspects": dict(advice.suspects.assemblies),
+            "next_test": None if advice.next_test is None else advice.next_test.name,
+            "stop": None if advice.stop is None else advice.stop.kind,
+        },
+        verdict=(advice.stop.assembly or "") if advice.stop is not None else "",
+    )
+    on_desk.case = store.save_case(case)
+    return on_desk.case
+
+
+def _find() -> None:
+    if not session.has_store():
+        st.markdown("No case has been saved yet. A case keeps photos, tests and what it was.")
+        link("Photo", "Start with a photo")
+        return
+    store = session.case_store()
+    words = st.text_input(
+        "Search", placeholder="name, set, note, symptom, case number", key="cases-search"
+    )
+    open_only = st.toggle("Open cases only", key="cases-open")
+    found = store.search(words, open_only=open_only, limit=50)
+    if not found:
+        st.markdown("No case fits.")
+        return
+    st.caption(f"{len(found)} found, the last changed first." + (" More exist." * (len(found) == 50)))
+    for case in found:
+        _case_card(case)
+
+
+def _case_card(case: Case) -> None:
+    store = session.case_store()
+    with st.container(border=True):
+        state = "closed" if case.closed else "open"
+        title = case.set.label or "Unnamed set"
+        who = case.customer.name if case.customer is not None else ""
+        st.markdown(f"**{title}**" + (f", {who}" if who else ""))
+        symptom = SYMPTOM_WORDS.get(case.symptom, "no reading of a photo")
+        suspect = next(iter(case.suspects.items()), None)
+        lead = f"; first suspect {ASSEMBLY_WORDS[suspect[0]]} ({percent(suspect[1])})" if suspect else ""
+        when = f"{case.updated:%Y-%m-%d}" if case.updated else ""
+        st.markdown(f"{state}, {when}, no. {case.id[:8]}  \n{symptom}{lead}")
+        if case.outcome is not None:
+            st.markdown(f"It was: **{ASSEMBLY_WORDS[case.outcome.assembly]}**")
+        with st.container(horizontal=True):
+            if st.button("Put on the bench", key=f"open-{case.id}", icon=":material/build:"):
+                load_case(case)
+                st.switch_page(st.session_state["pages"]["Photo"])
+            if case.closed:
+                if st.button("Reopen", key=f"reopen-{case.id}", icon=":material/undo:"):
+                    store.reopen(case.id)
+                    session.forget_knowledge()
+                    st.rerun()
+            else:
+                with st.popover("Close it", icon=":material/check:"):
+                    _close_form(case)
+            if case.customer is not None:
+                with st.popover("Delete", icon=":material/delete:"):
+                    _delete_form(case)
+
+
+def _close_form(case: Case) -> None:
+    with st.form(f"close-{case.id}"):
+        ranked = list(case.suspects) or list(ASSEMBLIES)
+        order = [*ranked, *(a for a in ASSEMBLIES if a not in ranked)]
+        assembly = st.selectbox("What it turned out to be", order, format_func=ASSEMBLY_WORDS.get)
+        bench = session.knowledge()
+        fault = st.selectbox(
+            "More exactly, if known",
+            ["", *bench.faults],
+            format_func=lambda f: bench.faults[f].title if f else "not known",
+        )
+        labels = ["", *SYMPTOMS]
+        start = labels.index(case.symptom) if case.symptom in labels else 0
+        symptom = st.selectbox(
+            "What the screen showed",
+            labels,
+            index=start,
+            format_func=lambda s: SYMPTOM_WORDS[s] if s else "not noted",
+        )
+        notes = st.text_area("Notes", max_chars=2000)
+        if st.form_submit_button("Close the case", type="primary", width="stretch"):
+            known = bench.faults.get(fault)
+            # The exact fault, where it is named, says which assembly it belongs to.
+            place = known.assembly if known is not None else assembly
+            session.case_store().close_case(
+                case.id, Outcome(place, fault=fault, symptom=symptom, notes=notes)
+            )
+            session.forget_knowledge()
+            st.rerun()
+
+
+def _delete_form(case: Case) -> None:
+    assert case.customer is not None
+    name = case.customer.name or "this customer"
+    st.markdown(
+        f"Deletes **{name}** with all their cases and photos for good. "
+        "Backups made earlier still hold them."
+    )
+    sure = st.checkbox("Yes, delete for good", key=f"sure-{case.id}")
+    if st.button("Delete", key=f"delete-{case.id}", disabled=not sure, type="primary"):
+        gone = session.case_store().delete_customer(case.customer.id)
+        on_desk = session.desk()
+        if on_desk.case is not None and on_desk.customer.id == case.customer.id:
+            session.clear_desk()
+        session.forget_knowledge()
+        st.toast(f"Deleted {gone.cases} cases and {gone.photos} photos.")
+        st.rerun()
+
+
+def load_case(case: Case) -> None:
+    """Put a saved case on the bench; its photos are examined again with today's program.
+
+    Raises
+    ------
+    StoreError
+        When a photo of it cannot be read.
+    """
+    store = session.case_store()
+    pictures = [(photo.name, store.photo_bytes(photo.sha256)) for photo in case.photos]
+    session.clear_desk()
+    on_desk = session.desk()
+    for name, data in pictures:
+        key = session.add_photo(name or "photo", data)
+        on_desk.chosen = on_desk.chosen or key
+    on_desk.observations = dict(case.observations)
+    on_desk.case = case
+    if case.customer is not None:
+        on_desk.customer = case.customer
+    on_desk.set = case.set
+
+
+def _move() -> None:
+    st.subheader("Back up")
+    if not session.has_store():
+        st.markdown("No case has been saved yet.")
+    else:
+        st.markdown("All cases and photos in one file: JSON, CSV and the pictures.")
+        if st.button("Make the file", icon=":material/archive:"):
+            with tempfile.TemporaryDirectory(prefix="panelvision-") as folder:
+                path = Path(folder) / "cases.zip"
+                session.case_store().export(path)
+                st.session_state["archive"] = path.read_bytes()
+        if "archive" in st.session_state:
+            st.download_button(
+                "Save the file",
+                st.session_state["archive"],
+                file_name=f"cases-{date.today():%Y-%m-%d}.zip",
+                mime="application/zip",
+                on_click="ignore",
+                type="primary",
+                icon=":material/download:",
+            )
+    st.subheader("Bring in")
+    st.markdown("A file made by 'Back up', here or on another machine.")
+    file = st.file_uploader("File of cases", type=["zip"], key="cases-import")
+    if file is not None and st.button("Bring these cases in", icon=":material/unarchive:"):
+        with tempfile.TemporaryDirectory(prefix="panelvision-") as folder:
+            # A name of our own: the browser's never reaches the disk.
+            path = Path(folder) / "import.zip"
+            path.write_bytes(file.getvalue())
+            summary = session.case_store().import_archive(path)
+        session.forget_knowledge()
+        st.success(f"Brought in: {summary}", icon=":material/check:")

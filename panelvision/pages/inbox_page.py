@@ -1,0 +1,8 @@
+"""Inbox."""
+
+import streamlit as st
+
+
+def show() -> None:
+    """The page."""
+    st.title("Inbox")

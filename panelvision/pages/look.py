@@ -1,0 +1,63 @@
+"""How the pages look: sizes and shapes in one style sheet, and the few shapes HTML is needed for."""
+
+import html
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
+from pathlib import Path
+
+import streamlit as st
+
+_STATIC = Path(__file__).parent / "static"
+
+
+@lru_cache(maxsize=1)
+def _style() -> str:
+    return (_STATIC / "look.css").read_text(encoding="utf-8")
+
+
+def apply_look() -> None:
+    """Put the style sheet on the page; the colours come from Streamlit's theme."""
+    dark = getattr(st.context.theme, "type", "dark") != "light"
+    raised, line = ("#1b232b", "#3b4854") if dark else ("#efe9da", "#b3a98f")
+    st.html(f"<style>:root{{--pv-raised:{raised};--pv-line:{line}}}\n{_style()}</style>")
+
+
+def answer(kicker: str, big: str, *lines: str) -> None:
+    """The answer of a page, readable at arm's length."""
+    rest = "".join(f"<p>{html.escape(line)}</p>" for line in lines if line)
+    st.html(
+        f'<section class="pv-answer"><p class="pv-kicker">{html.escape(kicker)}</p>'
+        f'<p class="pv-big">{html.escape(big)}</p>{rest}</section>'
+    )
+
+
+def cautions(texts: Sequence[str], *, title: str = "Before you start") -> None:
+    """The usual cautions, ahead of whatever they are about."""
+    if not texts:
+        return
+    items = "".join(f"<li>{html.escape(text)}</li>" for text in texts)
+    st.html(
+        f'<section class="pv-caution"><h3>⚠ {html.escape(title)}</h3><ul>{items}</ul></section>'
+    )
+
+
+def marked_list(rows: Iterable[tuple[str, str]]) -> None:
+    """Sentences, each behind a letter or number in a ring."""
+    items = "".join(
+        f'<li><span class="pv-mark" aria-hidden="true">{html.escape(mark)}</span>'
+        f"<span>{html.escape(text)}</span></li>"
+        for mark, text in rows
+    )
+    st.html(f'<ol class="pv-list">{items}</ol>')
+
+
+def sketch(svg: str) -> None:
+    """A drawing of our own."""
+    st.html(f'<div class="pv-sketch">{svg}</div>')
+
+
+def percent(p: float) -> str:
+    """A probability for people."""
+    if p < 0.01:
+        return "under 1 %"
+    return "over 99 %" if p > 0.99 else f"{p:.0%}".replace("%", " %")

@@ -1,0 +1,49 @@
+"""The script that Streamlit runs for every browser session: names the pages and runs one."""
+
+import streamlit as st
+
+from panelvision.pages import (
+    bench_page,
+    cases_page,
+    inbox_page,
+    photo_page,
+    report_page,
+    settings_page,
+)
+from panelvision.pages.look import apply_look
+
+
+def pages() -> list[st.Page]:
+    """All pages in the order of the bar."""
+    return [
+        st.Page(
+            photo_page.show,
+            title="Photo",
+            icon=":material/photo_camera:",
+            url_path="photo",
+            default=True,
+        ),
+        st.Page(bench_page.show, title="Bench", icon=":material/build:", url_path="bench"),
+        st.Page(
+            report_page.show, title="Report", icon=":material/description:", url_path="report"
+        ),
+        st.Page(cases_page.show, title="Cases", icon=":material/folder_open:", url_path="cases"),
+        st.Page(inbox_page.show, title="Inbox", icon=":material/inbox:", url_path="inbox"),
+        st.Page(settings_page.show, title="Shop", icon=":material/tune:", url_path="shop"),
+    ]
+
+
+def run() -> None:
+    """One run of the script."""
+    st.set_page_config(page_title="panelvision", page_icon=":material/tv:", layout="centered")
+    listed = pages()
+    st.session_state["pages"] = {page.title: page for page in listed}
+    current = st.navigation(listed, position="hidden")
+    apply_look()
+    with st.bottom, st.container(key="nav", horizontal=True):
+        for page in listed:
+            st.page_link(page, label=page.title, icon=page.icon, width="stretch")
+    current.run()
+
+
+run()

@@ -1,0 +1,152 @@
+"""The report: what goes into it, and the two files to take away."""
+
+from datetime import date
+
+import streamlit as st
+
+from panelvision.errors import PanelvisionError
+from panelvision.isolate import Stop
+from panelvision.pages import session
+from panelvision.pages.bench_page import observation_words, value_words
+from panelvision.pages.links import go, link
+from panelvision.pages.look import answer, percent
+from panelvision.report import HOUSE_CAUTION, Report, ReportPhoto, report_html
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
+
+
+def show() -> None:
+    """The page."""
+    st.title("Report for the customer")
+    on_desk = session.desk()
+    if not on_desk.answers() and not on_desk.observations:
+        st.markdown("There is nothing to report yet. A photo or an observation comes first.")
+        go("Photo", "Add a photo", icon=":material/photo_camera:", key="to-photo")
+        return
+    _who()
+    try:
+        report = make_report()
+    except PanelvisionError as fault:
+        st.error(str(fault), icon=":material/error:")
+        return
+    answer("The report says", report.verdict, *report.reasons[:3])
+    for item, amount in report.prices:
+        st.markdown(f"{item}: **{amount}**")
+    _downloads(report)
+    if not session.settings().shop:
+        st.caption("The report carries no name of a shop yet.")
+        link("Shop", "Enter the shop's name")
+
+
+def _who() -> None:
+    on_desk = session.desk()
+    left, right = st.columns(2)
+    name = left.text_input("Customer", on_desk.customer.name, max_chars=200, key="report-customer")
+    label = right.text_input(
+        "Set",
+        on_desk.set.label,
+        max_chars=200,
+        placeholder="as you will find it again",
+        key="report-set",
+    )
+    session.rename(customer=name, set_label=label)
+
+
+def _downloads(report: Report) -> None:
+    page = report_html(report)
+    stem = "report" + (f"-{report.case_number}" if report.case_number else "")
+    left, right = st.columns(2)
+    left.download_button(
+        "Save as web page",
+        page,
+        file_name=f"{stem}.html",
+        mime="text/html",
+        type="primary",
+        width="stretch",
+        on_click="ignore",
+        icon=":material/download:",
+    )
+    right.download_button(
+        "Save as PDF",
+        _pdf(report),
+        file_name=f"{stem}.pdf",
+        mime="application/pdf",
+        width="stretch",
+        on_click="ignore",
+        icon=":material/picture_as_pdf:",
+    )
+    with st.expander("Look at it here", expanded=True):
+        # Its own policy forbids scripts and requests, inside this frame too.
+        st.iframe(page, height=700)
+
+
+@st.cache_data(show_spinner="Setting the PDF", max_entries=4, ttl=600)
+def _pdf(report: Report) -> bytes:
+    from panelvision.report_pdf import report_pdf
+
+    return report_pdf(report)
+
+
+def make_report(*, today: date | None = None) -> Report:
+    """The report on the set on the bench, from this session's photos and observations."""
+    on_desk = session.desk()
+    bench = session.knowledge()
+    shop = session.settings()
+    advice = session.advice()
+    tested = [
+        (observation_words(name, bench), value_words(value))
+        for name, value in on_desk.observations.items()
+    ]
+    verdict, reasons, prices = _verdict(advice.stop)
+    day = today or date.today()
+    return Report(
+        shop=shop.shop,
+        contact=shop.contact,
+        customer=on_desk.customer.name,
+        set_label=on_desk.set.label,
+        case_number="" if on_desk.case is None else on_desk.case.id[:8],
+        date=f"{day.day} {day:%B} {day.year}",
+        photos=tuple(_photo(a) for a in on_desk.answers() if a.symptom != "not-a-screen"),
+        tested=tuple(tested),
+        verdict=verdict,
+        reasons=tuple(reasons),
+        prices=tuple(prices),
+        cautions=(HOUSE_CAUTION,),
+    )
+
+
+def _photo(found: session.Answer) -> ReportPhoto:
+    words = SYMPTOM_WORDS[found.symptom]
+    share = percent(found.probabilities[found.symptom])
+    dark = found.symptom in ("faint-image", "no-image")
+    return ReportPhoto(
+        overlay=found.overlay,
+        enhanced=session.enhanced_jpeg(found, 0.5) if dark else None,
+        headline=f"{words} ({share})" if found.usable else f"can't tell; best guess: {words}",
+        sentences=tuple(f.sentence for f in found.findings),
+    )
+
+
+def _verdict(stop: Stop | None) -> tuple[str, list[str], list[tuple[str, str]]]:
+    bench = session.knowledge()
+    money = bench.economy.currency
+    suspects = session.advice().suspects.assemblies
+    lead, share = next(iter(suspects.items()))
+    if stop is None:
+        test = session.advice().next_test
+        after = [f"Most likely so far: {ASSEMBLY_WORDS[lead]} ({percent(share)})."]
+        if test is not None:
+            after.append(f"The next test would be: {test.title}.")
+        return "Not settled yet", after, []
+    if stop.part is None:
+        return stop.title, [stop.text], []
+    part = bench.parts[stop.part]
+    labour = bench.economy.labour_per_hour / 60 * part.minutes
+    low, high = part.price
+    reasons = [f"It is {percent(stop.probability)} likely to be the cause.", part.how]
+    prices = [
+        (f"Part: {part.title}", f"{money} {low:.0f} to {high:.0f}"),
+        (f"Work, about {part.minutes:.0f} minutes", f"{money} {labour:.0f}"),
+        ("Together, about", f"{money} {low + labour:.0f} to {high + labour:.0f}"),
+    ]
+    start = "Replace: " if stop.kind == "order" else "Do: "
+    return start + part.title, reasons, prices

@@ -1,0 +1,365 @@
+"""What one browser session holds, and the only place where the pages call the pipeline.
+
+Uploads and results live in the session's memory and go with it; nothing is written
+to disk unless a case is saved.
+"""
+
+import hashlib
+import io
+import os
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import streamlit as st
+from PIL import Image
+
+from panelvision.arrays import IntArray
+from panelvision.cases.model import Case, Customer, SetDescription
+from panelvision.cases.store import CaseStore, default_folder, open_store
+from panelvision.enhance import enhance
+from panelvision.errors import PanelvisionError, PhotoError
+from panelvision.examine import Examination, judge, look
+from panelvision.findings import Finding
+from panelvision.isolate import Advice, Outcome, advise, learn
+from panelvision.knowledge import Knowledge, load_knowledge
+from panelvision.photo import read_photo
+from panelvision.settings import Settings, load_settings, prices_path
+from panelvision.squareup import ScreenView
+
+# chosen: a dozen photos of one set are plenty, and hold a session below 200 MB.
+MOST_PHOTOS = 12
+MOST_BYTES = 150_000_000
+# Wide enough for a desk's screen and small enough for a phone's connection.
+SHOWN_WIDTH = 1280
+# chosen: two photos at work at once keep 2 cores busy and bound the memory of many sessions.
+_AT_WORK = threading.Semaphore(2)
+
+STAGE_WORDS: dict[str, str] = {
+    "decode": "Photo read",
+    "locate": "Screen looked for",
+    "square-up": "Screen squared up",
+    "quality": "Photo's quality judged",
+    "appearance": "Brightness measured",
+    "faint": "Faint picture looked for",
+    "columns": "Columns measured",
+    "rows": "Rows measured",
+    "glow": "Backlight measured",
+    "colour": "Colours measured",
+    "texture": "Blocks and cracks looked for",
+    "camera": "Camera's own marks set aside",
+}
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What the pages keep of one examined photo; the photo's full pixels are let go.
+
+    Attributes
+    ----------
+    record : dict
+        As ``panelvision examine --jsonl`` writes it.
+    findings : tuple of Finding
+    size : (int, int)
+        Width and height of the upright photo, pixels.
+    corners : list of four [x, y]
+        The outline that was used; the inner 80 % of the frame where none was found.
+    found : bool
+        Whether there is an outline at all.
+    reason : str
+        Why nothing can be told, empty otherwise.
+    shown, overlay, squared, thumbnail : bytes
+        JPEG, at most ``SHOWN_WIDTH`` wide.
+    view : ScreenView
+    """
+
+    record: dict[str, Any]
+    findings: tuple[Finding, ...]
+    size: tuple[int, int]
+    corners: list[list[float]]
+    found: bool
+    reason: str
+    shown: bytes
+    overlay: bytes
+    squared: bytes
+    thumbnail: bytes
+    view: ScreenView
+
+    @property
+    def symptom(self) -> str:
+        """The most probable symptom's label."""
+        return str(self.record["symptom"])
+
+    @property
+    def probabilities(self) -> dict[str, float]:
+        """All 13 labels."""
+        return dict(self.record["symptom_probabilities"])
+
+    @property
+    def usable(self) -> bool:
+        """Whether the reading may be acted on."""
+        return bool(self.record["usable"])
+
+
+@dataclass
+class Entry:
+    """One photo of the set on the bench."""
+
+    name: str
+    data: bytes
+    corners: list[list[float]] | None = None
+    answer: Answer | None = None
+    error: str = ""
+
+
+@dataclass
+class Desk:
+    """The set on the bench: its photos, what was seen and done, and its case."""
+
+    entries: dict[str, Entry] = field(default_factory=dict)
+    chosen: str = ""
+    observations: dict[str, str | float] = field(default_factory=dict)
+    skipped: list[str] = field(default_factory=list)
+    past: list[dict[str, str | float]] = field(default_factory=list)
+    changes: dict[tuple[str, str], Any] = field(default_factory=dict)
+    uploads: int = 0
+    case: Case | None = None
+    customer: Customer = field(default_factory=Customer)
+    set: SetDescription = field(default_factory=SetDescription)
+    set_value: float | None = None
+
+    def photo(self) -> Entry | None:
+        """The chosen photo."""
+        return self.entries.get(self.chosen)
+
+    def answers(self) -> list[Answer]:
+        """Of all photos that could be read, in their order."""
+        return [entry.answer for entry in self.entries.values() if entry.answer is not None]
+
+    def leading(self) -> Answer | None:
+        """The photo that the bench reasons from: the surest one that can be used."""
+        screens = [a for a in self.answers() if a.symptom != "not-a-screen"]
+        if not screens:
+            return None
+        return max(screens, key=lambda a: (a.usable, a.probabilities[a.symptom]))
+
+    def observe(self, name: str, value: str | float | None) -> None:
+        """Note an observation or a test's outcome (None takes it back); undoable."""
+        if self.observations.get(name) == value:
+            return
+        self.past.append(dict(self.observations))
+        if value is None:
+            self.observations.pop(name, None)
+        else:
+            self.observations[name] = value
+
+    def undo(self) -> None:
+        """Take the last observation back."""
+        if self.past:
+            self.observations = self.past.pop()
+
+
+def desk() -> Desk:
+    """This browser session's set."""
+    if "desk" not in st.session_state:
+        st.session_state["desk"] = Desk()
+    found = st.session_state["desk"]
+    assert isinstance(found, Desk)
+    return found
+
+
+def clear_desk() -> None:
+    """Start with another set; what was not saved is gone."""
+    st.session_state["desk"] = Desk(uploads=desk().uploads + 1)
+
+
+def add_photo(name: str, data: bytes) -> str:
+    """Put a photo on the desk without looking at it yet; returns its key.
+
+    Raises
+    ------
+    PhotoError
+        When the desk is full.
+    """
+    on_desk = desk()
+    key = hashlib.sha256(data).hexdigest()
+    if key in on_desk.entries:
+        return key
+    if len(on_desk.entries) >= MOST_PHOTOS:
+        raise PhotoError(f"{name}: {MOST_PHOTOS} photos of one set are the most; remove one first")
+    if sum(len(e.data) for e in on_desk.entries.values()) + len(data) > MOST_BYTES:
+        raise PhotoError(f"{name}: too much for one set; remove another photo first")
+    on_desk.entries[key] = Entry(name=name, data=data)
+    return key
+
+
+def remove_photo(key: str) -> None:
+    """Take a photo off the desk."""
+    on_desk = desk()
+    on_desk.entries.pop(key, None)
+    on_desk.changes = {pair: c for pair, c in on_desk.changes.items() if key not in pair}
+    if on_desk.chosen == key:
+        on_desk.chosen = next(iter(on_desk.entries), "")
+
+
+def examine_entry(entry: Entry, *, on_stage: Callable[[str], None] | None = None) -> None:
+    """Examine a photo once; its answer or its one-line error stays with it."""
+    corners = None if entry.corners is None else np.asarray(entry.corners, dtype=np.float64)
+    try:
+        with _AT_WORK:
+            seen = look(entry.data, corners=corners, name=entry.name, on_stage=on_stage)
+            entry.answer = answer_of(judge(seen))
+        entry.error = ""
+    except PanelvisionError as fault:
+        entry.answer = None
+        entry.error = str(fault)
+
+
+def answer_of(result: Examination) -> Answer:
+    """The light form of an examination."""
+    photo = result.look.photo
+    outline = result.outline
+    if outline is None:
+        w, h = photo.width, photo.height
+        box = [[0.1 * w, 0.1 * h], [0.9 * w, 0.1 * h], [0.9 * w, 0.9 * h], [0.1 * w, 0.9 * h]]
+        corners = [[float(x), float(y)] for x, y in box]
+    else:
+        corners = [[float(x), float(y)] for x, y in outline.corners]
+    return Answer(
+        record=result.to_json(),
+        findings=tuple(result.findings),
+        size=(photo.width, photo.height),
+        corners=corners,
+        found=outline is not None,
+        reason=result.reading.reason,
+        shown=jpeg_of(result.thumbnail(width=min(SHOWN_WIDTH, photo.width))),
+        overlay=jpeg_of(result.overlay(width=SHOWN_WIDTH)),
+        squared=jpeg_of(result.squared),
+        thumbnail=jpeg_of(result.thumbnail(width=320)),
+        view=result.look.view,
+    )
+
+
+def enhanced_jpeg(answer: Answer, strength: float) -> bytes:
+    """The squared-up screen with a faint picture brought out."""
+    return jpeg_of(enhance(answer.view, strength=strength))
+
+
+def compare_entries(first: str, second: str) -> Any:
+    """The change test on two photos of the desk; made once for each pair."""
+    from panelvision.measure.change import compare_photos
+
+    on_desk = desk()
+    pair = (first, second)
+    if pair not in on_desk.changes:
+        a, b = on_desk.entries[first], on_desk.entries[second]
+        with _AT_WORK:
+            on_desk.changes[pair] = compare_photos(
+                read_photo(a.data, name=a.name), read_photo(b.data, name=b.name)
+            )
+    return on_desk.changes[pair]
+
+
+def jpeg_of(pixels: IntArray, *, quality: int = 88) -> bytes:
+    """Pixels as JPEG without any metadata."""
+    out = io.BytesIO()
+    Image.fromarray(np.ascontiguousarray(pixels)).save(out, "JPEG", quality=quality)
+    return out.getvalue()
+
+
+def settings() -> Settings:
+    """The shop's settings, read once a session; broken ones are reported and set aside."""
+    if "settings" not in st.session_state:
+        try:
+            st.session_state["settings"] = load_settings()
+        except PanelvisionError as fault:
+            st.session_state["settings"] = Settings()
+            st.warning(str(fault), icon=":material/warning:")
+    found = st.session_state["settings"]
+    assert isinstance(found, Settings)
+    return found
+
+
+def knowledge() -> Knowledge:
+    """What the bench knows: published figures, the shop's own rates, what its cases taught."""
+    if "knowledge" not in st.session_state:
+        st.session_state["knowledge"] = _knowledge(settings())
+    found = st.session_state["knowledge"]
+    assert isinstance(found, Knowledge)
+    return found
+
+
+def forget_knowledge() -> None:
+    """Read it again next time: settings or closed cases have changed."""
+    st.session_state.pop("knowledge", None)
+    st.session_state.pop("settings", None)
+
+
+def _knowledge(shop: Settings) -> Knowledge:
+    own = prices_path()
+    base = load_knowledge(own if own.is_file() else None)
+    economy = replace(base.economy, currency=shop.currency or base.economy.currency)
+    if shop.labour_per_hour is not None:
+        economy = replace(economy, labour_per_hour=shop.labour_per_hour)
+    if shop.set_value is not None:
+        economy = replace(economy, set_value=shop.set_value)
+    known = replace(base, economy=economy)
+    if not has_store():
+        return known
+    closed = [
+        Outcome(
+            fault=row["fault"] or row["assembly"],
+            observations={k: str(v) for k, v in row["observations"].items()},
+            symptom=row["symptom"] or None,
+        )
+        for row in case_store().outcomes()
+    ]
+    return learn(known, closed)
+
+
+def has_store() -> bool:
+    """Whether there are cases to read; asking does not make an empty store."""
+    return bool(os.environ.get("PANELVISION_STORE")) or (
+        default_folder() / "cases.sqlite"
+    ).is_file()
+
+
+@st.cache_resource(show_spinner=False)
+def case_store() -> CaseStore:
+    """The shop's case store, opened once for all sessions.
+
+    Raises
+    ------
+    StoreError
+        When it cannot be opened.
+    """
+    return open_store()
+
+
+def advice(*, observations: Mapping[str, str | float] | None = None) -> Advice:
+    """Suspects and the next step for the set on the bench, or for other observations of it."""
+    on_desk = desk()
+    return advise(
+        photo_probabilities(),
+        on_desk.observations if observations is None else observations,
+        done_tests=[name for name in on_desk.skipped if name not in on_desk.observations],
+        set_value=on_desk.set_value,
+        knowledge=knowledge(),
+    )
+
+
+def photo_probabilities() -> Mapping[str, float] | None:
+    """What the photos say to the bench, or None without a photo of a screen."""
+    leading = desk().leading()
+    return None if leading is None else leading.probabilities
+
+
+def rename(*, customer: str | None = None, set_label: str | None = None) -> None:
+    """Keep what was typed about customer and set."""
+    on_desk = desk()
+    if customer is not None and customer != on_desk.customer.name:
+        on_desk.customer = replace(on_desk.customer, name=customer)
+    if set_label is not None and set_label != on_desk.set.label:
+        on_desk.set = replace(on_desk.set, label=set_label)

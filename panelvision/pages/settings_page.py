@@ -1,0 +1,64 @@
+"""The shop: name, currency, rates, theme; and what the program keeps where."""
+
+import streamlit as st
+
+from panelvision import __version__
+from panelvision.errors import PanelvisionError
+from panelvision.pages import session
+from panelvision.pages.look import cautions, marked_list
+from panelvision.settings import THEMES, Settings, prices_path, save_settings, settings_path
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
+
+
+def show() -> None:
+    """The page."""
+    st.title("Your shop")
+    now = session.settings()
+    rates = session.knowledge().economy
+    with st.form("shop"):
+        shop = st.text_input("Name on reports", now.shop, max_chars=200)
+        contact = st.text_input("How to reach you", now.contact, max_chars=200)
+        left, middle, right = st.columns(3)
+        currency = left.text_input("Currency", now.currency, max_chars=8)
+        labour = middle.number_input(
+            "Labour per hour", 1.0, 10_000.0, now.labour_per_hour or rates.labour_per_hour, 1.0
+        )
+        value = right.number_input(
+            "A working set is worth", 1.0, 50_000.0, now.set_value or rates.set_value, 10.0
+        )
+        theme = st.segmented_control(
+            "Colours to start with",
+            THEMES,
+            default=now.theme,
+            required=True,
+            format_func={"dark": "Dark, for the bench", "light": "Light"}.__getitem__,
+        )
+        st.caption("The colours change when the pages are started again.")
+        if st.form_submit_button("Save", type="primary", width="stretch"):
+            _save(Settings(shop, contact, currency, labour, value, theme or now.theme))
+    with st.expander("Where things are kept"):
+        st.markdown(
+            "Photos that you open stay in this browser session's memory and go with it. "
+            "Only a saved case is written to disk, without location or device data. "
+            "Nothing leaves this machine."
+        )
+        st.markdown(f"Settings: `{settings_path()}`")
+        st.markdown(f"Prices and times of your own, if you make the file: `{prices_path()}`")
+    with st.expander("Words used here"):
+        st.markdown("**What can be seen**")
+        marked_list((str(i), w) for i, w in enumerate(SYMPTOM_WORDS.values(), start=1))
+        st.markdown("**What can be replaced**")
+        marked_list((str(i), w) for i, w in enumerate(ASSEMBLY_WORDS.values(), start=1))
+    known = session.knowledge()
+    cautions(known.cautions_for("panel-off", True), title="Usual cautions at an open set")
+    st.caption(f"panelvision {__version__}")
+
+
+def _save(wanted: Settings) -> None:
+    try:
+        save_settings(wanted)
+    except PanelvisionError as fault:
+        st.error(str(fault), icon=":material/error:")
+        return
+    session.forget_knowledge()
+    st.toast("Saved", icon=":material/check:")
