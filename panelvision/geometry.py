@@ -31,9 +31,12 @@ def homography(source: FloatArray, target: FloatArray) -> FloatArray:
     for (x, y), (u, v) in zip(a, b, strict=True):
         rows.append([x, y, 1, 0, 0, 0, -u * x, -u * y, -u])
         rows.append([0, 0, 0, x, y, 1, -v * x, -v * y, -v])
-    _, s, vt = np.linalg.svd(np.array(rows))
-    if s[7] < 1e-9 * s[0]:
-        raise ValueError("corners: three of the four points lie on one line")
+    for points in (a, b):
+        for left_out in range(4):
+            (x0, y0), (x1, y1), (x2, y2) = np.delete(points, left_out, axis=0)
+            if abs((x1 - x0) * (y2 - y0) - (x2 - x0) * (y1 - y0)) < 1e-9:
+                raise ValueError("corners: three of the four points lie on one line")
+    vt = np.linalg.svd(np.array(rows))[2]
     inner = vt[-1].reshape(3, 3)
     full = np.linalg.inv(norm_b) @ inner @ norm_a
     return full / full[2, 2]

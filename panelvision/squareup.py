@@ -144,7 +144,7 @@ def square_up(
     size = (width + 2 * mx, height + 2 * my)
     crop, offset = _crop(photo, to_photo, size)
     light = decode(crop)
-    clipped = (crop >= (CLIPPED_CODE if crop.dtype == np.uint8 else CLIPPED_CODE * 257)).any(axis=2)
+    clipped = _clipped(crop)
     local = np.array([[1, 0, -offset[0]], [0, 1, -offset[1]], [0, 0, 1]]) @ to_photo
     step = max(1, int(scale))
     if step > 1:
@@ -157,7 +157,7 @@ def square_up(
         borderMode=cv2.BORDER_REPLICATE,
     )
     glare = cv2.warpPerspective(
-        clipped.astype(np.uint8),
+        clipped,
         local,
         size,
         flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
@@ -193,29 +193,30 @@ def _crop(
     return photo.pixels[y0:y1, x0:x1], (x0, y0)
 
 
+def _clipped(crop: np.ndarray) -> np.ndarray:
+    """uint8 mask, 255 where any channel is at the sensor's upper end."""
+    if crop.dtype != np.uint8:
+        return np.where((crop >= CLIPPED_CODE * 257).any(axis=2), 255, 0).astype(np.uint8)
+    red, green, blue = cv2.split(crop)
+    top = cv2.max(cv2.max(red, green), blue)
+    return cv2.threshold(top, CLIPPED_CODE - 1, 255, cv2.THRESH_BINARY)[1]
+
+
 def _reduce(
-    light: FloatArray, clipped: BoolArray, local: FloatArray, step: int
-) -> tuple[FloatArray, BoolArray, FloatArray]:
+    light: FloatArray, clipped: np.ndarray, local: FloatArray, step: int
+) -> tuple[FloatArray, np.ndarray, FloatArray]:
     """Average blocks of step x step photo pixels; any clipped pixel marks its block."""
     h, w = light.shape[:2]
     size = (max(1, w // step), max(1, h // step))
-    light = cv2.resize(
-        light[: size[1] * step, : size[0] * step], size, interpolation=cv2.INTER_AREA
-    )
-    mark = cv2.resize(
-        clipped[: size[1] * step, : size[0] * step].astype(np.float32),
-        size,
-        interpolation=cv2.INTER_AREA,
-    )
+    inner = slice(0, size[1] * step), slice(0, size[0] * step)
+    light = cv2.resize(light[inner], size, interpolation=cv2.INTER_AREA)
+    # A window maximum before sampling, so that a single clipped pixel is not lost.
+    spread = cv2.dilate(clipped[inner], np.ones((step, step), np.uint8), anchor=(0, 0))
+    mark = cv2.resize(spread, size, interpolation=cv2.INTER_NEAREST)
     # Pixel centres: old = step * new + (step - 1) / 2.
-    shrink = np.array(
-        [
-            [1 / step, 0, -(step - 1) / (2 * step)],
-            [0, 1 / step, -(step - 1) / (2 * step)],
-            [0, 0, 1],
-        ]
-    )
-    return light, mark > 0, shrink @ local
+    back = (step - 1) / (2 * step)
+    shrink = np.array([[1 / step, 0, -back], [0, 1 / step, -back], [0, 0, 1]])
+    return light, mark, shrink @ local
 
 
 def _inside(to_photo: FloatArray, size: tuple[int, int], width: int, height: int) -> BoolArray:

@@ -1,0 +1,106 @@
+"""Time and memory of one photo's way, as a ratio to plain work on the same file.
+
+``python -m tests.benchmarks.speed [--quick]``: draws a 12-megapixel photo, examines it
+warm, and compares with ``cv2.imdecode`` plus CLAHE of the same bytes in the same run.
+"""
+
+import argparse
+import io
+import json
+import resource
+import subprocess
+import sys
+import time
+
+import cv2
+import numpy as np
+from PIL import Image
+
+import synth
+from panelvision.examine import examine
+
+
+def large_photo(width: int, height: int, seed: int) -> bytes:
+    """A drawn photo enlarged to the wanted size with fresh noise, as JPEG bytes."""
+    sample = synth.draw(seed, symptom="vertical-bands", size=(1600, 1200))
+    small = np.array(Image.open(io.BytesIO(sample.jpeg)).convert("RGB"))
+    big = cv2.resize(small, (width, height), interpolation=cv2.INTER_CUBIC).astype(np.float32)
+    big += np.random.default_rng(seed).normal(0, 3, big.shape[:2])[..., None]
+    buffer = io.BytesIO()
+    Image.fromarray(np.clip(big, 0, 255).astype(np.uint8)).save(buffer, "JPEG", quality=90)
+    return buffer.getvalue()
+
+
+def floor_seconds(data: bytes, repeats: int) -> float:
+    """Median time of plain work: decode the file and apply CLAHE to its luma."""
+    times = []
+    raw = np.frombuffer(data, np.uint8)
+    for _ in range(repeats):
+        start = time.perf_counter()
+        picture = cv2.imdecode(raw, cv2.IMREAD_COLOR)
+        grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+        cv2.createCLAHE(2.0, (8, 8)).apply(grey)
+        times.append(time.perf_counter() - start)
+    return float(np.median(times))
+
+
+def first_answer_seconds() -> float:
+    """Import and model load of a fresh process, up to being ready for the first photo."""
+    code = (
+        "from panelvision.examine import examine;"
+        "from panelvision.classify import load_model; load_model()"
+    )
+    times = []
+    for _ in range(3):
+        start = time.perf_counter()
+        subprocess.run([sys.executable, "-c", code], check=True)
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def peak_memory_mb(data: bytes) -> float:
+    """Peak resident memory of a fresh process that examines the photo once."""
+    code = (
+        "import sys, resource; from panelvision.examine import examine;"
+        "examine(sys.stdin.buffer.read(), name='a.jpg');"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], input=data, capture_output=True, check=True)
+    return float(done.stdout.split()[-1])
+
+
+def main() -> None:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true")
+    args = parser.parse_args()
+    repeats = 3 if args.quick else 9
+    data = large_photo(4000, 3000, seed=11)
+    print(f"12-megapixel photo, {len(data) / 1e6:.1f} MB of JPEG")
+    floor = floor_seconds(data, repeats)
+    print(f"plain work: {floor:.3f} s")
+    examine(data, name="warm.jpg")
+    times, stages = [], []
+    for _ in range(repeats):
+        result = examine(data, name="a.jpg")
+        times.append(result.seconds)
+        stages.append(result.look.seconds)
+    stage = {k: round(float(np.median([s[k] for s in stages])), 4) for k in stages[0]}
+    for name, seconds in sorted(stage.items(), key=lambda item: -item[1]):
+        print(f"  {name:12s} {seconds:.3f} s")
+    out = {
+        "examine_s": round(float(np.median(times)), 4),
+        "floor_s": round(floor, 4),
+        "examine_over_floor": round(float(np.median(times)) / floor, 2),
+        "peak_mb": round(peak_memory_mb(data), 1),
+        "first_answer_s": round(first_answer_seconds(), 2),
+        "stages": stage,
+    }
+    if not args.quick:
+        out["peak_mb_48_megapixels"] = round(peak_memory_mb(large_photo(8000, 6000, seed=12)), 1)
+    out["own_peak_mb"] = round(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, 1)
+    print(json.dumps(out))
+
+
+if __name__ == "__main__":
+    main()
