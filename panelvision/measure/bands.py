@@ -9,7 +9,6 @@ from panelvision.arrays import FloatArray
 from panelvision.measure.profile import Axis, StripProfile
 from panelvision.measure.regions import beside, likeness
 from panelvision.measure.segments import (
-    SHOWING,
     STRONG_SUPPORT,
     Piece,
     colour_kind,
@@ -18,6 +17,8 @@ from panelvision.measure.segments import (
 )
 from panelvision.measure.steps import Edge
 
+# chosen: a blank piece varies over the strips by less than this signal, glow apart.
+_FLAT = 0.06
 # chosen: from this score on a band is reported as a fault.
 REPORTED = 0.5
 
@@ -98,7 +99,11 @@ class Judged:
 
 
 def judge_pieces(
-    profile: StripProfile, pieces: tuple[Piece, ...], on_grid: "dict[int, bool] | None" = None
+    profile: StripProfile,
+    pieces: tuple[Piece, ...],
+    *,
+    striped: bool = False,
+    on_grid: dict[int, bool] | None = None,
 ) -> tuple[Judged, ...]:
     """Weigh each piece as a fault.
 
@@ -107,18 +112,18 @@ def judge_pieces(
     profile : StripProfile
     pieces : tuple of Piece
         From :func:`panelvision.measure.segments.pieces_of`.
+    striped : bool
+        The picture is made of stripes, see
+        :func:`panelvision.measure.segments.striped_content`.
     on_grid : dict, optional
         For columns: whether the edges of piece i fit a driver grid.
     """
     if len(pieces) < 2:
         return ()
     bars = mirrored_bars(pieces)
-    shown = sum(p.region.width for p in pieces if p.shows >= SHOWING and not p.noise)
-    blanks = sum(1 for p in pieces if p.blank and p not in bars)
-    # Stripes or colour bars all over: blank pieces are the picture.
-    striped = shown < 0.35 and blanks >= 3
+    shown = sum(p.region.width for p in pieces if p.textured and not p.noise)
     return tuple(
-        _judge(profile, pieces, i, bars=bars, striped=striped, on_grid=(on_grid or {}).get(i))
+        _judge(profile, pieces, i, bars=bars, shown=shown, striped=striped, on_grid=(on_grid or {}).get(i))
         for i in range(len(pieces))
     )
 
@@ -129,6 +134,7 @@ def _judge(
     i: int,
     *,
     bars: tuple[Piece, ...],
+    shown: float,
     striped: bool,
     on_grid: bool | None,
 ) -> Judged:
@@ -143,14 +149,18 @@ def _judge(
     kind = _kind(profile, piece, colours)
     if piece.noise:
         z = 3.0
+    elif piece.blank and kind == "picture":
+        z = -4.0
     elif piece.blank:
         z = 3.0 * (min(contrast, 1.6) - 0.7)
-        if interruption > 0.5:
+        if interruption > 0.7 or (interruption > 0.5 and not striped):
             z += 4.0 * interruption
         elif striped:
             z -= 5.0
     elif kind == "toned":
-        z = 1.0
+        # Which side of an edge is the wrong one is not said by the edge: the smaller.
+        ok = piece.region.width < 0.4 and shown > 0.35 and not bars and not striped
+        z = 1.0 if ok else -1.0
     else:
         z = -4.0
     z += 12.0 * min(0.0, support - 0.97)
@@ -193,20 +203,33 @@ def _kind(profile: StripProfile, piece: Piece, colours: FloatArray) -> str:
         return "noise"
     if piece.blank:
         r = piece.region
-        # The picture's last line drawn out: nothing changes along the axis, much across it.
-        if r.along < 0.03 and r.variation > 0.06:
-            return "frozen"
+        if r.variation > _FLAT:
+            return "frozen" if _drawn_out(profile, piece) else "picture"
         return colour_kind(r.colour, colours)
-    if _toned(profile, piece):
+    if piece.textured and _toned(profile, piece):
         return "toned"
     return "picture"
+
+
+def _drawn_out(profile: StripProfile, piece: Piece) -> bool:
+    """Whether the picture's last line beside the piece is repeated all through it."""
+    alike = [
+        likeness(beside(profile, e.position, -1, reach=3), beside(profile, e.position, +1, reach=3))
+        for e in (piece.before, piece.after)
+        if e is not None
+    ]
+    inside = [
+        likeness(beside(profile, piece.start, +1, reach=3), beside(profile, piece.end, -1, reach=3))
+    ]
+    # chosen: the same line at both ends of the piece, and next to one of them.
+    return any(v > 0.75 for v in alike) and all(v > 0.9 for v in inside)
 
 
 def _toned(profile: StripProfile, piece: Piece) -> bool:
     """The picture goes on inside, each edge one constant change of tone."""
     edges = [e for e in (piece.before, piece.after) if e is not None]
     for edge in edges:
-        if edge.agreement < 0.97 or edge.support < 0.95:
+        if not edge.agreement > 0.97 or edge.support < 0.95:
             return False
         same = likeness(beside(profile, edge.position, -1), beside(profile, edge.position, +1))
         if not same > 0.45:

@@ -11,7 +11,7 @@ from panelvision.measure.line_features import line_features
 from panelvision.measure.lines import Line, find_lines
 from panelvision.measure.profile import StripProfile, profile_of, strip_profile
 from panelvision.measure.regions import region
-from panelvision.measure.segments import Piece, pieces_of
+from panelvision.measure.segments import Piece, pieces_of, striped_content, without_lines
 from panelvision.measure.steps import Edge, full_length_edges
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView, square_up
@@ -105,8 +105,11 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
     """
     profile = strip_profile(view, "vertical")
     edges = full_length_edges(profile)
-    pieces = pieces_of(profile, edges)
-    judged = judge_pieces(profile, pieces, _on_grid(pieces))
+    candidates = find_lines(_fine_profile(photo, view, profile))
+    borders = without_lines(edges, candidates, profile.length)
+    pieces = pieces_of(profile, borders)
+    striped = striped_content(borders, pieces)
+    judged = judge_pieces(profile, pieces, striped=striped, on_grid=_on_grid(pieces))
     half = _half(pieces, judged)
     reported = [
         band_of(profile, j)
@@ -128,13 +131,13 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
             replace(b, driver_blocks=grid.drivers, blocks=blocks_of(b.start, b.end, grid.drivers))
             for b in bands
         )
-    candidates = find_lines(_fine_profile(photo, view, profile))
+    # Among stripes a line cannot be told from one of them; the classifier still sees it.
     lines = tuple(
         line
         for line in candidates
-        if line.score >= REPORTED and not _inside(line.position, judged)
+        if line.score >= REPORTED and not striped and not _inside(line.position, judged)
     )
-    features = _features(profile, edges, judged, half, candidates)
+    features = _features(profile, edges, judged, half, candidates, striped)
     return ColumnFindings(half, bands, lines, grid, edges, judged, candidates, features)
 
 
@@ -213,6 +216,7 @@ def _features(
     judged: tuple[Judged, ...],
     half: HalfSplit | None,
     lines: tuple[Line, ...],
+    striped: bool,
 ) -> dict[str, float]:
     inner = [e for e in edges if 0.012 < e.position < 0.988]
     best = max(inner, key=lambda e: e.support * min(e.contrast, 0.2), default=None)
@@ -237,6 +241,7 @@ def _features(
         "columns_noise_share": float(sum(p.region.width for p in pieces if p.noise)),
         "columns_shown_share": float(sum(p.region.width for p in pieces if p.shows > 2.5)),
         "columns_pieces": float(len(pieces)),
+        "columns_striped": float(striped),
         "columns_interruption": max((j.interruption for j in judged), default=0.0),
         "columns_blank_contrast": max((j.contrast for j in judged if j.piece.blank), default=0.0),
     }

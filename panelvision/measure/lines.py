@@ -1,10 +1,10 @@
 """Thin lines of one to a few panel columns (or rows), over the whole length or from one end."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
+from scipy.ndimage import maximum_filter1d, percentile_filter
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.measure.profile import Axis, StripProfile
@@ -20,6 +20,11 @@ _LEAST_HITS = 0.75
 _LEAST_LENGTH = 0.3
 _LEAST_RIDGE = 1.5 / 255
 _NOISE_TIMES = 4.0
+# chosen: more candidates than this are clutter; the best are looked at.
+_MOST_LOOKED_AT = 600
+_MOST_DESCRIBED = 16
+# chosen: as for edges: darker than this (square root of light) a black line cannot be seen.
+_DARK_SIGNAL = 0.12
 
 
 @dataclass(frozen=True)
@@ -134,15 +139,60 @@ def find_lines(profile: StripProfile, *, most: int = 24) -> tuple[Line, ...]:
     for width in (1, 3, _WIDEST):
         ridges = _ridges(profile, width)
         found += _lines_of_width(profile, ridges, limit, width)
-    found.sort(key=lambda item: (-item[0].score, -item[0].contrast))
+    # A line along the whole length is not also one along a part of it.
+    found.sort(key=lambda item: (-_full(item[0]), -item[0].score, -item[0].contrast))
     kept: list[Line] = []
     for line, width in found:
         apart = max(_WIDEST, width) / n
         if all(abs(line.position - other.position) > apart for other in kept):
             kept.append(line)
-        if len(kept) >= most:
-            break
-    return tuple(sorted(kept, key=lambda line: line.position))
+    kept = [line for line in kept if not _halo_of_another(line, kept)]
+    kept = _doubt_even_spacing(kept)
+    kept.sort(key=lambda line: -line.score)
+    return tuple(sorted(kept[:most], key=lambda line: line.position))
+
+
+def _full(line: Line) -> bool:
+    return line.start <= 0 and line.end >= 1
+
+
+def _halo_of_another(line: Line, lines: list[Line]) -> bool:
+    """Whether a much stronger line is near: sharpening and JPEG draw weak ones beside it."""
+    # chosen: sharpening reaches about 1 % of the width, at a twelfth of the line's height.
+    return any(
+        other.contrast > 8 * line.contrast and abs(other.position - line.position) < 0.012
+        for other in lines
+    )
+
+
+def _doubt_even_spacing(lines: list[Line]) -> list[Line]:
+    """Lower the score of lines on an even grid of four or more: text, a hatch, a table."""
+    likely = sorted((x for x in lines if x.score > 0.3), key=lambda x: x.position)
+    if len(likely) < 5:
+        return lines
+    place = np.array([x.position for x in likely])
+    gaps = np.diff(place)
+    even = np.zeros(len(likely), dtype=bool)
+    # chosen: gaps alike within 8 %, or one twice the other.
+    ratio = gaps[1:] / gaps[:-1]
+    alike = np.any([np.abs(ratio / r - 1) < 0.08 for r in (0.5, 1.0, 2.0)], axis=0)
+    even[1:-1] = alike
+    if even.sum() < max(4, 0.5 * (len(likely) - 2)):
+        return lines
+    doubted = {id(x) for x in likely}
+    return [
+        replace(x, score=_logistic(_logit(x.score) - 5.0)) if id(x) in doubted else x
+        for x in lines
+    ]
+
+
+def _logistic(z: float) -> float:
+    return float(1 / (1 + np.exp(-z)))
+
+
+def _logit(p: float) -> float:
+    p = min(max(p, 1e-6), 1 - 1e-6)
+    return float(np.log(p / (1 - p)))
 
 
 def _lines_of_width(
@@ -154,50 +204,72 @@ def _lines_of_width(
     near = maximum_filter1d(peak.view(np.uint8), 3, axis=1, mode="constant")
     score, shifts = support_by_tilt(near, profile.valid, profile.centres)
     best, choice = score.max(axis=0), score.argmax(axis=0)
+    least = _LEAST_LENGTH if profile.axis == "vertical" else _LEAST_HITS
+    order = np.flatnonzero(best >= least)
+    if order.size == 0:
+        return []
+    order = order[np.argsort(-best[order], kind="stable")][:_MOST_LOOKED_AT]
     rows = np.arange(profile.strips)
+    places = np.clip(order[:, None] + np.array(shifts)[choice[order]], 1, n - 2)
+    seen = profile.valid[rows, places] & (profile.signal.max(axis=2) > _DARK_SIGNAL)[rows, places]
+    # On a dark screen every strip counts; on a film's bars a black line cannot be seen.
+    dark = seen.mean(axis=1) < 0.5
+    seen[dark] = profile.valid[rows, places][dark]
+    hits = (near[rows, places] > 0) & profile.valid[rows, places]
+    seen |= hits
+    first, last, good = _spans(hits, seen, profile.axis)
+    # What a line stands out from: the ridges of the picture around it.
+    level = size.mean(axis=0)
+    clutter = percentile_filter(level, 80, size=max(21, n // 12))
     out: list[tuple[Line, int]] = []
     taken = np.zeros(n, dtype=bool)
-    for j in np.flatnonzero(best >= _LEAST_LENGTH)[np.argsort(-best[best >= _LEAST_LENGTH])]:
+    reached = (hits * good[:, None]).sum(axis=1)
+    for i in np.argsort(-reached, kind="stable")[: int(good.sum())]:
+        j = order[i]
         if taken[max(0, j - 3) : j + 4].any():
             continue
-        place = np.clip(j + shifts[choice[j]], 1, n - 2)
-        seen = profile.valid[rows, place]
-        hit = (near[rows, place] > 0) & seen
-        span = _span(hit, seen)
-        if span is None:
-            continue
         taken[j] = True
-        line = _describe(profile, ridges, place, hit, span, width)
+        span = (int(first[i]), int(last[i]))
+        line = _describe(
+            profile, ridges, places[i], hits[i], seen[i], span, width, float(clutter[j])
+        )
         if line is not None:
             out.append((line, width))
-        if len(out) >= 40:
+        if len(out) >= _MOST_DESCRIBED:
             break
     return out
 
 
-def _span(hit: BoolArray, seen: BoolArray) -> tuple[int, int] | None:
-    """First and past-the-last strip of the best run that touches an end; None if too short."""
-    index = np.flatnonzero(seen)
-    if index.size < 8:
-        return None
-    h = hit[index].astype(np.float64)
-    if h.mean() >= 0.9:
-        return int(index[0]), int(index[-1]) + 1
-    # A strip without the line costs three with it: runs stay at three in four or better.
-    gain = np.where(h > 0, 1.0, -3.0)
-    head = np.cumsum(gain)
-    tail = np.cumsum(gain[::-1])
-    a, b = int(head.argmax()) + 1, int(tail.argmax()) + 1
-    whole = h.mean() >= _LEAST_HITS
-    if whole and h[:3].any() and h[-3:].any():
-        return int(index[0]), int(index[-1]) + 1
-    if head.max() >= tail.max():
-        first, last = 0, a
-    else:
-        first, last = index.size - b, index.size
-    if max(head.max(), tail.max()) <= 0 or (last - first) < _LEAST_LENGTH * hit.size:
-        return None
-    return int(index[first]), int(index[last - 1]) + 1
+def _spans(
+    hits: BoolArray, seen: BoolArray, axis: Axis
+) -> tuple[IntArray, IntArray, BoolArray]:
+    """First and past-the-last strip of each candidate's best run, and whether it is a line.
+
+    A run spans the whole length, or (columns) starts at one end: a source driver's
+    output is open from some row on, a gate line seldom shows on half of its length.
+    """
+    count, strips = hits.shape
+    share = hits.sum(axis=1) / np.maximum(seen.sum(axis=1), 1)
+    # Strips that could not show it count as if they did.
+    open_ = hits | ~seen
+    ends = open_[:, :3].any(axis=1) & open_[:, -3:].any(axis=1)
+    whole = (share >= _LEAST_HITS) & ends
+    first = np.zeros(count, dtype=int)
+    last = np.full(count, strips)
+    good = whole.copy()
+    if axis == "horizontal":
+        return first, last, good
+    # A strip without the line costs nine with it: runs stay at nine in ten or better.
+    gain = np.where(hits, 1.0, np.where(seen, -9.0, 0.0))
+    head, tail = np.cumsum(gain, axis=1), np.cumsum(gain[:, ::-1], axis=1)
+    a, b = head.argmax(axis=1) + 1, tail.argmax(axis=1) + 1
+    from_start = head.max(axis=1) >= tail.max(axis=1)
+    length = np.where(from_start, a, b)
+    run = ~whole & (np.maximum(head.max(axis=1), tail.max(axis=1)) > 0)
+    run &= length >= _LEAST_LENGTH * strips
+    first = np.where(run & ~from_start, strips - b, first)
+    last = np.where(run & from_start, a, last)
+    return first, last, good | run
 
 
 def _describe(
@@ -205,8 +277,10 @@ def _describe(
     ridges: _Ridges,
     place: IntArray,
     hit: BoolArray,
+    seen: BoolArray,
     span: tuple[int, int],
     width: int,
+    clutter: float,
 ) -> Line | None:
     n, strips = profile.length, profile.strips
     rows = np.arange(span[0], span[1])
@@ -223,18 +297,28 @@ def _describe(
     unit = excess[present] / np.maximum(length[present], 1e-6)[:, None]
     agreement = float(np.linalg.norm(unit.mean(axis=0)))
     contrast = float(np.median(length[present]))
-    same = ridges.across[rows, own][present] < np.maximum(0.5 * length[present], 3 / 255)
+    # chosen: both sides alike within a quarter of the line's height, or 8 % of signal.
+    alike = np.minimum(0.25 * length[present], 0.08) + 3 / 255
+    same = ridges.across[rows, own][present] < alike
     continuity = float(same.mean())
     centres = profile.centres
-    fit = np.polyfit(centres[rows][present], own[present].astype(float), 1) if present.sum() > 5 else None
-    middle = float(np.polyval(fit, 0.0)) if fit is not None else float(np.median(own))
-    middle = float(np.clip(middle, own.min() - 0.01 * n, own.max() + 0.01 * n))
-    scatter = float(np.std(own[present] - (np.polyval(fit, centres[rows][present]) if fit is not None else middle)))
+    t, x = centres[rows][present], own[present].astype(np.float64)
+    spread = float(((t - t.mean()) ** 2).mean())
+    tilt = float(((t - t.mean()) * (x - x.mean())).mean() / spread) if spread > 1e-3 else 0.0
+    middle = float(x.mean() - tilt * t.mean())
+    # A part-length line is not to be carried on over the whole height by its tilt's error.
+    middle = float(np.clip(middle, x.min() - 0.01 * n, x.max() + 0.01 * n))
+    scatter = float(np.std(x - x.mean() - tilt * (t - t.mean())))
     background = profile.signal[rows, own] - excess
     colour = _colour_name(np.median(background[present], axis=0), np.median(excess[present], axis=0))
-    hits = float(present.mean())
+    hits = float(present.sum() / max(seen[rows].sum(), 1))
     full = span[0] <= 1 and span[1] >= strips - 1
-    score = _line_score(hits, agreement, continuity, (span[1] - span[0]) / strips, full)
+    length_share = (span[1] - span[0]) / strips
+    prominence = contrast * length_share / max(clutter, 0.5 / 255)
+    ends = _ends_with(profile, middle, excess[present].mean(axis=0), contrast, span)
+    score = _line_score(
+        hits, agreement, continuity, length_share, full=full, prominence=prominence, ends=ends
+    )
     return Line(
         axis=profile.axis,
         position=(middle + 0.5) / n,
@@ -251,14 +335,57 @@ def _describe(
     )
 
 
+def _ends_with(
+    profile: StripProfile,
+    place: float,
+    excess: FloatArray,
+    contrast: float,
+    span: tuple[int, int],
+) -> float:
+    """Share of the line's screen-border ends at which it shows in the last per cent."""
+    n = profile.length
+    ends = [k for k, inside in enumerate((span[0] <= 1, span[1] >= profile.strips - 1)) if inside]
+    if not ends:
+        return 0.0
+    unit = excess / max(float(np.linalg.norm(excess)), 1e-6)
+    found = 0
+    for k in ends:
+        if float(profile.ends[k].max()) < _DARK_SIGNAL:
+            # All of it is border: the outline is a little too large here.
+            found += 1
+            continue
+        # The tilt moves the line by up to half a per cent at the end.
+        reach = max(6, int(0.006 * n))
+        lo, hi = max(round(place) - reach, 4), min(round(place) + reach + 1, n - 4)
+        if hi - lo < 3:
+            found += 1
+            continue
+        row = profile.ends[k] @ unit
+        at = np.arange(lo, hi)
+        height = row[at] - np.maximum(row[at - 4], row[at + 4])
+        found += bool(height.max() > 0.3 * contrast)
+    return found / len(ends)
+
+
 def _line_score(
-    hits: float, agreement: float, continuity: float, length: float, full: bool
+    hits: float,
+    agreement: float,
+    continuity: float,
+    length: float,
+    *,
+    full: bool,
+    prominence: float,
+    ends: float,
 ) -> float:
     """Logistic in the evidence; chosen so that a full-length line that shows in nine
     strips of ten, always in one colour, with the picture unbroken around it, gets 0.9."""
-    z = 12 * (hits - 0.8) + 6 * (agreement - 0.75) + 5 * (continuity - 0.75)
-    z += 0.0 if full else -2.0 + 3.0 * (length - 0.5)
-    return float(1 / (1 + np.exp(-z)))
+    z = 10 * (hits - 0.8) + 6 * (agreement - 0.75) + 10 * (continuity - 0.75)
+    z += 0.0 if full else -2.5 + 3.0 * (length - 0.5)
+    # Several times the picture's own ridges nearby, or it is one of them.
+    z += 1.5 * float(np.clip(np.log(max(prominence, 0.1) / 3.0), -2.0, 1.0))
+    # A panel's line runs to the border; a menu's stops short of it, at both ends.
+    z += 0.0 if ends >= 1 else (-2.5 if ends > 0 else -8.0)
+    return _logistic(z)
 
 
 _NAMES = {

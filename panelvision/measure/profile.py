@@ -10,6 +10,7 @@ monotonic in light, so that an edge stays an edge.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import cv2
@@ -25,6 +26,11 @@ Axis = Literal["vertical", "horizontal"]
 STRIPS = 36
 # chosen: a strip whose pixels lie less than this share inside the frame has no vote.
 MIN_VALID = 0.6
+# chosen: changes over fewer positions than this are stripes, over more picture or glow.
+_FINE_SCALE = 9
+# chosen: the outermost 0.4 % may be border (the outline is not perfect); menus and
+# pages leave 1.5 % and more.
+_END_FROM, _END_TO = 0.004, 0.013
 
 
 @dataclass(frozen=True)
@@ -49,6 +55,9 @@ class StripProfile:
         The same for changes across the axis (the camera's bars show up in one of the two).
     noise : float
         Standard deviation of one value of ``signal`` (per channel), from neighbours.
+    ends : ndarray of shape (2, n, 3), float32
+        Signal just inside the two ends of the strips' direction (for columns: along the
+        top and the bottom edge), where a menu leaves a margin and a fault does not.
     """
 
     axis: Axis
@@ -57,6 +66,7 @@ class StripProfile:
     along: FloatArray
     across: FloatArray
     noise: float
+    ends: FloatArray
 
     @property
     def length(self) -> int:
@@ -72,6 +82,17 @@ class StripProfile:
     def centres(self) -> FloatArray:
         """Centres of the strips as fractions of the other axis minus one half, (strips,)."""
         return (np.arange(self.strips) + 0.5) / self.strips - 0.5
+
+    @cached_property
+    def fine(self) -> FloatArray:
+        """Signal less its mean over a few positions: structure too fine for picture or glow."""
+        smooth = cv2.blur(self.signal, (_FINE_SCALE, 1), borderType=cv2.BORDER_REPLICATE)
+        return self.signal - smooth
+
+    @cached_property
+    def shared_fine(self) -> FloatArray:
+        """Median over the strips of :attr:`fine`, (n, 3); the end strips have no say."""
+        return np.median(self.fine[1:-1], axis=0)
 
 
 def strip_profile(view: ScreenView, axis: Axis, *, strips: int = STRIPS) -> StripProfile:
@@ -108,7 +129,15 @@ def profile_of(
         along=along,
         across=across,
         noise=_neighbour_noise(mean),
+        ends=_ends(signal),
     )
+
+
+def _ends(signal: FloatArray) -> FloatArray:
+    height = signal.shape[0]
+    a = int(_END_FROM * height)
+    b = max(a + 2, round(_END_TO * height))
+    return np.stack([signal[a:b].mean(axis=0), signal[height - b : height - a].mean(axis=0)])
 
 
 # chosen: added to linear light before the root so that the noise of near-black

@@ -3,9 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
-from panelvision.arrays import FloatArray
+from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.profile import StripProfile
 
 # chosen: this many positions beside an edge belong to its blur and are left out.
@@ -13,9 +12,6 @@ _GUARD = 5
 # The maps of active pixels reach further: half-size pixels, smoothed over three,
 # compared three apart: (3 + 1) * 2, and one more.
 _ACTIVE_GUARD = 9
-# chosen: length scale (positions) above which a change along the axis is picture or
-# glow, below which it is striping.
-_STRIPE_SCALE = 9
 
 
 @dataclass(frozen=True)
@@ -41,7 +37,7 @@ class Region:
     stripes : float
         RMS of fine structure along the axis that all strips share, in signal.
     constancy : float
-        0..1, share of the fine structure's power that all strips share.
+        -1..1, likeness of a strip's fine structure to the shared one, lower tenth.
     strip_colours : ndarray of shape (strips, 3)
         Mean signal of every strip; NaN where out of frame.
     """
@@ -88,14 +84,14 @@ def region(profile: StripProfile, start: float, end: float) -> Region | None:
     strip_colours[rows] = (signal[rows] * weight[..., None]).sum(axis=1) / weight.sum(axis=1)[
         :, None
     ]
-    stripes, constancy = _striping(signal[inner])
+    stripes, constancy = _striping(profile, inner, lo, hi)
     return Region(
         start=start,
         end=end,
         along=float(per_strip.mean()),
         across=float(profile.across[inner, active].mean()),
         busy=float((per_strip > 0.03).mean()),
-        colour=np.nanmedian(strip_colours, axis=0),
+        colour=np.median(strip_colours[rows], axis=0),
         variation=_variation(strip_colours[inner]),
         texture=_texture(signal[inner]),
         stripes=stripes,
@@ -128,15 +124,22 @@ def _texture(signal: FloatArray) -> float:
     return float(np.sqrt((log**2).mean(axis=(0, 1))).max())
 
 
-def _striping(signal: FloatArray) -> tuple[float, float]:
-    """RMS of fine structure shared by all strips, and its share of all fine structure."""
-    if signal.shape[1] < 5:
+def _striping(profile: StripProfile, rows: BoolArray, lo: int, hi: int) -> tuple[float, float]:
+    """RMS of fine structure shared by the strips, and the least share that a strip has of it.
+
+    The share is the regression of a strip's fine structure on the shared one, so it is 1
+    where the stripes run through and 0 where a strip (a margin, a gap between lines of
+    text) does not have them; the lower tenth of the strips is returned.
+    """
+    shared = profile.shared_fine[lo:hi]
+    power = float((shared**2).sum())
+    if power <= 0:
         return 0.0, 0.0
-    fine = signal - uniform_filter1d(signal, _STRIPE_SCALE, axis=1, mode="nearest")
-    shared = np.median(fine, axis=0)
-    own = float(((fine - shared) ** 2).mean())
-    power = float((shared**2).mean())
-    return float(np.sqrt(3 * power)), power / max(power + own, 1e-12)
+    fine = profile.fine[rows, lo:hi]
+    own = np.einsum("ijk,jk->i", fine, shared) / np.sqrt(
+        np.maximum((fine**2).sum(axis=(1, 2)), 1e-12) * power
+    )
+    return float(np.sqrt(power / (hi - lo))), float(np.quantile(own, 0.1))
 
 
 def likeness(a: FloatArray, b: FloatArray) -> float:

@@ -8,7 +8,7 @@ from panelvision.measure.bands import REPORTED, Band, Judged, band_of, judge_pie
 from panelvision.measure.line_features import line_features
 from panelvision.measure.lines import Line, find_lines
 from panelvision.measure.profile import StripProfile, strip_profile
-from panelvision.measure.segments import pieces_of
+from panelvision.measure.segments import pieces_of, striped_content, without_lines
 from panelvision.measure.steps import Edge, full_length_edges
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView
@@ -48,10 +48,11 @@ def measure_rows(photo: Photo, view: ScreenView) -> RowFindings:
     """Measure bands and lines along the rows."""
     profile = strip_profile(view, "horizontal")
     edges = full_length_edges(profile)
-    pieces = pieces_of(profile, edges)
-    judged = judge_pieces(profile, pieces)
-    bands = tuple(band_of(profile, j) for j in judged if j.score >= REPORTED)
     candidates = find_lines(profile)
+    borders = without_lines(edges, candidates, profile.length)
+    pieces = pieces_of(profile, borders)
+    judged = judge_pieces(profile, pieces, striped=striped_content(borders, pieces))
+    bands = tuple(band_of(profile, j) for j in judged if j.score >= REPORTED)
     lines = tuple(line for line in candidates if line.score >= REPORTED)
     return RowFindings(
         bands, lines, edges, judged, candidates, _features(profile, edges, judged, candidates)

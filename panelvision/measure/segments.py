@@ -12,9 +12,10 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 from panelvision.arrays import BoolArray, FloatArray
+from panelvision.measure.lines import Line
 from panelvision.measure.profile import StripProfile
 from panelvision.measure.regions import Region, beside, likeness, region
-from panelvision.measure.steps import Edge
+from panelvision.measure.steps import LEAST_SUPPORT, Edge
 
 # chosen: an edge of a fault is there in nearly every strip: 0.85 lets a subtitle or the
 # panel's own corner hide a few.
@@ -30,6 +31,8 @@ BLANK, SHOWING = 2.0, 2.5
 # chosen: noise stripes: fine structure above six code values that all strips share.
 _STRIPE_RMS = 6.0 / 255
 _STRIPE_CONSTANCY = 0.6
+# chosen: a stretch of noise narrower than this is a group of lines.
+_LEAST_NOISE = 0.025
 
 
 @dataclass(frozen=True)
@@ -42,8 +45,12 @@ class Piece:
     before, after : Edge or None
         Its edges; None at the active area's border.
     shows : float
-        How much is shown: 1 unit each for a texture of 3 % and for 3 % of pixels changing
-        along the axis. Below 2 nothing is shown, above 2.5 something is.
+        How much is shown: 1 unit each for a texture of 3 %, for 3 % of pixels changing
+        along the axis, and (columns only: rows can be drawn out) for a spread over the
+        strips of 2 % beyond what all pieces have. Below 2 nothing is shown, above 2.5
+        something is.
+    textured : bool
+        Something is shown by texture alone, whatever the strips as a whole do.
     noise : bool
         Fine stripes through all strips.
     """
@@ -52,6 +59,7 @@ class Piece:
     before: Edge | None
     after: Edge | None
     shows: float
+    textured: bool
     noise: bool
 
     @property
@@ -82,32 +90,45 @@ def strong(edges: tuple[Edge, ...]) -> tuple[Edge, ...]:
         for e in edges
         if e.support >= STRONG_SUPPORT
         and e.contrast >= STRONG_CONTRAST
+        and e.reaches >= 0.5
         and BORDER < e.position < 1 - BORDER
+    )
+
+
+def without_lines(edges: tuple[Edge, ...], lines: tuple[Line, ...], n: int) -> tuple[Edge, ...]:
+    """The edges that are not the two flanks of a thin line with the same picture on both sides."""
+    # chosen: a flank lies within half the line and three pixels of blur.
+    flanks = [
+        (line.position, line.width / 2 + 4 / n)
+        for line in lines
+        if line.hits > 0.7 and line.end - line.start > 0.6 and line.continuity > 0.6
+    ]
+    return tuple(
+        e for e in edges if all(abs(e.position - place) > reach for place, reach in flanks)
     )
 
 
 def noise_stretches(profile: StripProfile) -> tuple[tuple[float, float], ...]:
     """Stretches filled with fine stripes that run through all strips, as fractions."""
     n = profile.length
-    signal = profile.signal[1:-1]
-    if signal.shape[0] < 6 or n < 60:
+    # Rows: lines of text are as fine and as long; no fault of the gate side looks so.
+    if profile.strips < 8 or n < 60 or profile.axis == "horizontal":
         return ()
-    fine = signal - uniform_filter1d(signal, 9, axis=1, mode="nearest")
-    shared = np.median(fine, axis=0)
-    # chosen: judged over about one fortieth of the axis, several stripes wide.
-    window = max(9, n // 40)
+    shared = profile.shared_fine
+    # chosen: judged over about one fiftieth of the axis, several stripes wide.
+    window = max(9, n // 50)
+    loud = (np.abs(shared).max(axis=1) > _STRIPE_RMS / 2).astype(float)
     power = uniform_filter1d((shared**2).sum(axis=1), window)
-    own = uniform_filter1d(((fine - shared) ** 2).sum(axis=2).mean(axis=0), window)
-    mask = (np.sqrt(power) > _STRIPE_RMS) & (power > _STRIPE_CONSTANCY * (power + own))
-    # A lone edge has fine structure too: stripes change sign many times in a window.
-    sign = np.abs(np.diff(np.sign(shared).sum(axis=1)))
-    turns = uniform_filter1d((np.append(sign, 0) > 1).astype(np.float64), 2 * window)
-    mask &= turns > 0.15
+    filled = uniform_filter1d(loud, window)
+    # A lone edge or line has fine structure too: stripes change sign many times in a window.
+    sign = np.sign(shared @ np.array([1.0, 1.0, 1.0]))
+    turns = uniform_filter1d((np.abs(np.diff(sign, append=sign[-1])) > 1).astype(float), 2 * window)
+    mask = (power > _STRIPE_RMS**2) & (filled > 0.5) & (turns > 0.1)
     stretches = []
     for lo, hi in _runs(mask, gap=window):
         # The window reaches half its width beyond the stripes at either end.
         lo, hi = lo + window // 2, hi - window // 2
-        if (hi - lo) / n >= LEAST_BAND:
+        if (hi - lo) / n >= _LEAST_NOISE:
             stretches.append((lo / n, hi / n))
     return tuple(stretches)
 
@@ -133,31 +154,55 @@ def pieces_of(profile: StripProfile, edges: tuple[Edge, ...]) -> tuple[Piece, ..
         reach = 12 / n
         first = [e for e in edges if abs(e.position - start) < reach]
         last = [e for e in edges if abs(e.position - end) < reach]
-        a = min(first, key=lambda e: e.position) if first else None
-        b = max(last, key=lambda e: e.position) if last else None
-        lo = a.position if a else start
-        hi = b.position if b else end
+        a = min(first, key=lambda e: e.position) if first else _rough(profile, start)
+        b = max(last, key=lambda e: e.position) if last else _rough(profile, end)
+        r = region(profile, a.position, b.position)
+        if r is None or r.stripes < _STRIPE_RMS or r.constancy < _STRIPE_CONSTANCY:
+            continue
+        lo, hi = a.position, b.position
         lines = [e for e in lines if not lo - 2 / n < e.position < hi + 2 / n]
-        lines += [e for e in (a, b) if e is not None and BORDER < e.position < 1 - BORDER]
+        lines += [e for e in (a, b) if BORDER < e.position < 1 - BORDER]
         noisy.append((lo, hi))
     lines.sort(key=lambda e: e.position)
     bounds: list[Edge | None] = [None, *lines, None]
-    out = []
+    found = []
     for a, b in zip(bounds, bounds[1:], strict=False):
         start = a.position if a else 0.0
         end = b.position if b else 1.0
-        if end - start < LEAST_BAND:
-            continue
-        r = region(profile, start, end)
-        if r is None:
-            continue
-        middle = 0.5 * (start + end)
-        noise = any(lo <= middle <= hi for lo, hi in noisy) and (
-            r.stripes > _STRIPE_RMS and r.constancy > 0.5
-        )
+        r = region(profile, start, end) if end - start >= LEAST_BAND else None
+        if r is not None:
+            found.append((r, a, b))
+    # The camera's bars vary all pieces alike; what a piece varies beyond that is picture.
+    # chosen: bars seldom exceed 5 % of signal.
+    common = min(0.05, min((r.variation for r, _, _ in found), default=0.0))
+    out = []
+    for r, a, b in found:
+        middle = 0.5 * (r.start + r.end)
+        noise = any(lo <= middle <= hi for lo, hi in noisy)
         shows = r.texture / 0.03 + r.along / 0.03
-        out.append(Piece(region=r, before=a, after=b, shows=shows, noise=noise))
+        textured = shows >= SHOWING
+        if profile.axis == "vertical":
+            shows += max(r.variation - common - 0.01, 0.0) / 0.02
+        out.append(Piece(r, a, b, shows=shows, textured=textured, noise=noise))
     return tuple(out)
+
+
+def _rough(profile: StripProfile, position: float) -> Edge:
+    """The end of a stretch of noise where no edge was found: its place is known roughly."""
+    strips = profile.strips
+    return Edge(
+        position=position,
+        # chosen: a quarter of the window in which stripes are looked for.
+        sigma=0.005,
+        tilt=0.0,
+        support=1.0,
+        contrast=_STRIPE_RMS,
+        agreement=float("nan"),
+        width=float("nan"),
+        steps=np.zeros((strips, 3)),
+        present=np.ones(strips, dtype=bool),
+        reaches=1.0,
+    )
 
 
 def interrupts(profile: StripProfile, piece: Piece) -> float:
@@ -180,6 +225,32 @@ def mirrored_bars(pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
     # chosen: a bar's two widths agree within 2 % of the axis, plus what the outline is off.
     alike = abs(first.region.width - last.region.width) < 0.03
     return (first, last) if dark and alike else ()
+
+
+def striped_content(edges: tuple[Edge, ...], pieces: tuple[Piece, ...]) -> bool:
+    """Whether the picture itself is made of upright stripes, so that stripes are no fault.
+
+    Told by full-length edges that something in the picture covers for a part (a fault's
+    are covered by nothing), by even steps from side to side, or by nothing but stripes.
+    """
+    # chosen: three covered edges of one sign; a menu's border is one or two.
+    covered = [
+        e
+        for e in edges
+        if LEAST_SUPPORT <= e.support < STRONG_SUPPORT
+        and e.contrast > 0.1
+        and e.agreement > 0.85
+        and BORDER < e.position < 1 - BORDER
+    ]
+    if len(covered) >= 3:
+        return True
+    if len(pieces) >= 5:
+        widths = np.array([p.region.width for p in pieces])
+        middle = float(np.median(widths))
+        if np.sum(widths[np.abs(widths - middle) < 0.1 * middle]) > 0.7:
+            return True
+    shown = sum(p.region.width for p in pieces if p.textured and not p.noise)
+    return shown < 0.35 and sum(1 for p in pieces if p.blank) >= 3
 
 
 # chosen: black with the veil of a lit room, square root of light.

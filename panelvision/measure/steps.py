@@ -54,6 +54,8 @@ class Edge:
     steps : ndarray of shape (strips, 3)
         Step (after minus before) in each strip and channel.
     present : ndarray of shape (strips,), bool
+    reaches : float
+        0, 0.5 or 1: at how many of its two ends it shows up to the last per cent.
     """
 
     position: float
@@ -65,6 +67,7 @@ class Edge:
     width: float
     steps: FloatArray
     present: BoolArray
+    reaches: float
 
 
 def step_response(profile: StripProfile) -> tuple[FloatArray, FloatArray, BoolArray]:
@@ -197,7 +200,7 @@ def _refine(
     n = profile.length
     rows = np.arange(profile.strips)
     place = np.clip(j + shift, 0, n)
-    seen = known[rows, place]
+    seen = known[rows, place] & _lit(profile, place)
     present = (near[rows, place] > 0) & seen
     if present.sum() < 4:
         return None
@@ -246,7 +249,43 @@ def _refine(
         width=width,
         steps=steps,
         present=present,
+        reaches=_reaches(profile, at, tilt, np.median(power[seen])),
     )
+
+
+# chosen: where both sides are darker than this (square root of light), a dark fault on a
+# film's bar cannot be seen, and its absence says nothing.
+_DARK_SIGNAL = 0.12
+
+
+def _lit(profile: StripProfile, place: IntArray) -> BoolArray:
+    """Strips where at least one side of the place is lit."""
+    n = profile.length
+    rows = np.arange(profile.strips)
+    before = profile.signal[rows, np.clip(place - 4, 0, n - 1)].max(axis=1)
+    after = profile.signal[rows, np.clip(place + 3, 0, n - 1)].max(axis=1)
+    lit = np.maximum(before, after) > _DARK_SIGNAL
+    # A dark screen altogether: then every strip counts.
+    return lit if lit.mean() >= 0.5 else np.ones_like(lit)
+
+
+def _reaches(profile: StripProfile, at: float, tilt: float, contrast: float) -> float:
+    """Share of the two ends (0, 0.5, 1) where the step shows just inside the border."""
+    n = profile.length
+    found = 0
+    for k, side in enumerate((-0.49, 0.49)):
+        j = round(at + tilt * side)
+        lo, hi = max(j - 8, 0), min(j + 8, n)
+        if hi - lo < 10:
+            continue
+        line = profile.ends[k, lo:hi]
+        if float(line.max()) < _DARK_SIGNAL:
+            # Border of the panel, or a film's bar: nothing to see here.
+            found += 1
+            continue
+        jump = np.sqrt(((line[6:] - line[:-6]) ** 2).sum(axis=1)).max()
+        found += bool(jump > 0.35 * contrast)
+    return found / 2
 
 
 def _straight(y: FloatArray, x: FloatArray, weight: FloatArray) -> tuple[float, float]:
