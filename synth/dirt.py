@@ -42,7 +42,7 @@ def _prints(dice: Dice, h: int, w: int) -> Field:
 def draw_dirt(dice: Dice, shape: tuple[int, int], *, heavy: bool) -> tuple[Field | None, list[str]]:
     """Extra diffuse reflectance (H, W) of the glass, and the kinds drawn. None when clean.
 
-    `heavy` (dark sets, where the torch makes dirt matter) doubles the amounts. Reflectances
+    `heavy` (dark sets, where the torch makes dirt matter) raises the amounts. Reflectances
     0..0.02 are chosen to bracket the panel's own haze.
     """
     h, w = shape
@@ -51,9 +51,9 @@ def draw_dirt(dice: Dice, shape: tuple[int, int], *, heavy: bool) -> tuple[Field
     if not kinds:
         return None, []
     half = np.zeros((sh, sw), np.float32)
-    gain = 2.0 if heavy else 1.0
+    gain = 1.5 if heavy else 1.0
     if "film" in kinds:
-        half += gain * dice.lu(0.0003, 0.004) * np.clip(0.6 + fractal(dice, (sh, sw), cells=dice.u(1.5, 5), octaves=4), 0, 2)
+        half += gain * dice.lu(0.0002, 0.003) * np.clip(0.4 + fractal(dice, (sh, sw), cells=dice.u(1.5, 5), octaves=4), 0, 2)
     if "smears" in kinds:
         half += gain * dice.lu(0.0004, 0.006) * _strokes(dice, sh, sw)
         if dice.p(0.3):  # arcs of a cloth

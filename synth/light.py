@@ -101,11 +101,11 @@ def draw_torch(dice: Dice, panel: Panel, view: View, kind: str) -> Torch:
     if kind == "phone":
         side = view.R.T @ np.array([dice.pick((-1, 1)) * dice.u(0.008, 0.03), dice.u(-0.02, 0.02), 0])
         forward = view.R.T @ np.array([dice.n(0, 0.05), dice.n(0, 0.05), 1.0])
-        return Torch("phone", camera + side, camera + side + forward, dice.lu(8, 45), dice.u(0.45, 0.8), 0.05,
+        return Torch("phone", camera + side, camera + side + forward, dice.lu(20, 160), dice.u(0.45, 0.8), 0.05,
                      lamp(dice.u(4300, 7500)))
     offset = np.array([dice.pick((-1, 1)) * dice.u(0.05, 0.8), dice.u(-0.5, 0.3), dice.u(-0.15, 0.3) * abs(camera[2])])
     aim = np.array([dice.n(0, 0.25) * w, dice.n(0, 0.25) * h, 0])
-    return Torch("hand", camera + offset, aim, dice.lu(60, 2500), dice.lu(0.1, 0.5), dice.lu(0.004, 0.08),
+    return Torch("hand", camera + offset, aim, dice.lu(150, 6000), dice.lu(0.1, 0.5), dice.lu(0.004, 0.08),
                  lamp(dice.u(3000, 8500)))
 
 
@@ -118,8 +118,7 @@ def ggx(cos_half: NDArray, alpha: float) -> NDArray:
 def torch_mirror(torch: Torch, panel: Panel, view: View, points: NDArray) -> Array:
     """Mirrored torch (...,) in cd/m2 per unit colour at glass points (..., 3).
 
-    One lobe of the glass's roughness and, inside the stack, a second wider reflection from the
-    cell's own layers at a tenth of the strength.
+    One lobe of the glass's roughness and a second, wider one from the layers inside the cell.
     """
     normal = np.array([0.0, 0.0, -1.0])
     to_light = torch.position - points
@@ -129,7 +128,7 @@ def torch_mirror(torch: Torch, panel: Panel, view: View, points: NDArray) -> Arr
     half = ll + ee
     cos_half = np.clip(half @ normal / np.linalg.norm(half, axis=-1), 0, 1)
     nl, nv = np.clip(ll @ normal, 0.02, 1), np.clip(ee @ normal, 0.05, 1)
-    lobe = panel.mirror * ggx(cos_half, panel.gloss) + 0.1 * panel.mirror * ggx(cos_half, min(panel.gloss * 3, 0.6))
+    lobe = panel.mirror * ggx(cos_half, panel.gloss) + panel.inner * panel.mirror * ggx(cos_half, min(panel.gloss * 3, 0.6))
     return (lobe / (4 * nl * nv) * torch.irradiance(points, normal)).astype(np.float32)
 
 

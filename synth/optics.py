@@ -29,14 +29,16 @@ def panel_points(panel: Panel, shape: tuple[int, int]) -> NDArray[np.float64]:
 def emitted(screen: Screen, view: View) -> Array:
     """Light (H, W, 3) in cd/m2 of a lit panel, with loss and tint towards grazing angles."""
     panel = screen.panel
-    light = transmit(panel, screen.drive)
-    glow = enlarge(screen.glow, screen.shape)
-    light *= (glow if glow.ndim == 3 else glow[..., None]) * (panel.white * np.float32(panel.peak / panel.t_max))
     points = panel_points(panel, (9, 16))
     ray = view.centre - points
     cos = np.clip(-ray[..., 2] / np.linalg.norm(ray, axis=-1), 0.05, 1)
-    loss = cos[..., None] ** np.array([1.4, 1.25, 1.35])
-    light *= enlarge(loss.astype(np.float32), screen.shape)
+    loss = (cos[..., None] ** np.array([1.4, 1.25, 1.35])).astype(np.float32)
+    glow = screen.glow if screen.glow.ndim == 3 else screen.glow[..., None]
+    level = enlarge(loss, (glow.shape[0], glow.shape[1])) * glow * (panel.white * np.float32(panel.peak))
+    leak = np.float32(1 / panel.contrast)
+    light = screen.drive * (1 - leak)
+    light += leak
+    light *= enlarge(level, screen.shape)
     return light
 
 
@@ -54,18 +56,22 @@ def faint_term(screen: Screen) -> Array:
 def returned(screen: Screen, rig: Rig, dirt: Field | None, *, faint: Array | None) -> Array:
     """Diffuse light (H, W, 3) in cd/m2 that the screen returns: E/pi [haze + dirt + R T T*h]."""
     shape = screen.shape
-    lux = rig_on_panel(screen.panel, rig)
-    e = enlarge(lux, shape)
+    lux = rig_on_panel(screen.panel, rig) * np.float32(1 / np.pi)
+    haze = np.float32(screen.panel.haze)
     if faint is None:
-        mean = transmit(screen.panel, screen.drive.mean((0, 1)))
-        total = np.broadcast_to(screen.panel.reflectance * mean * mean + np.float32(screen.panel.haze), (*shape, 3)).astype(np.float32)
+        # a lit panel outshines what the torch brings back of the picture: its mean will do
+        mean = transmit(screen.panel, screen.drive[::4, ::4].mean((0, 1)))
+        total = screen.panel.reflectance * mean * mean + haze
+        if dirt is None:
+            return enlarge(lux * total, shape)
+        out = cv2.merge([dirt, dirt, dirt])
+        out += total.astype(np.float32)
     else:
-        total = faint + np.float32(screen.panel.haze)
-    if dirt is not None:
-        total = total + dirt[..., None]
-    e *= total
-    e *= np.float32(1 / np.pi)
-    return e
+        out = faint + haze
+        if dirt is not None:
+            out += cv2.merge([dirt, dirt, dirt])
+    out *= enlarge(lux, shape)
+    return out
 
 
 def rig_on_panel(panel: Panel, rig: Rig) -> Array:

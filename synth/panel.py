@@ -29,7 +29,8 @@ class Panel:
     the active area. diagonal_inch. t_max: white transmittance 0..1. contrast: white over black.
     reflectance: of the stack behind the cell, 0..1. gap_mm: blur (Gaussian sigma) of light on its
     way in. haze: diffuse reflectance of the front, 0..1. gloss: roughness alpha of the glass.
-    mirror: Fresnel reflectance of the front. peak: white luminance in cd/m2. kind: "strips",
+    mirror: Fresnel reflectance of the front.
+    inner: strength of the second reflection from inside the cell, share of the first. peak: white luminance in cd/m2. kind: "strips",
     "edge". strips: rows of LEDs; per_strip: LEDs in each. spread: diffuser point spread as a share
     of the strip pitch. white: linear RGB of the backlight, luminance 1.
     """
@@ -46,6 +47,7 @@ class Panel:
     haze: float
     gloss: float
     mirror: float
+    inner: float
     peak: float
     kind: str
     strips: int
@@ -76,8 +78,8 @@ def draw_panel(dice: Dice) -> Panel:
         columns=columns, rows=round(columns / aspect), drivers=dice.pick(DRIVER_COUNTS[columns]),
         aspect=aspect, diagonal_inch=dice.pick((22, 24, 26, 28, 32, 32, 37, 40, 42, 43, 46, 49, 50, 55, 55, 60, 65, 75)) + dice.u(-0.5, 0.5),
         t_max=dice.u(0.04, 0.085), contrast=dice.lu(700, 1500) if ips else dice.lu(1200, 5500),
-        reflectance=dice.u(0.55, 0.92), gap_mm=dice.lu(0.8, 8), haze=dice.lu(0.003, 0.03),
-        gloss=dice.lu(0.12, 0.4) if matt else dice.lu(0.02, 0.14), mirror=dice.u(0.012, 0.045),
+        reflectance=dice.u(0.55, 0.92), gap_mm=dice.lu(0.8, 8), haze=dice.lu(0.003, 0.02),
+        gloss=dice.lu(0.12, 0.4) if matt else dice.lu(0.02, 0.14), mirror=dice.u(0.01, 0.045), inner=dice.lu(0.01, 0.15),
         peak=dice.lu(120, 480), kind=dice.weighted({"strips": 0.75, "edge": 0.25}),
         strips=dice.i(2, 8), per_strip=dice.i(5, 14), spread=dice.u(0.25, 0.7),
         white=tone / float(tone @ np.array([0.2126, 0.7152, 0.0722], np.float32)),

@@ -13,7 +13,7 @@ from synth import encode, optics, phone, sensor
 from synth.dice import Dice
 from synth.dirt import draw_dirt
 from synth.faults.state import Screen
-from synth.fields import Field, blur, quad_mask
+from synth.fields import Field, blur, mix, quad_mask
 from synth.geometry import Pose, View, draw_pose, panel_corners
 from synth.lens import distort_points, finish_optics, moire
 from synth.light import Rig, Torch, draw_torch, room_image, torch_mirror
@@ -106,7 +106,9 @@ def _flicker(dice: Dice, radiance: Array, corners: NDArray, exposure_s: float) -
     mask = quad_mask((h, w), corners)
     ripple = float((gain.max() - gain.min()) / (2 * gain.mean()))
     if ripple > 1e-3:
-        radiance *= (1 + mask * ((gain[None, :] if upright else gain[:, None]) - 1))[..., None]
+        mask *= (gain[None, :] if upright else gain[:, None]) - 1
+        mask += 1
+        radiance *= cv2.merge([mask, mask, mask])
     return {"freq_hz": frequency, "duty": round(duty, 3), "ripple": round(ripple, 4), "parallel_to": "columns" if upright else "rows"}
 
 
@@ -155,11 +157,7 @@ def render(setup: Setup, shot: Shot) -> Frame:
             lobe = torch_mirror(rig.torch, panel, view, view.on_plane(px, py, 2, 0.0))
             mirror = mirror + lobe[..., None] * rig.torch.colour
         glass += cv2.resize(mirror, (x1 - x0, y1 - y0), interpolation=cv2.INTER_LINEAR)
-        mask = quad_mask((y1 - y0, x1 - x0), corners, offset=(x0, y0))[..., None]
-        part = canvas.image[y0:y1, x0:x1]
-        glass -= part
-        glass *= mask
-        part += glass
+        mix(canvas.image[y0:y1, x0:x1], glass, quad_mask((y1 - y0, x1 - x0), corners, offset=(x0, y0)))
     clutter(clutter_dice, canvas, panel, body, room)
     return Frame(canvas.image, {"corners": corners, "rig": rig, "room_mean": room_mean, "faint": faint})
 
@@ -179,7 +177,7 @@ def _finish(setup: Setup, shot: Shot, frame: Frame, *, quick: bool, scene_name: 
     blurs, lens = finish_optics(dice.child("lens"), (w, h), quick=quick)
     radiance = lens(frame.radiance)
     corners = distort_points(frame.truth["corners"], blurs, (w, h)) if has_screen else None
-    chip = sensor.draw_sensor(dice.child("sensor"))
+    chip = sensor.draw_sensor(dice.child("sensor"), night=setup.light.name != "lit" and shot.torch.kind != "none")
     exposure = sensor.meter(dice.child("meter"), radiance, chip)
     moire_depth, pwm = 0.0, None
     if has_screen and not dark:

@@ -146,23 +146,19 @@ class Canvas:
         x0, y0, x1, y1 = box
         lux = self.rig.on(corners, np.asarray(normal, np.float64))
         a = polygon((y1 - y0, x1 - x0), pts - (x0, y0))
-        if len(corners) == 4:
-            span = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32) * 15
-            target = (pts - (x0, y0)).astype(np.float32)
-            small = lux[[0, 1, 3, 2]].reshape(2, 2, 3)
-            coarse = cv2.resize(small, (16, 16), interpolation=cv2.INTER_LINEAR)
-            area = abs(cv2.contourArea(target))
-            if area > 30:
-                hom = cv2.getPerspectiveTransform(span, target)
-                tone = cv2.warpPerspective(coarse, hom, (x1 - x0, y1 - y0), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            else:
-                tone = np.broadcast_to(lux.mean(0), (y1 - y0, x1 - x0, 3))
+        scale = (albedo * np.float32(gain) + np.float32(gloss)) * np.float32(1 / np.pi)
+        if len(corners) == 4 and (x1 - x0) * (y1 - y0) > 900:
+            # a plane through the corners' illuminances, evaluated at the box's own corners
+            basis = np.c_[np.ones(4), pts - (x0, y0)]
+            fit = np.linalg.lstsq(basis, lux * scale, rcond=None)[0]
+            ends = np.array([[1, 0, 0], [1, x1 - x0, 0], [1, 0, y1 - y0], [1, x1 - x0, y1 - y0]]) @ fit
+            ends = np.clip(ends, (lux * scale).min(0), (lux * scale).max(0))
+            value = cv2.resize(ends.reshape(2, 2, 3).astype(np.float32), (x1 - x0, y1 - y0), interpolation=cv2.INTER_LINEAR)
+            mix(self.image[y0:y1, x0:x1], value, a)
         else:
-            tone = np.broadcast_to(lux.mean(0), (y1 - y0, x1 - x0, 3))
-        value = tone * (albedo * np.float32(gain / np.pi)) + np.float32(gloss / np.pi) * tone
-        mix(self.image[y0:y1, x0:x1], value.astype(np.float32), a)
+            mix(self.image[y0:y1, x0:x1], (lux.mean(0) * scale).astype(np.float32), a)
 
-    def box(self, low: NDArray, high: NDArray, albedo: Array, *, gloss: float = 0.0) -> None:
+    def box(self, low: NDArray, high: NDArray, albedo: Array, *, gloss: float = 0.0, front: bool = True) -> None:
         """An upright box between two corners: the faces the camera can see, far ones first."""
         x0, y0, z0 = low
         x1, y1, z1 = high
@@ -175,7 +171,8 @@ class Canvas:
             self.face(np.array([[x0, y0, z1], [x1, y0, z1], [x1, y0, z0], [x0, y0, z0]]), albedo, np.array([0, -1, 0]), gloss=gloss)
         elif c[1] > y1:
             self.face(np.array([[x0, y1, z0], [x1, y1, z0], [x1, y1, z1], [x0, y1, z1]]), albedo, np.array([0, 1, 0]))
-        self.face(np.array([[x0, y0, z0], [x1, y0, z0], [x1, y1, z0], [x0, y1, z0]]), albedo, np.array([0, 0, -1]), gloss=gloss)
+        if front:
+            self.face(np.array([[x0, y0, z0], [x1, y0, z0], [x1, y1, z0], [x0, y1, z0]]), albedo, np.array([0, 0, -1]), gloss=gloss)
 
     def ball(self, centre: NDArray, radius: float, albedo: Array) -> None:
         """A ball, shaded from above and from the torch."""
@@ -411,17 +408,26 @@ def set_body(dice: Dice, canvas: Canvas, panel: Panel, body: Body) -> None:
     z = -body.lip
     low = np.array([-w - body.left, -h - body.top, z])
     high = np.array([w + body.right, h + body.bottom, body.depth])
-    canvas.box(low, high, body.albedo, gloss=body.shine)
-    outer = np.array([[low[0], low[1], z], [high[0], low[1], z], [high[0], high[1], z], [low[0], high[1], z]])
+    canvas.box(low, high, body.albedo, front=False)
     g = body.gap
-    inner = np.array([[-w - g, -h - g, z], [w + g, -h - g, z], [w + g, h + g, z], [-w - g, h + g, z]])
-    if body.bevel > 0:
-        for k in range(4):
-            quad = np.array([outer[k], outer[(k + 1) % 4], inner[(k + 1) % 4], inner[k]])
-            tilt = np.array([[0, 0.5, -1], [-0.5, 0, -1], [0, -0.5, -1], [0.5, 0, -1.0]])[k] * (1, body.bevel, 1)
-            canvas.face(quad, body.albedo, tilt / np.linalg.norm(tilt), gloss=body.shine)
-    rim = np.array([[-w - g, -h - g, 0], [w + g, -h - g, 0], [w + g, h + g, 0], [-w - g, h + g, 0]])
-    canvas.face(rim, np.full(3, 0.008, np.float32), np.array([0, 0, -1.0]))
+
+    def ring(x: float, y0: float, y1: float, depth: float) -> Points:
+        return np.array([[-x, -y0, depth], [x, -y0, depth], [x, y1, depth], [-x, y1, depth]])
+
+    outer = np.array([[low[0], low[1], z], [high[0], low[1], z], [high[0], high[1], z], [low[0], high[1], z]])
+    inner = ring(w + g, h + g, h + g, z)
+    # only the frame is drawn: the screen covers the middle. Its inside reaches a little too far
+    # in, because a lip that stands out hides part of the rim behind it.
+    under = ring(max(w - 0.02, 0.01), max(h - 0.02, 0.01), max(h - 0.02, 0.01), 0.0)
+    rim = ring(w + g, h + g, h + g, 0.0)
+    tilts = np.array([[0, 0.5, -1], [-0.5, 0, -1], [0, -0.5, -1], [0.5, 0, -1.0]]) * (1, body.bevel, 1)
+    tilts[:, 0] *= body.bevel
+    for k in range(4):
+        j = (k + 1) % 4
+        canvas.face(np.array([rim[k], rim[j], under[j], under[k]]), np.full(3, 0.008, np.float32), np.array([0, 0, -1.0]))
+    for k in range(4):
+        j = (k + 1) % 4
+        canvas.face(np.array([outer[k], outer[j], inner[j], inner[k]]), body.albedo, tilts[k] / np.linalg.norm(tilts[k]), gloss=body.shine)
     if body.bottom > 0.012 and dice.p(0.5):  # an invented badge on the chin
         bw, bh = dice.u(0.02, 0.07), min(body.bottom * 0.2, 0.006)
         y = h + body.bottom * 0.55

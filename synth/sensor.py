@@ -38,14 +38,16 @@ class Sensor:
     row_e: float
 
 
-def draw_sensor(dice: Dice) -> Sensor:
-    """A phone sensor after binning to the output size.
+def draw_sensor(dice: Dice, *, night: bool) -> Sensor:
+    """A phone sensor after binning to the output size; `night`: several frames may be stacked.
 
     700 e-/(cd/m2 s): 1.4 um pixel behind f/1.8, half the photons counted (from memory: 1 lux s is
-    about 11000 photons/um2 of white light); output pixels gather 1..6 sensor pixels.
+    about 11000 photons/um2 of white light); output pixels gather 1..9 sensor pixels or frames.
     """
-    binned = dice.u(1.0, 6.0)
-    return Sensor(6000 * binned, dice.u(1.2, 4.0) * float(np.sqrt(binned)), 700 * binned * dice.u(0.7, 1.4),
+    binned = dice.lu(1.5, 9.0)
+    if night and dice.p(0.45):
+        binned *= dice.lu(1.5, 8)
+    return Sensor(6000 * binned, dice.u(1.0, 3.0) * float(np.sqrt(binned)), 700 * binned * dice.u(0.7, 1.4),
                   np.array([dice.u(0.45, 0.7), 1.0, dice.u(0.45, 0.75)], np.float32), dice.u(0, 0.8) * float(np.sqrt(binned)))
 
 

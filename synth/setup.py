@@ -13,7 +13,7 @@ from synth.colour import lamp, to_linear
 from synth.dice import Dice
 from synth.faults import blocks, columns, cracks, lamps, rows, tone
 from synth.faults.state import Screen
-from synth.panel import Panel, backlight, draw_panel
+from synth.panel import Panel, backlight, draw_panel, transmit
 from synth.photos import PICTURES
 from synth.scene import Body, draw_body
 
@@ -105,7 +105,18 @@ def _shown(dice: Dice, symptom: str, shape: tuple[int, int]) -> content.Content:
         without = ("snow", "plain", "night")
     if symptom == "normal":
         without = ()
+    if symptom == "faint-image" and dice.p(0.45):
+        # a technician who looks for a faint picture opens the menu, or a page with strong contrast
+        kind = dice.weighted({"menu": 3, "photo_menu": 3, "page": 2, "black+menu": 2, "bars": 1, "nosignal": 1, "guide": 1, "windows": 1})
+        return content.render(dice, shape, kind=kind)
     return content.render(dice, shape, without=without)
+
+
+def _faint_strength(panel: Panel, drive: NDArray[np.float32]) -> float:
+    """RMS contrast of the faint picture over haze, for a first judgement without the room."""
+    t = transmit(panel, drive[::8, ::8]).mean(-1)
+    part = panel.reflectance * t * float(t.mean())
+    return float(part.std() / (panel.haze + part.mean()))
 
 
 def draw_panel_picture(setup: Setup, shape: tuple[int, int], *, again: bool = False) -> tuple[Screen, dict[str, Any]]:
@@ -123,8 +134,18 @@ def draw_panel_picture(setup: Setup, shape: tuple[int, int], *, again: bool = Fa
         drive = np.full((*shape, 3), level, np.float32)
         truth["content"] = "none"
     else:
-        shown = _shown(dice.child("content2" if again else "content"), setup.symptom, shape)
+        stream = dice.child("content2" if again else "content")
+        shown = _shown(stream, setup.symptom, shape)
         drive = to_linear(shown.picture)
+        if setup.symptom == "faint-image":
+            # Below some contrast no photo shows it and the label means nothing. The bar itself is
+            # drawn, down to the barely visible; a picture under it is replaced a few times.
+            bar = dice.lu(0.004, 0.05)
+            for k in range(4):
+                if _faint_strength(panel, drive) >= bar:
+                    break
+                shown = _shown(stream.child(f"retry{k}"), setup.symptom, shape)
+                drive = to_linear(shown.picture)
         truth["content"], photo = shown.kind, shown.photo
     screen = Screen(panel, drive, glow)
     fault = dice.child("fault")
