@@ -29,9 +29,9 @@ class Family:
 
 def _boosting(seed: int) -> Any:
     return HistGradientBoostingClassifier(
-        max_iter=160,
-        learning_rate=0.08,
-        max_leaf_nodes=12,
+        max_iter=80,
+        learning_rate=0.12,
+        max_leaf_nodes=10,
         min_samples_leaf=12,
         l2_regularization=3.0,
         max_features=0.25,

@@ -10,19 +10,18 @@ import json
 import os
 import sys
 import time
-import zipfile
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import skops.io
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 import synth
 from models.calibrate import answer_threshold, fit_temperature, set_threshold, softmax
 from models.card import write_card
+from models.export import pack, unpack
 from models.fit import (
     FAMILIES,
     SHIPPABLE,
@@ -40,8 +39,9 @@ from models.measure import labelled_folder, synthetic
 from models.table import Split, Table, from_records, join, split_by_scene
 from panelvision import __version__
 from panelvision.arrays import FloatArray
-from panelvision.classify import MODEL_FILE, MODEL_FORMAT, TRUSTED_TYPES, SymptomModel, load_model
+from panelvision.classify import MODEL_FILE, MODEL_FORMAT, SymptomModel, load_model
 from panelvision.errors import ModelError, PanelvisionError
+from panelvision.evaluators import Evaluator
 from panelvision.evidence import EVIDENCE_VERSION
 from panelvision.labels import SYMPTOMS
 
@@ -92,7 +92,7 @@ def train(args: argparse.Namespace) -> int:
     )
     compared = compare_families(split, seed=args.seed) if args.compare else None
     members = [f for f in FAMILIES if f.name in SHIPPABLE]
-    model = fit_model(split, members, seed=args.seed)
+    model, data = fit_model(split, members, seed=args.seed)
     judged = judge_probabilities(model.probabilities(split.judge.values), split.judge, model)
     print(judged.text("held-out synthetic scenes"))
     if not args.force and not _may_replace(args.out, split.judge, judged):
@@ -119,7 +119,7 @@ def train(args: argparse.Namespace) -> int:
         "held_out": asdict(judged),
         "compared": compared if compared is not None else _former(args.out, "compared"),
     }
-    write_artefact(args.out, list(model.members), card)
+    write_artefact(args.out, data, card)
     if args.out == MODEL_FILE:
         write_card(CARD_FOLDER, card)
     print(f"wrote {args.out.name}; {time.perf_counter() - start:.0f} s in all")
@@ -159,22 +159,27 @@ def with_extra(table: Table, extra: list[str]) -> Table:
     return table
 
 
-def fit_model(split: Split, members: list[Family], *, seed: int) -> SymptomModel:
-    """Fit every member, weigh, calibrate and set the promises, each on its own part."""
+def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[SymptomModel, bytes]:
+    """Fit every member, weigh, calibrate and set the promises, each on its own part.
+
+    The members are packed right after fitting and everything from there on uses them as
+    the program will read them; returns the model and those bytes.
+    """
     by = medians(split.fit.values)
-    fitted = [fit_member(f, split.fit, by=by, seed=seed) for f in members]
-    scores = [log_p(m, fill(split.calibrate.values, by)) for m in fitted]
+    data = pack([fit_member(f, split.fit, by=by, seed=seed) for f in members])
+    fitted = unpack(data, len(SYMPTOMS), len(split.fit.names))
+    scores = [_scores(m, fill(split.calibrate.values, by)) for m in fitted]
     weights = member_weights(scores, split.calibrate)
     mixed = sum(w * s for w, s in zip(weights, scores, strict=True))
     temperature, bias = fit_temperature(np.asarray(mixed), split.calibrate.labels)
     promise = np.asarray(
         sum(
-            w * log_p(m, fill(split.promise.values, by))
+            w * _scores(m, fill(split.promise.values, by))
             for w, m in zip(weights, fitted, strict=True)
         )
     )
     p = softmax(promise / temperature + bias)
-    return SymptomModel(
+    model = SymptomModel(
         members=tuple(fitted),
         weights=weights,
         features=split.fit.names,
@@ -186,6 +191,11 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> SymptomModel
         card={},
         version="",
     )
+    return model, data
+
+
+def _scores(member: Evaluator, values: FloatArray) -> FloatArray:
+    return np.maximum(member.log_probabilities(values), np.log(1e-6))
 
 
 def member_weights(scores: list[FloatArray], table: Table) -> FloatArray:
@@ -248,18 +258,11 @@ def compare_families(split: Split, *, seed: int) -> list[dict[str, Any]]:
     return rows
 
 
-def write_artefact(path: Path, members: list[Any], card: dict[str, Any]) -> None:
+def write_artefact(path: Path, data: bytes, card: dict[str, Any]) -> None:
     """Write the artefact and the card that vouches for its bytes; both or neither replace."""
-    data = skops.io.dumps(members, compression=zipfile.ZIP_DEFLATED, compresslevel=9)
-    unknown = set(skops.io.get_untrusted_types(data=data)) - set(TRUSTED_TYPES)
-    if unknown:
-        raise ModelError(
-            f"the artefact would hold {sorted(unknown)}: review these types and add them to "
-            "panelvision.classify.TRUSTED_TYPES"
-        )
     path.parent.mkdir(parents=True, exist_ok=True)
     card = {**card, "sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data)}
-    new_model, new_card = path.with_suffix(".skops.part"), path.with_suffix(".json.part")
+    new_model, new_card = path.with_suffix(".npz.part"), path.with_suffix(".json.part")
     new_model.write_bytes(data)
     with open(new_card, "w", encoding="utf-8") as file:
         json.dump(card, file, indent=1)

@@ -1,6 +1,7 @@
 """Which symptom, how sure, or an honest "can't tell"."""
 
 import hashlib
+import io
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -13,25 +14,18 @@ import numpy as np
 from panelvision import __version__
 from panelvision.arrays import FloatArray
 from panelvision.errors import ModelError
+from panelvision.evaluators import Evaluator, read_members
 from panelvision.evidence import EVIDENCE_VERSION, feature_vector
 from panelvision.labels import SYMPTOMS
 
-MODEL_FILE = Path(__file__).parent / "data" / "symptom_model.skops"
+MODEL_FILE = Path(__file__).parent / "data" / "symptom_model.npz"
 # Format of the artefact; another number is refused.
 MODEL_FORMAT = 1
+# chosen: an artefact holds about a million numbers; a larger file is not one of ours.
+_MAX_BYTES = 20_000_000
 
-# The only types, beyond those that skops trusts by itself, that an artefact may
-# hold. Loading builds objects of listed types alone and never runs code from the file.
-TRUSTED_TYPES = (
-    "numpy.dtype",
-    "sklearn._loss.link.Interval",
-    "sklearn._loss.link.LogitLink",
-    "sklearn._loss.link.MultinomialLogit",
-    "sklearn._loss.loss.HalfMultinomialLoss",
-    "sklearn.ensemble._hist_gradient_boosting.binning._BinMapper",
-    "sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",
-    "sklearn.tree._tree.Tree",
-)
+# One member that is sure of nothing but its own mistake must not outvote the others.
+_LEAST_LOG_P = float(np.log(1e-6))
 
 
 @dataclass(frozen=True)
@@ -65,8 +59,8 @@ class SymptomModel:
 
     Attributes
     ----------
-    members : tuple
-        scikit-learn classifiers; their log-probabilities are averaged.
+    members : tuple of Evaluator
+        Classifiers as plain numbers; their log-probabilities are averaged.
     weights : ndarray of shape (n_members,)
         Weight of each member, summing to 1.
     features : tuple of str
@@ -85,7 +79,7 @@ class SymptomModel:
         Where it comes from: versions, seed, data recipe, figures.
     """
 
-    members: tuple[Any, ...]
+    members: tuple[Evaluator, ...]
     weights: FloatArray
     features: tuple[str, ...]
     fill: FloatArray
@@ -101,8 +95,7 @@ class SymptomModel:
         total = np.zeros((len(vectors), len(SYMPTOMS)))
         filled = np.where(np.isnan(vectors), self.fill, vectors)
         for member, weight in zip(self.members, self.weights, strict=True):
-            p = member.predict_proba(filled)
-            total += weight * np.log(np.clip(p, 1e-6, 1.0))
+            total += weight * np.maximum(member.log_probabilities(filled), _LEAST_LOG_P)
         return total
 
     def probabilities(self, vectors: FloatArray) -> FloatArray:
@@ -150,6 +143,8 @@ def load_model(path: Path = MODEL_FILE) -> SymptomModel:
     """
     card_path = path.with_suffix(".json")
     try:
+        if path.stat().st_size > _MAX_BYTES:
+            raise ValueError("larger than any artefact")
         data = path.read_bytes()
         card = json.loads(card_path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as fault:
@@ -173,21 +168,14 @@ def load_model(path: Path = MODEL_FILE) -> SymptomModel:
 
 
 def _unpack(path: Path, data: bytes, card: dict[str, Any], digest: str) -> SymptomModel:
-    import skops.io  # only here: it takes a while and nothing else needs it
-
     try:
-        unknown = set(skops.io.get_untrusted_types(data=data)) - set(TRUSTED_TYPES)
-        if unknown:
-            raise ModelError(
-                f"{path.name}: holds the type {sorted(unknown)[0]} that is not on the list of "
-                "trusted types; do not use this file"
-            )
-        members = skops.io.loads(data, trusted=list(TRUSTED_TYPES))
-    except ModelError:
-        raise
-    except Exception as fault:
+        # allow_pickle=False: arrays of numbers only, so nothing in the file can run.
+        with np.load(io.BytesIO(data), allow_pickle=False) as stored:
+            numbers = {name: stored[name] for name in stored.files}
+        members = read_members(numbers, len(SYMPTOMS), len(card["features"]))
+    except Exception as fault:  # zip, array and index errors all mean that it is not an artefact
         raise ModelError(
-            f"{path.name}: cannot be unpacked ({type(fault).__name__}); "
+            f"{path.name}: is not an artefact of numbers ({type(fault).__name__}); "
             "reinstall panelvision or run: python -m models.train"
         ) from None
     if tuple(card["labels"]) != SYMPTOMS:

@@ -1,0 +1,82 @@
+"""Fitted scikit-learn models as plain arrays, the form in which they ship."""
+
+import io
+from typing import Any
+
+import numpy as np
+from sklearn.ensemble import HistGradientBoostingClassifier
+from sklearn.linear_model import LogisticRegression
+from sklearn.neural_network import MLPClassifier
+from sklearn.pipeline import Pipeline
+
+from panelvision.evaluators import Evaluator, read_members
+
+
+def arrays_of(member: Any) -> dict[str, np.ndarray]:
+    """The numbers that define a fitted member, in the smallest types that keep its answers."""
+    if isinstance(member, HistGradientBoostingClassifier):
+        return _trees(member)
+    if isinstance(member, Pipeline):
+        ranks, last = (step for _, step in member.steps)
+        out = {
+            "quantiles": ranks.quantiles_.astype(np.float32),
+            "references": ranks.references_.astype(np.float32),
+        }
+        if isinstance(last, LogisticRegression):
+            out.update(weight0=last.coef_.T, bias0=last.intercept_)
+        elif isinstance(last, MLPClassifier):
+            for k, (weight, bias) in enumerate(zip(last.coefs_, last.intercepts_, strict=True)):
+                out.update({f"weight{k}": weight, f"bias{k}": bias})
+        else:
+            raise TypeError(f"no plain form of {type(last).__name__} is known")
+        return {k: v.astype(np.float32) for k, v in out.items()}
+    raise TypeError(f"no plain form of {type(member).__name__} is known")
+
+
+def _trees(member: HistGradientBoostingClassifier) -> dict[str, np.ndarray]:
+    root, label = [], []
+    columns: dict[str, list[np.ndarray]] = {
+        k: [] for k in ("feature", "left", "right", "threshold", "value")
+    }
+    offset = 0
+    for iteration in member._predictors:
+        for k, tree in enumerate(iteration):
+            nodes = tree.nodes
+            index = np.arange(len(nodes))
+            leaf = nodes["is_leaf"].astype(bool)
+            root.append(offset)
+            label.append(k)
+            columns["feature"].append(np.where(leaf, 0, nodes["feature_idx"]))
+            columns["left"].append(offset + np.where(leaf, index, nodes["left"]))
+            columns["right"].append(offset + np.where(leaf, index, nodes["right"]))
+            columns["threshold"].append(np.where(leaf, 0.0, nodes["num_threshold"]))
+            columns["value"].append(np.where(leaf, nodes["value"], 0.0))
+            offset += len(nodes)
+    joined = {k: np.concatenate(v) for k, v in columns.items()}
+    return {
+        "root": np.array(root, np.int32),
+        "label": np.array(label, np.uint8),
+        "feature": joined["feature"].astype(np.uint16),
+        "left": joined["left"].astype(np.int32),
+        "right": joined["right"].astype(np.int32),
+        # Thresholds keep their precision: features may sit right beside them.
+        "threshold": joined["threshold"].astype(np.float64),
+        "value": joined["value"].astype(np.float32),
+        "start": np.asarray(member._baseline_prediction, np.float64).reshape(-1),
+    }
+
+
+def pack(members: list[Any]) -> bytes:
+    """All members as the bytes of one compressed array file."""
+    numbers: dict[str, np.ndarray] = {"members": np.array(len(members))}
+    for i, member in enumerate(members):
+        numbers.update({f"{i}.{k}": v for k, v in arrays_of(member).items()})
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, allow_pickle=False, **numbers)
+    return buffer.getvalue()
+
+
+def unpack(data: bytes, labels: int, features: int) -> list[Evaluator]:
+    """The evaluators that the program will have when it reads these bytes."""
+    with np.load(io.BytesIO(data), allow_pickle=False) as stored:
+        return read_members({k: stored[k] for k in stored.files}, labels, features)

@@ -1,0 +1,204 @@
+"""Fitted classifiers as plain arrays: read from a file of numbers, evaluated with numpy.
+
+Training fits scikit-learn models and writes their numbers (``models/export.py``);
+here they are only evaluated. So an artefact can hold nothing that runs, loads in
+milliseconds, and a photo is judged without importing the learning library. That both
+sides give the same probabilities is tested against scikit-learn itself.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from scipy.special import ndtri
+
+from panelvision.arrays import FloatArray, IntArray
+
+# scikit-learn's QuantileTransformer keeps its normal scores inside this probability.
+_TAIL = 1e-7
+
+
+class Evaluator(Protocol):
+    """Anything that turns feature vectors into log-probabilities."""
+
+    def log_probabilities(self, vectors: FloatArray) -> FloatArray:
+        """Log-probabilities (n, n_labels) of vectors (n, n_features) without NaN."""
+        ...
+
+
+def log_softmax(z: FloatArray) -> FloatArray:
+    """Log of the softmax of each row."""
+    z = z - z.max(axis=1, keepdims=True)
+    return z - np.log(np.exp(z).sum(axis=1, keepdims=True))
+
+
+@dataclass(frozen=True)
+class Ranks:
+    """Each feature replaced by the normal score of its rank in the training data.
+
+    Attributes
+    ----------
+    quantiles : ndarray of shape (n_quantiles, n_features)
+    references : ndarray of shape (n_quantiles,)
+        Probabilities of the quantiles, 0..1.
+    """
+
+    quantiles: FloatArray
+    references: FloatArray
+
+    def transform(self, vectors: FloatArray) -> FloatArray:
+        """Normal scores, same shape; ties get the middle of their ranks."""
+        out = np.empty(vectors.shape)
+        r = self.references
+        for j in range(vectors.shape[1]):
+            q, x = self.quantiles[:, j], vectors[:, j]
+            p = (np.interp(x, q, r) - np.interp(-x, -q[::-1], -r[::-1])) / 2
+            out[:, j] = np.where(x <= q[0], 0.0, np.where(x >= q[-1], 1.0, p))
+            if q[0] == q[-1]:
+                out[:, j] = np.where(x < q[0], 0.0, np.where(x > q[0], 1.0, 0.0))
+        low = ndtri(_TAIL - np.spacing(1))
+        high = ndtri(1 - (_TAIL - np.spacing(1)))
+        with np.errstate(divide="ignore"):
+            return np.clip(ndtri(out), low, high)
+
+
+@dataclass(frozen=True)
+class Layers:
+    """Ranks, then layers with rectifiers between them; one layer is logistic regression.
+
+    Attributes
+    ----------
+    ranks : Ranks
+    weights : tuple of ndarray of shape (n_in, n_out)
+    biases : tuple of ndarray of shape (n_out,)
+    """
+
+    ranks: Ranks
+    weights: tuple[FloatArray, ...]
+    biases: tuple[FloatArray, ...]
+
+    def log_probabilities(self, vectors: FloatArray) -> FloatArray:
+        """Log-probabilities (n, n_labels)."""
+        x = self.ranks.transform(vectors)
+        for weight, bias in zip(self.weights[:-1], self.biases[:-1], strict=True):
+            x = np.maximum(x @ weight + bias, 0)
+        return log_softmax(x @ self.weights[-1] + self.biases[-1])
+
+
+@dataclass(frozen=True)
+class Trees:
+    """Boosted decision trees, all of them walked down at once.
+
+    Attributes
+    ----------
+    root : ndarray of shape (n_trees,), int
+        Index of each tree's first node.
+    label : ndarray of shape (n_trees,), int
+        The label whose score the tree adds to.
+    feature, left, right : ndarray of shape (n_nodes,), int
+        Feature asked, and where to go; a leaf leads to itself.
+    threshold, value : ndarray of shape (n_nodes,)
+        Left when the feature is at most the threshold; value of a leaf.
+    start : ndarray of shape (n_labels,)
+        Scores before any tree.
+    """
+
+    root: IntArray
+    label: IntArray
+    feature: IntArray
+    left: IntArray
+    right: IntArray
+    threshold: FloatArray
+    value: FloatArray
+    start: FloatArray
+
+    def log_probabilities(self, vectors: FloatArray) -> FloatArray:
+        """Log-probabilities (n, n_labels)."""
+        out = np.empty((len(vectors), len(self.start)))
+        for i, x in enumerate(vectors):
+            node = self.root
+            while True:
+                go = np.where(
+                    x[self.feature[node]] <= self.threshold[node], self.left[node], self.right[node]
+                )
+                if np.array_equal(go, node):
+                    break
+                node = go
+            out[i] = self.start + np.bincount(
+                self.label, weights=self.value[node], minlength=len(self.start)
+            )
+        return log_softmax(out)
+
+
+def read_members(numbers: Mapping[str, np.ndarray], labels: int, features: int) -> list[Evaluator]:
+    """Evaluators from the arrays of an artefact.
+
+    Parameters
+    ----------
+    numbers : mapping of str to ndarray
+        Keys ``<member>.<field>`` as ``models.export`` writes them.
+    labels, features : int
+        What the members must fit; every index is checked so that no walk leaves its arrays.
+
+    Raises
+    ------
+    ValueError
+        When arrays are missing or do not fit each other.
+    """
+    members: list[Evaluator] = []
+    for i in range(int(numbers["members"])):
+        part = {k.split(".", 1)[1]: v for k, v in numbers.items() if k.startswith(f"{i}.")}
+        if "root" in part:
+            members.append(_trees(part, labels, features))
+        else:
+            members.append(_layers(part, labels, features))
+    return members
+
+
+def _layers(part: Mapping[str, np.ndarray], labels: int, features: int) -> Layers:
+    count = sum(key.startswith("weight") for key in part)
+    weights = tuple(part[f"weight{k}"].astype(np.float64) for k in range(count))
+    biases = tuple(part[f"bias{k}"].astype(np.float64) for k in range(count))
+    quantiles = part["quantiles"].astype(np.float64)
+    references = part["references"].astype(np.float64)
+    widths = [features, *(w.shape[1] for w in weights)]
+    fits = (
+        count > 0
+        and quantiles.shape == (len(references), features)
+        and all(w.shape[0] == n for w, n in zip(weights, widths, strict=False))
+        and all(b.shape == (w.shape[1],) for w, b in zip(weights, biases, strict=True))
+        and widths[-1] == labels
+    )
+    if not fits:
+        raise ValueError("layers do not fit each other")
+    return Layers(Ranks(quantiles, references), weights, biases)
+
+
+def _trees(part: Mapping[str, np.ndarray], labels: int, features: int) -> Trees:
+    nodes = len(part["feature"])
+    index = np.arange(nodes)
+    left, right = part["left"].astype(np.int64), part["right"].astype(np.int64)
+    leaf = left == index
+    fits = (
+        all(len(part[k]) == nodes for k in ("left", "right", "threshold", "value"))
+        # Children lie behind their parent, so a walk always ends.
+        and bool(np.all(leaf | ((left > index) & (right > index))))
+        and bool(np.all(right[leaf] == index[leaf]))
+        and bool(np.all((left < nodes) & (right < nodes) & (part["feature"] < features)))
+        and bool(np.all((part["root"] < nodes) & (part["label"] < labels)))
+        and len(part["root"]) == len(part["label"])
+        and part["start"].shape == (labels,)
+    )
+    if not fits:
+        raise ValueError("trees do not fit each other")
+    return Trees(
+        root=part["root"].astype(np.int64),
+        label=part["label"].astype(np.int64),
+        feature=part["feature"].astype(np.int64),
+        left=left,
+        right=right,
+        threshold=part["threshold"].astype(np.float64),
+        value=part["value"].astype(np.float64),
+        start=part["start"].astype(np.float64),
+    )

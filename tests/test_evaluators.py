@@ -1,0 +1,137 @@
+"""Classifiers as plain numbers give what scikit-learn gives; other contents are refused."""
+
+import hashlib
+import json
+
+import numpy as np
+import pytest
+
+from models.export import pack, unpack
+from models.fit import FAMILIES, SHIPPABLE
+from panelvision.classify import MODEL_FORMAT, load_model
+from panelvision.errors import ModelError
+from panelvision.evidence import EVIDENCE_VERSION
+from panelvision.labels import SYMPTOMS
+
+
+@pytest.fixture(scope="module")
+def data():
+    rng = np.random.default_rng(2)
+    labels = np.arange(260) % 13
+    values = rng.normal(size=(260, 20))
+    values[np.arange(260), labels] += 2
+    values[:, 15] = np.round(values[:, 15])  # ties
+    values[:, 16] = 3.0  # constant
+    return values, labels
+
+
+@pytest.mark.filterwarnings("ignore::sklearn.exceptions.ConvergenceWarning")
+@pytest.mark.parametrize(
+    "family", [f for f in FAMILIES if f.name in SHIPPABLE], ids=lambda f: f.name
+)
+def test_same_probabilities_as_scikit_learn(family, data):
+    values, labels = data
+    member = family.make(0).fit(values, labels)
+    fresh = np.vstack([values[:40], np.random.default_rng(3).normal(0, 3, (40, 20))])
+    fresh[:, 16] = 3.0
+    [ours] = unpack(pack([member]), 13, 20)
+    # 32-bit storage: probabilities agree to a few parts in ten thousand.
+    np.testing.assert_allclose(
+        np.exp(ours.log_probabilities(fresh)), member.predict_proba(fresh), atol=2e-3
+    )
+
+
+def artefact(folder, stored: bytes, **changes):
+    path = folder / "model.npz"
+    path.write_bytes(stored)
+    card = {
+        "format": MODEL_FORMAT,
+        "evidence_version": EVIDENCE_VERSION,
+        "sha256": hashlib.sha256(stored).hexdigest(),
+        "labels": list(SYMPTOMS),
+        "features": [f"f{i}" for i in range(20)],
+        "weights": [1.0],
+        "fill": [0.0] * 20,
+        "temperature": 1.0,
+        "bias": [0.0] * 13,
+        "conformal_score": 0.9,
+        "least_probability": 0.3,
+    }
+    path.with_suffix(".json").write_text(json.dumps({**card, **changes}))
+    return path
+
+
+@pytest.fixture(scope="module")
+def stored(data):
+    values, labels = data
+    boosting = next(f for f in FAMILIES if f.name == "logistic regression on ranks")
+    return pack([boosting.make(0).fit(values, labels)])
+
+
+def test_a_whole_artefact_is_read(tmp_path, stored):
+    model = load_model(artefact(tmp_path, stored))
+    reading = model.read({f"f{i}": 5.0 if i == 4 else 0.0 for i in range(20)})
+    assert reading.symptom == SYMPTOMS[4]
+    assert sum(reading.probabilities.values()) == pytest.approx(1)
+    assert reading.symptom in reading.symptom_set
+
+
+@pytest.mark.parametrize("cut", [0, 10, 1000])
+def test_a_cut_or_changed_artefact_is_refused(tmp_path, stored, cut):
+    path = artefact(tmp_path, stored)
+    path.write_bytes(stored[:cut] if cut else stored[:-1] + b"x")
+    with pytest.raises(ModelError, match="does not match the checksum"):
+        load_model(path)
+
+
+@pytest.mark.parametrize(
+    "changes", [{"format": 0}, {"evidence_version": -1}], ids=["format", "measurements"]
+)
+def test_another_version_is_refused(tmp_path, stored, changes):
+    with pytest.raises(ModelError, match=r"run: python -m models\.train"):
+        load_model(artefact(tmp_path, stored, **changes))
+
+
+class Bomb:
+    """Would create a file when unpickled."""
+
+    def __init__(self, target):
+        self.target = target
+
+    def __reduce__(self):
+        return open, (str(self.target), "w")
+
+
+def test_code_in_an_artefact_does_not_run(tmp_path):
+    import io
+
+    target = tmp_path / "ran"
+    buffer = io.BytesIO()
+    np.savez(buffer, members=np.array([Bomb(target)], dtype=object))
+    # The checksum is right: only the reader stands between the file and the code.
+    with pytest.raises(ModelError, match="is not an artefact of numbers"):
+        load_model(artefact(tmp_path, buffer.getvalue()))
+    assert not target.exists()
+
+
+def test_trees_that_walk_in_circles_are_refused(tmp_path):
+    import io
+
+    nodes = {"feature": [0, 0], "left": [1, 0], "right": [1, 0], "threshold": [0.0, 0.0]}
+    buffer = io.BytesIO()
+    parts = {f"0.{k}": np.array(v) for k, v in nodes.items()}
+    np.savez(
+        buffer,
+        members=np.array(1),
+        **parts,
+        **{"0.value": np.zeros(2), "0.root": np.array([0]), "0.label": np.array([0])},
+        **{"0.start": np.zeros(13)},
+    )
+    with pytest.raises(ModelError, match="is not an artefact of numbers"):
+        load_model(artefact(tmp_path, buffer.getvalue()))
+
+
+def test_a_measurement_that_is_not_made_is_named(tmp_path, stored):
+    model = load_model(artefact(tmp_path, stored))
+    with pytest.raises(ModelError, match="needs the measurement 'f3'"):
+        model.read({f"f{i}": 0.0 for i in range(20) if i != 3})
