@@ -38,6 +38,7 @@ from panelvision.squareup import Outline, ScreenView, square_up
 # Below this confidence the outline is not reported: the view is then only a guess.
 LEAST_OUTLINE_CONFIDENCE = 0.2
 _SURROUND_MARGIN = 0.06
+_NO_FAULT = ("normal", "not-a-screen")
 
 
 @dataclass(frozen=True)
@@ -69,10 +70,10 @@ class Examination:
     look : Look
     reading : SymptomReading
     suspects : Suspects
-    next_test : str or None
-        Name of the bench test worth doing next when only this photo is known.
     findings : tuple of Finding
         Sentences and marks, most important first.
+    observations : mapping
+        What was known beside the photo.
     usable : bool
         Whether the reading may be acted on.
     retake : tuple of str
@@ -82,10 +83,10 @@ class Examination:
     look: Look
     reading: SymptomReading
     suspects: Suspects
-    next_test: str | None
     findings: tuple[Finding, ...]
     usable: bool
     retake: tuple[str, ...]
+    observations: Mapping[str, str | float] = field(default_factory=dict)
     seconds: float = field(default=0.0)
 
     @property
@@ -100,6 +101,22 @@ class Examination:
         if found is None or found.confidence < LEAST_OUTLINE_CONFIDENCE:
             return None
         return found
+
+    @cached_property
+    def next_test(self) -> str | None:
+        """Name of the bench test worth doing next, when no more than this photo is known.
+
+        None when there is no fault to look for, or when ordering comes first.
+        """
+        if self.symptom in _NO_FAULT:
+            return None
+        following = advise(self.reading.probabilities, self.observations).next_test
+        return None if following is None else following.name
+
+    @property
+    def findings_of_fault(self) -> tuple[Finding, ...]:
+        """Findings that blame the set; what the camera added and plain remarks are left out."""
+        return tuple(f for f in self.findings if f.kind not in ("camera", "faint"))
 
     @cached_property
     def squared(self) -> IntArray:
@@ -200,7 +217,6 @@ def judge(
     model = model or load_model()
     reading = model.read(seen.evidence.features())
     suspects = isolate(reading.probabilities, observations or {})
-    next_test = advise(reading.probabilities, observations or {}).next_test
     findings = describe(seen.evidence, reading)
     quality = seen.evidence.quality
     retake = list(quality.retake)
@@ -216,10 +232,10 @@ def judge(
         look=seen,
         reading=reading,
         suspects=suspects,
-        next_test=None if next_test is None else next_test.name,
         findings=findings,
         usable=usable,
         retake=() if usable else tuple(retake),
+        observations=dict(observations or {}),
         seconds=sum(seen.seconds.values()),
     )
 
