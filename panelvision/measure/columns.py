@@ -6,7 +6,14 @@ from typing import Any
 import numpy as np
 
 from panelvision.measure.bands import REPORTED, Band, Judged, band_of, judge_pieces
-from panelvision.measure.driver_grid import DriverGrid, blocks_of, driver_grid, grid_distance
+from panelvision.measure.driver_grid import (
+    LAYOUT_SIGMA,
+    OUTLINE_SIGMA,
+    DriverGrid,
+    blocks_of,
+    driver_grid,
+    grid_distance,
+)
 from panelvision.measure.line_features import line_features
 from panelvision.measure.lines import Line, find_lines
 from panelvision.measure.profile import StripProfile, profile_of, strip_profile
@@ -125,12 +132,14 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
     if half is not None:
         places.append(half.position)
         sigmas.append(half.sigma)
-    grid = driver_grid(places, sigmas, bands=[(b.start, b.end) for b in bands])
+    off = _outline_sigma(view)
+    grid = driver_grid(
+        places, sigmas, bands=[(b.start, b.end) for b in bands], outline_sigma=off
+    )
     if grid.drivers is not None:
-        bands = tuple(
-            replace(b, driver_blocks=grid.drivers, blocks=blocks_of(b.start, b.end, grid.drivers))
-            for b in bands
-        )
+        bands = tuple(_on_blocks(b, grid.drivers) for b in bands)
+    if half is not None:
+        half = _at_middle(half, off)
     # Among stripes a line cannot be told from one of them; the classifier still sees it.
     lines = tuple(
         line
@@ -191,6 +200,46 @@ def _half(pieces: tuple[Piece, ...], judged: tuple[Judged, ...]) -> HalfSplit | 
             score=score,
         )
     return best
+
+
+def _outline_sigma(view: ScreenView) -> float:
+    """Standard error of the outline's sides as a fraction of the width."""
+    wide = view.width * view.photo_px_per_view_px
+    sigma = float(np.sqrt(np.mean(view.outline.sigma**2))) / wide
+    # chosen: an outline is never better than 0.1 % (lens, blooming of a bright picture).
+    return max(sigma, 0.001) if np.isfinite(sigma) else OUTLINE_SIGMA
+
+
+def _on_blocks(band: Band, drivers: int) -> Band:
+    """The band with its edges moved to the borders of the driver blocks, where they are.
+
+    The measured place is kept where no border is near.
+    """
+
+    def moved(place: float, sigma: float) -> tuple[float, float]:
+        border = round(place * drivers) / drivers
+        near = abs(place - border) < 0.2 / drivers
+        return (border, LAYOUT_SIGMA) if near else (place, sigma)
+
+    start, start_sigma = moved(band.start, band.start_sigma)
+    end, end_sigma = moved(band.end, band.end_sigma)
+    return replace(
+        band,
+        start=start,
+        end=end,
+        start_sigma=start_sigma if start > 0 else 0.0,
+        end_sigma=end_sigma if end < 1 else 0.0,
+        driver_blocks=drivers,
+        blocks=blocks_of(start, end, drivers),
+    )
+
+
+def _at_middle(half: HalfSplit, outline_sigma: float) -> HalfSplit:
+    """The split's place from both what was measured and that the cables meet at the middle."""
+    measured = 1 / (half.sigma**2 + outline_sigma**2)
+    known = 1 / LAYOUT_SIGMA**2
+    position = (measured * half.position + known * 0.5) / (measured + known)
+    return replace(half, position=float(position), sigma=float((measured + known) ** -0.5))
 
 
 def _even_steps(pieces: tuple[Piece, ...], dead: Piece) -> bool:

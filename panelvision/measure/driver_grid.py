@@ -10,7 +10,7 @@ and US8847946.
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import ceil, exp, log, pi, sqrt
+from math import ceil, exp, log, pi
 
 import numpy as np
 
@@ -28,8 +28,11 @@ MOST_DRIVERS = 24
 # The left-filled and the centred layout of 1366 columns differ by up to 1.5 columns, so
 # an edge cannot be trusted to better than 0.11 % of the width.
 _LAYOUT = 1.5 / 1366
-# chosen: errors of the outline and of the lens that the edges' own scatter does not show.
-_OUTLINE = 0.0015
+# Standard deviation of an evenly likely error of up to that size on either side.
+LAYOUT_SIGMA = _LAYOUT / 3**0.5
+# chosen: error of the outline's left and right border that no edge shows by itself, when
+# the outline does not state its own: 0.3 % of the width.
+OUTLINE_SIGMA = 0.003
 # chosen: one edge in twenty is not on the grid at all (picture, or a wrong edge).
 _STRAY = 0.05
 # chosen: an answer needs this much of the posterior.
@@ -100,13 +103,15 @@ def driver_grid(
     sigmas: FloatArray | list[float],
     *,
     bands: list[tuple[float, float]] | tuple[tuple[float, float], ...] = (),
+    outline_sigma: float = OUTLINE_SIGMA,
 ) -> DriverGrid:
     """Posterior over the number of driver blocks.
 
     Each inner edge lies on one of the N - 1 inner borders with equal chance (so a finer
-    grid explains every edge but none of them well), with a normal error; each band is
-    as likely to be of m blocks as 0.35 ** (m - 1): neighbours fail together less often
-    than one alone.
+    grid explains every edge but none of them well), with its own normal error and a
+    common one: the outline's left and right border may be off, which shifts and
+    stretches all positions together. Each band is as likely to be of m blocks as
+    0.35 ** (m - 1): one block alone fails more often than neighbours together.
 
     Parameters
     ----------
@@ -116,6 +121,8 @@ def driver_grid(
         Standard errors of the edges, fractions of the width.
     bands : sequence of (start, end), optional
         The bad stretches, for their width in blocks and to name the blocks.
+    outline_sigma : float
+        Standard error of the outline's left and right border, fraction of the width.
 
     Raises
     ------
@@ -125,39 +132,65 @@ def driver_grid(
     places = np.asarray(edges, dtype=np.float64)
     errors = np.asarray(sigmas, dtype=np.float64)
     if places.shape != errors.shape:
-        raise ValueError(f"sigmas: expected {places.size} values, one for each edge, got {errors.size}")
+        raise ValueError(
+            f"sigmas: expected {places.size} values, one for each edge, got {errors.size}"
+        )
     keep = (places > 0.01) & (places < 0.99) & np.isfinite(places)
-    places = places[keep]
-    spread = np.sqrt(np.nan_to_num(errors[keep], nan=0.002) ** 2 + _LAYOUT**2 / 3 + _OUTLINE**2)
+    places, errors = places[keep], np.nan_to_num(errors[keep], nan=0.002)
+    # Two bands that touch share an edge; it counts once.
+    places, first = np.unique(np.round(places, 3), return_index=True)
+    errors = errors[first]
     if places.size == 0:
         return DriverGrid({}, None, (), "no edge inside the screen to tell the grid from")
-    weights = {}
-    for n, p in prior().items():
-        value = log(p)
-        for e, s in zip(places, spread, strict=True):
-            nearest = min(max(round(e * n), 1), n - 1)
-            z = (e - nearest / n) / s
-            density = exp(-0.5 * z * z) / (s * sqrt(2 * pi)) / (n - 1)
-            value += log((1 - _STRAY) * density + _STRAY)
-        for start, end in bands:
-            m = max(1, round((end - start) * n))
-            value += (m - 1) * log(0.35) if abs((end - start) * n - m) < 0.25 else log(0.05)
-        weights[n] = value
+    variance = errors**2 + LAYOUT_SIGMA**2
+    weights = {
+        n: log(p)
+        + _fit(places, variance, outline_sigma, n)
+        + sum(_blocks_wide(end - start, n) for start, end in bands)
+        for n, p in prior().items()
+    }
     top = max(weights.values())
     raw = {n: exp(v - top) for n, v in weights.items()}
     total = sum(raw.values())
     posterior = {n: w / total for n, w in raw.items()}
     best = max(posterior, key=lambda n: posterior[n])
-    at_half = bool(np.all(np.abs(places - 0.5) < 0.006 + 3 * spread))
-    if at_half:
+    spread = np.sqrt(variance + outline_sigma**2)
+    if np.all(np.abs(places - 0.5) < 3 * spread):
         return DriverGrid(
             posterior, None, (), "an edge at the middle fits every even number of blocks"
         )
-    on_grid = np.abs(places * best - np.round(places * best)) / best < 4 * spread + 1e-9
-    if posterior[best] < ANSWER or on_grid.mean() < 0.6:
+    away = np.abs(places - np.round(places * best) / best)
+    if posterior[best] < ANSWER or float((away < 3 * spread).mean()) < 0.6:
         return DriverGrid(posterior, None, (), "the edges fit several numbers of blocks")
     bad = sorted({b for start, end in bands for b in blocks_of(start, end, best)})
     return DriverGrid(posterior, best, tuple(bad))
+
+
+def _fit(places: FloatArray, variance: FloatArray, outline_sigma: float, n: int) -> float:
+    """Log likelihood of the edges under a grid of n; the worst fitting ones may be strays."""
+    kept = np.ones(places.size, dtype=bool)
+    best = places.size * log(_STRAY)
+    while kept.any():
+        x = places[kept]
+        nearest = np.clip(np.round(x * n), 1, n - 1) / n
+        off = x - nearest
+        ends = np.stack([1 - x, x])
+        cov = np.diag(variance[kept]) + outline_sigma**2 * (ends.T @ ends)
+        solved = np.linalg.solve(cov, off)
+        value = -0.5 * (float(off @ solved) + float(np.linalg.slogdet(2 * pi * cov)[1]))
+        value += x.size * (log(1 - _STRAY) - log(n - 1))
+        value += (places.size - x.size) * log(_STRAY)
+        best = max(best, value)
+        worst = np.flatnonzero(kept)[np.argmax(np.abs(off))]
+        kept[worst] = False
+    return best
+
+
+def _blocks_wide(width: float, n: int) -> float:
+    """Log chance that one bad stretch is as many blocks wide as this."""
+    blocks = width * n
+    m = max(1, round(blocks))
+    return (m - 1) * log(0.35) if abs(blocks - m) < 0.25 else log(0.05)
 
 
 def blocks_of(start: float, end: float, drivers: int) -> tuple[int, ...]:

@@ -297,8 +297,11 @@ def _describe(
     unit = excess[present] / np.maximum(length[present], 1e-6)[:, None]
     agreement = float(np.linalg.norm(unit.mean(axis=0)))
     contrast = float(np.median(length[present]))
-    # chosen: both sides alike within a quarter of the line's height, or 8 % of signal.
-    alike = np.minimum(0.25 * length[present], 0.08) + 3 / 255
+    # Alike within a quarter of the line's height (8 % of signal at most), or no more
+    # different than the picture is over the same distance elsewhere nearby.
+    near = [ridges.across[rows, np.clip(own + d, 0, n - 1)] for d in (-24, -18, -12, 12, 18, 24)]
+    usual = np.median(np.stack(near), axis=0)[present]
+    alike = np.maximum(np.minimum(0.25 * length[present], 0.08) + 3 / 255, 1.5 * usual)
     same = ridges.across[rows, own][present] < alike
     continuity = float(same.mean())
     centres = profile.centres
