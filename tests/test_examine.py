@@ -1,0 +1,121 @@
+"""The whole way of one photo: every result complete, consistent, and the same from every door."""
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+import synth
+from panelvision.cli import main
+from panelvision.errors import PhotoError
+from panelvision.evidence import feature_vector
+from panelvision.examine import examine, look
+from panelvision.labels import ASSEMBLIES, SYMPTOMS
+from panelvision.photo import from_array
+
+
+@pytest.fixture(scope="module")
+def sample():
+    return synth.draw(77, symptom="half-screen", size=(1200, 900))
+
+
+@pytest.fixture(scope="module")
+def result(sample):
+    return examine(sample.jpeg, name="half.jpg")
+
+
+def test_record_has_the_documented_shape(result):
+    record = json.loads(json.dumps(result.to_json(), allow_nan=False))
+    assert record["file"] == "half.jpg"
+    assert set(record["symptom_probabilities"]) == set(SYMPTOMS)
+    assert sum(record["symptom_probabilities"].values()) == pytest.approx(1, abs=1e-3)
+    assert record["symptom"] in record["symptom_set"]
+    assert set(record["suspects"]) == set(ASSEMBLIES)
+    assert sum(record["suspects"].values()) == pytest.approx(1, abs=1e-3)
+    assert record["usable"] == (record["retake"] == [])
+    assert record["seconds"] > 0
+
+
+def test_user_corners_win(sample):
+    true = np.array(sample.truth["corners"], dtype=float)
+    seen = look(sample.jpeg, corners=true)
+    outline = seen.evidence.location.outline
+    assert outline is not None
+    assert outline.source == "user"
+    diagonal = np.linalg.norm(true[0] - true[2])
+    assert np.abs(outline.corners - true).max() < 0.02 * diagonal
+
+
+def test_features_are_finite_or_nan_and_unique(result):
+    features = result.look.evidence.features()
+    values = np.array(list(features.values()))
+    assert not np.isinf(values).any()
+    assert len(features) > 100
+    vector = feature_vector(features, tuple(features)[::-1])
+    np.testing.assert_array_equal(vector, values[::-1])
+
+
+@pytest.mark.parametrize("kind", ["black", "white", "noise", "thin"])
+def test_pictures_without_a_screen_get_an_answer(kind):
+    rng = np.random.default_rng(0)
+    pixels = {
+        "black": np.zeros((300, 400, 3), np.uint8),
+        "white": np.full((300, 400, 3), 255, np.uint8),
+        "noise": rng.integers(0, 256, (300, 400, 3), dtype=np.uint8),
+        "thin": np.full((33, 900, 3), 90, np.uint8),
+    }[kind]
+    found = examine(from_array(pixels))
+    assert sum(found.reading.probabilities.values()) == pytest.approx(1)
+    assert found.overlay().dtype == np.uint8
+    # Nothing can be judged in such a photo: no sure verdict of a fault.
+    assert not (found.usable and found.symptom not in ("not-a-screen", "normal", "no-image"))
+
+
+def test_unreadable_photo_says_so():
+    with pytest.raises(PhotoError, match="not a photo that can be read"):
+        examine(b"nothing", name="x")
+
+
+def test_command_line_gives_the_same_record(sample, result, tmp_path, capsys):
+    photo = tmp_path / "half.jpg"
+    photo.write_bytes(sample.jpeg)
+    broken = tmp_path / "broken.jpg"
+    broken.write_bytes(b"\xff\xd8 broken")
+    target = tmp_path / "out.jsonl"
+    overlays = tmp_path / "drawn"
+    status = main(
+        ["examine", str(photo), str(broken), "--jsonl", str(target), "--overlay", str(overlays)]
+    )
+    assert status == 1
+    first, second = (json.loads(line) for line in target.read_text().splitlines())
+    for key in ("symptom", "symptom_probabilities", "outline", "bands", "suspects"):
+        assert first[key] == result.to_json()[key]
+    assert set(second) == {"file", "error"}
+    assert (overlays / "half-overlay.png").stat().st_size > 1000
+    assert "half.jpg" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--corners", "1,2,3"], "eight numbers"),
+        (["--corners", "0,0,10,10,10,0,0,10"], "clockwise"),
+    ],
+)
+def test_wrong_use_is_one_line(arguments, message, capsys):
+    assert main(["examine", "a.jpg", *arguments]) == 2
+    error = capsys.readouterr().err
+    assert message in error
+    assert error.count("\n") == 1
+
+
+def test_no_network_library_is_loaded_to_examine():
+    code = (
+        "import sys; from panelvision.examine import examine;"
+        "bad = {'sklearn', 'streamlit', 'requests', 'sqlalchemy', 'synth', 'models'} & set(sys.modules);"
+        "print(sorted(bad))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
