@@ -3,6 +3,7 @@
 from panelvision.classify import SymptomReading
 from panelvision.evidence import Evidence
 from panelvision.findings_grid import describe_columns, describe_rows
+from panelvision.findings_surface import describe_surface
 from panelvision.marks import Finding, Mark
 
 __all__ = ["Finding", "Mark", "describe"]
@@ -36,6 +37,7 @@ def describe(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]
         *describe_columns(evidence.columns),
         *describe_rows(evidence.rows),
         *_describe_faint(evidence, reading),
+        *describe_surface(evidence, reading),
     ]
     first = _ABOUT.get(reading.symptom, ())
     found.sort(key=lambda f: (f.kind not in first, -f.confidence))

@@ -144,7 +144,9 @@ def assess(photo: Photo, view: ScreenView | None) -> PhotoQuality:
     light = small.luminance[seen]
     codes = codes_of(light) if light.size else np.array([NAN])
     clipped = float(view.clipped.sum() / max(int(view.valid.sum()), 1))
-    middle = view.luminance[view.height // 8 : -view.height // 8, view.width // 8 : -view.width // 8]
+    middle = view.luminance[
+        view.height // 8 : -view.height // 8, view.width // 8 : -view.width // 8
+    ]
     grain = noise_sigma(np.ascontiguousarray(middle))
     level = float(np.median(light)) if light.size else NAN
     made = PhotoQuality(
@@ -177,7 +179,9 @@ def _judged(q: PhotoQuality) -> PhotoQuality:
     hints: list[str] = []
     usable = True
     if q.in_frame < 0.97:
-        hints.append("Step back a little: the whole screen with all four corners must be in the frame.")
+        hints.append(
+            "Step back a little: the whole screen with all four corners must be in the frame."
+        )
         usable &= q.in_frame >= _LEAST_IN_FRAME
     if q.pixels_across < 400:
         hints.append("Go closer, or do not zoom out: the screen should fill most of the frame.")
@@ -250,8 +254,12 @@ def _native(photo: Photo, view: ScreenView | None) -> tuple[float, EdgeSpread]:
     busy = []
     for top in tops:
         for left in lefts:
-            tile = photo.pixels[top : top + size[1] : 4, left : left + size[0] : 4, 1].astype(np.float32)
-            slope = np.abs(np.diff(tile, axis=1)).max(initial=0) + np.abs(np.diff(tile, axis=0)).max(initial=0)
+            tile = photo.pixels[top : top + size[1] : 4, left : left + size[0] : 4, 1].astype(
+                np.float32
+            )
+            slope = np.abs(np.diff(tile, axis=1)).max(initial=0) + np.abs(
+                np.diff(tile, axis=0)
+            ).max(initial=0)
             busy.append((float(slope), int(top), int(left)))
     busy.sort(reverse=True)
     noises, points = [], []

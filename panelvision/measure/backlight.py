@@ -19,8 +19,12 @@ from panelvision.measure.reduced import Reduced, largest
 WIDTH = 64  # columns of the map: 1.6 % of the width, no coarser than a diffuser's edge
 _FLOOR = 1.5e-3  # chosen: linear light of about code 5; darker picture carries no gain
 # chosen: slope of log light per cell beyond which it is picture. A zone at a quarter of its
-# light with a Gaussian edge of 4 % (sigma) slopes 1.39 / (2.56 sqrt(2 pi)) = 0.22.
-_STEEP = 0.24
+# light with a Gaussian edge of 3 % (sigma) slopes 1.39 / (1.9 sqrt(2 pi)) = 0.29.
+_STEEP = 0.42
+# A soft edge spans several cells, so its slope is close to its neighbours'; a step of the
+# picture stands alone. From this ratio on, a slope loses its weight (chosen).
+_ALONE = 1.4
+_QUIET = 0.05  # slopes below this are believed whatever their neighbours do (chosen)
 _STEEP_COLOUR = 0.045  # the same for the logarithm of colour ratios
 _TIE = 0.01  # weight of "no slope" where the picture says nothing (chosen)
 _BEND = 0.05  # weight against bending there (chosen)
@@ -75,6 +79,7 @@ def backlight_map(
         c = np.abs(np.diff(ratios, axis=axis)).max(axis=2)
         both = np.minimum(*(_halves(seen, axis)))
         trust = both * np.exp(-((g / _STEEP) ** 4)) * np.exp(-((c / _STEEP_COLOUR) ** 2))
+        trust *= np.exp(-((np.maximum(_standing_alone(g, axis) - _ALONE, 0) / 0.5) ** 2))
         first, second = _halves(index, axis)
         m = first.size
         rows = np.repeat(np.arange(m), 2)
@@ -92,6 +97,19 @@ def backlight_map(
     gain = splu(system.tocsc()).solve(right).reshape(h, w)
     believed = float(np.mean(weight - _TIE))
     return (gain - np.median(gain)).astype(np.float32), believed
+
+
+def _standing_alone(g: FloatArray, axis: int) -> FloatArray:
+    """Each slope over the steeper of its two neighbours along ``axis``, both of its sign."""
+    padded = np.concatenate([np.take(g, [0], axis), g, np.take(g, [-1], axis)], axis=axis)
+    before, after = (
+        np.take(padded, range(g.shape[axis]), axis),
+        np.take(padded, range(2, g.shape[axis] + 2), axis),
+    )
+    sign = np.sign(g)
+    # At the border the padding makes a slope its own neighbour, which keeps it.
+    beside = np.maximum(np.maximum(sign * before, sign * after), 0)
+    return np.where(np.abs(g) < _QUIET, 0, np.abs(g) / np.maximum(beside, _QUIET / 2))
 
 
 def _halves(a: FloatArray, axis: int) -> tuple[FloatArray, FloatArray]:

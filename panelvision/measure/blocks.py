@@ -47,6 +47,8 @@ class BlockFindings:
         Right-angled corners per 1000 pixels of the worst tile.
     share : float
         Share of tiles with many corners in several colours.
+    box : tuple of float
+        Bounding box (x0, y0, x1, y1) of those tiles, fractions of the active area.
     found : bool
         Corners and grid both say so.
     """
@@ -57,6 +59,7 @@ class BlockFindings:
     grid_score: float
     corner_density: float
     share: float
+    box: tuple[float, float, float, float]
     found: bool
     values: dict[str, float]
 
@@ -71,7 +74,9 @@ def find_blocks(view: ScreenView) -> BlockFindings:
     planes = [np.ascontiguousarray(codes[..., c]) for c in range(3)]
     mask = use.astype(np.uint8)
     vertical, colour_v = _straight_edges(planes, mask)
-    horizontal_t, colour_ht = _straight_edges([cv2.transpose(p) for p in planes], cv2.transpose(mask))
+    horizontal_t, colour_ht = _straight_edges(
+        [cv2.transpose(p) for p in planes], cv2.transpose(mask)
+    )
     horizontal, colour_h = cv2.transpose(horizontal_t), cv2.transpose(colour_ht)
     runs_v = _run_lengths(vertical)
     runs_h = _run_lengths(horizontal_t)
@@ -79,7 +84,7 @@ def find_blocks(view: ScreenView) -> BlockFindings:
     corners = cv2.dilate(vertical, kernel) & cv2.dilate(horizontal, kernel)
     coloured = (vertical & colour_v) | (horizontal & colour_h)
     grid = _grid(vertical, horizontal)
-    tiles = _tiles(corners, coloured, vertical | horizontal, use)
+    tiles, box = _tiles(corners, coloured, vertical | horizontal, use)
     straight = float((vertical | horizontal)[use].mean())
     values = {
         "blocks_straight": straight,
@@ -95,9 +100,11 @@ def find_blocks(view: ScreenView) -> BlockFindings:
         "blocks_grid_phase": max(abs(grid[4]), abs(grid[5])),
         **tiles,
     }
+    # The larger the blocks, the fewer corners they have in a tile.
+    enough = 0.06 * min(1.0, 0.01 / grid[3]) if np.isfinite(grid[3]) else np.inf
     found = bool(
         grid[0] > 8
-        and tiles["blocks_tile_corners_high"] > 0.06
+        and tiles["blocks_tile_corners_high"] > enough
         and values["blocks_colour_share"] > 0.3
     )
     return BlockFindings(
@@ -107,6 +114,7 @@ def find_blocks(view: ScreenView) -> BlockFindings:
         grid_score=grid[0],
         corner_density=1000 * tiles["blocks_tile_corners_high"],
         share=tiles["blocks_tile_share"],
+        box=box,
         found=found,
         values=values,
     )
@@ -141,14 +149,17 @@ def _run_lengths(straight: IntArray) -> tuple[float, ...]:
     total = float(near.sum())
     if total < 50:
         return (0.0,) * len(_LENGTHS)
-    left = [float(cv2.morphologyEx(near, cv2.MORPH_OPEN, np.ones((n, 1), np.uint8)).sum()) for n in _LENGTHS]
+    left = [
+        float(cv2.morphologyEx(near, cv2.MORPH_OPEN, np.ones((n, 1), np.uint8)).sum())
+        for n in _LENGTHS
+    ]
     left.append(0.0)
     return tuple((a - b) / total for a, b in zip(left[:-1], left[1:], strict=True))
 
 
 def _tiles(
     corners: FloatArray, coloured: FloatArray, edges: FloatArray, use: BoolArray
-) -> dict[str, float]:
+) -> tuple[dict[str, float], tuple[float, float, float, float]]:
     size = _TILES
 
     def per_tile(a: FloatArray) -> FloatArray:
@@ -159,6 +170,15 @@ def _tiles(
     both = np.sqrt(c * k)
     if not seen.any():
         seen = np.ones_like(seen)
+    rows, columns = np.nonzero((both > 0.08) & seen)
+    box = (0.0, 0.0, 1.0, 1.0)
+    if rows.size:
+        box = (
+            float(columns.min() / size[0]),
+            float(rows.min() / size[1]),
+            float((columns.max() + 1) / size[0]),
+            float((rows.max() + 1) / size[1]),
+        )
     return {
         "blocks_tile_corners_high": float(np.quantile(c[seen], 0.95)),
         "blocks_tile_corners_mid": float(np.median(c[seen])),
@@ -167,7 +187,7 @@ def _tiles(
         "blocks_tile_both_upper": float(np.quantile(both[seen], 0.75)),
         "blocks_tile_share": float((both[seen] > 0.08).mean()),
         "blocks_tile_edges_spread": float(e[seen].std() / max(e[seen].mean(), 1e-4)),
-    }
+    }, box
 
 
 def _grid(vertical: FloatArray, horizontal: FloatArray) -> tuple[float, ...]:
@@ -244,4 +264,6 @@ def _none() -> BlockFindings:
         "blocks_tile_share",
         "blocks_tile_edges_spread",
     ]
-    return BlockFindings(NAN, NAN, NAN, NAN, NAN, NAN, False, dict.fromkeys(names, NAN))
+    return BlockFindings(
+        NAN, NAN, NAN, NAN, NAN, NAN, (0.0, 0.0, 1.0, 1.0), False, dict.fromkeys(names, NAN)
+    )

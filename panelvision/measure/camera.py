@@ -144,9 +144,7 @@ class CameraArtefacts:
             out[f"camera_{name}_coherence"] = bar.coherence if bar else NAN
             out[f"camera_{name}_log_snr"] = float(np.log10(max(bar.snr, 1e-3))) if bar else NAN
             out[f"camera_{name}_tilt"] = bar.tilt_deg if bar else NAN
-            out[f"camera_{name}_tilt_to_panel"] = (
-                bar.tilt_deg - bar.panel_tilt_deg if bar else NAN
-            )
+            out[f"camera_{name}_tilt_to_panel"] = bar.tilt_deg - bar.panel_tilt_deg if bar else NAN
             out[f"camera_{name}_agreement"] = bar.agreement if bar else NAN
             out[f"camera_{name}_agreement_panel"] = bar.agreement_panel if bar else NAN
             out[f"camera_{name}_agreement_gain"] = (
@@ -182,9 +180,7 @@ def measure_camera(photo: Photo, view: ScreenView) -> CameraArtefacts:
         log_panel = np.log(straight.luminance + _FLOOR)
         steady = straight.valid & ~straight.clipped
         for along_rows in (True, False):
-            found = _bars(
-                light, mask, log_panel, steady, along_rows, offset, shrink, photo, view
-            )
+            found = _bars(light, mask, log_panel, steady, along_rows, offset, shrink, photo, view)
             if found is not None:
                 bars.append(found[0])
                 profiles[along_rows] = found[1]
@@ -292,7 +288,10 @@ def _agreement(slopes: FloatArray) -> float:
     if rows.sum() < 24 or keep.sum() < 4:
         return NAN
     smooth = cv2.GaussianBlur(
-        np.nan_to_num(slopes[keep][:, rows]), (0, 0), sigmaX=max(1.0, rows.sum() * 0.012), sigmaY=0.01
+        np.nan_to_num(slopes[keep][:, rows]),
+        (0, 0),
+        sigmaX=max(1.0, rows.sum() * 0.012),
+        sigmaY=0.01,
     )
     smooth = smooth - smooth.mean(axis=1, keepdims=True)
     norm = np.sqrt((smooth**2).sum(axis=1, keepdims=True))
@@ -332,8 +331,10 @@ def _bars(
         return None
     omega = 2 * np.pi * _CYCLES / rows.size
     wave = np.exp(-1j * np.outer(rows, omega))
-    amplitude = (d[good] @ wave) * 2 / np.maximum(
-        (w[good] * np.hanning(rows.size + 2)[1:-1]).sum(axis=1, keepdims=True), 1
+    amplitude = (
+        (d[good] @ wave)
+        * 2
+        / np.maximum((w[good] * np.hanning(rows.size + 2)[1:-1]).sum(axis=1, keepdims=True), 1)
     )
     power = np.abs(amplitude.mean(axis=0)) ** 2
     coherence = power / np.maximum((np.abs(amplitude) ** 2).mean(axis=0), 1e-18)
@@ -396,7 +397,10 @@ def _gain_profile(
     at = np.arange(log_gain.size)
     log_gain -= np.polyval(np.polyfit(at, log_gain, 2), at)
     log_gain = cv2.GaussianBlur(
-        log_gain.astype(np.float32).reshape(1, -1), (0, 0), sigmaX=2, borderType=cv2.BORDER_REPLICATE
+        log_gain.astype(np.float32).reshape(1, -1),
+        (0, 0),
+        sigmaX=2,
+        borderType=cv2.BORDER_REPLICATE,
     )[0]
     position = start + (np.arange(rows[0], rows[0] + log_gain.size) + 0.5) * shrink - 0.5
     gain = np.exp(np.interp(np.arange(length), position, log_gain))

@@ -120,9 +120,7 @@ def _channels(light: FloatArray, codes: FloatArray) -> dict[str, float]:
         "colour_cast_blue": float((cast[2] - cast[1]) / 255),
         "colour_mean_red": float((everywhere[0] - everywhere[1]) / 255),
         "colour_mean_blue": float((everywhere[2] - everywhere[1]) / 255),
-        "colour_mean_magenta": float(
-            (everywhere[0] + everywhere[2] - 2 * everywhere[1]) / 510
-        ),
+        "colour_mean_magenta": float((everywhere[0] + everywhere[2] - 2 * everywhere[1]) / 510),
         "colour_correlation_least": min(correlation),
         "colour_correlation_mean": float(np.mean(correlation)),
     }
@@ -171,7 +169,9 @@ def _chroma(codes: FloatArray) -> dict[str, float]:
         "colour_bright_saturation": float(saturation[bright].mean()),
         "colour_bright_saturation_low": float(np.quantile(saturation[bright], 0.1)),
         "colour_dark_saturation": float(saturation[dark].mean()),
-        "colour_neutral_bright_share": float(((saturation < 0.15) & (high > 0.6 * high.max())).mean()),
+        "colour_neutral_bright_share": float(
+            ((saturation < 0.15) & (high > 0.6 * high.max())).mean()
+        ),
         "colour_coloured_share": float(coloured.mean()),
         "colour_hue_entropy": entropy,
         "colour_hue_peak": float(histogram.max()) if len(hue) > 20 else NAN,

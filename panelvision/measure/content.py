@@ -59,7 +59,8 @@ def measure_content(reduced: Reduced, *, gain: FloatArray | None = None) -> Cont
     grey = logs @ np.array([0.3, 0.6, 0.1], np.float32)
     soft = cv2.GaussianBlur(grey, (0, 0), 0.8)
     slope = np.hypot(
-        cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=1 / 8), cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=1 / 8)
+        cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=1 / 8),
+        cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=1 / 8),
     )[use]
     noise = noise_sigma(grey, use)
     contrasts, peaks = [], []

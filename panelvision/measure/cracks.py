@@ -73,6 +73,8 @@ class CrackFindings:
         The same over the median of all points.
     ink : Ink or None
         The patch that looks most like ink.
+    ink_score : float
+        0..1, how much it does.
     found : bool
     """
 
@@ -80,6 +82,7 @@ class CrackFindings:
     star: float
     star_over_typical: float
     ink: Ink | None
+    ink_score: float
     found: bool
     values: dict[str, float]
 
@@ -89,9 +92,11 @@ def find_cracks(view: ScreenView) -> CrackFindings:
     lines = reduce_view(view, _LINE_WIDTH)
     dark = reduce_view(view, _INK_WIDTH)
     if min(lines.valid.shape) < 64 or lines.valid.mean() < 0.2:
-        return CrackFindings(None, NAN, NAN, None, False, dict.fromkeys(_NAMES, NAN))
+        return CrackFindings(None, NAN, NAN, None, NAN, False, dict.fromkeys(_NAMES, NAN))
     segments = _segments(lines)
-    star, point, typical, slanted, length = _star(segments, lines.light.shape[1], lines.light.shape[0])
+    star, point, typical, slanted, length = _star(
+        segments, lines.light.shape[1], lines.light.shape[0]
+    )
     inks = _inks(dark)
     ink = inks[0] if inks else None
     distance = NAN
@@ -130,6 +135,7 @@ def find_cracks(view: ScreenView) -> CrackFindings:
         star=star,
         star_over_typical=ratio,
         ink=ink,
+        ink_score=ink_score,
         found=found,
         values=values,
     )
@@ -199,7 +205,9 @@ def _star(
     typical = float(np.median(scores))
     centre = np.array([gx.ravel()[best], gy.ravel()[best]])
     step = w / _GRID[0] / 3
-    local = centre + step * np.stack(np.meshgrid(np.arange(-2, 3), np.arange(-2, 3)), -1).reshape(-1, 2)
+    local = centre + step * np.stack(np.meshgrid(np.arange(-2, 3), np.arange(-2, 3)), -1).reshape(
+        -1, 2
+    )
     best, scores = _vote(local, middle, unit, n, w, _NEAR)
     point = local[best]
     x, y = (float(c) for c in np.clip(point / (w, h), 0, 1))
@@ -207,7 +215,12 @@ def _star(
 
 
 def _vote(
-    points: FloatArray, middle: FloatArray, unit: FloatArray, length: FloatArray, w: int, near: float
+    points: FloatArray,
+    middle: FloatArray,
+    unit: FloatArray,
+    length: FloatArray,
+    w: int,
+    near: float,
 ) -> tuple[int, FloatArray]:
     to = middle[None] - points[:, None]
     far = np.hypot(to[..., 0], to[..., 1])
@@ -215,7 +228,9 @@ def _vote(
     # The tolerance grows with distance: cracks wind a little.
     hit = (off < near * w + 0.06 * far) & (far < _REACH * w)
     weight = hit * np.minimum(length / w, 0.08) / 0.03 * np.exp(-far / (0.2 * w))
-    direction = ((np.arctan2(to[..., 1], to[..., 0]) + np.pi) / (2 * np.pi) * _BINS).astype(int) % _BINS
+    direction = ((np.arctan2(to[..., 1], to[..., 0]) + np.pi) / (2 * np.pi) * _BINS).astype(
+        int
+    ) % _BINS
     scores = np.zeros(len(points))
     for b in range(_BINS):
         scores += np.minimum((weight * (direction == b)).sum(axis=1), 1.0)

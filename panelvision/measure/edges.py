@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.special import erf
 
 from panelvision.arrays import FloatArray
 from panelvision.measure.reduced import NAN, noise_sigma
@@ -117,6 +118,20 @@ def spread_of(points: FloatArray) -> EdgeSpread:
     apart = abs((angle[high] - angle[low] + 90) % 180 - 90)
     if len(sigma) < 2 or apart < 30:
         return EdgeSpread(sigma[low], NAN, NAN, len(points), strength)
-    # A uniform motion over L adds L^2 / 12 to the variance of the line spread.
-    motion = float(np.sqrt(12 * max(sigma[high] ** 2 - sigma[low] ** 2, 0)))
+    motion = _motion(sigma[low], sigma[high])
     return EdgeSpread(sigma[low], motion, angle[high], len(points), strength)
+
+
+def _motion(focus: float, along: float) -> float:
+    """Length of a uniform motion that makes an edge of spread ``focus`` look like ``along``.
+
+    A uniform motion over L blurs by a box: the slope at the edge is erf(L / (2 sqrt 2 s)) / L
+    for a focus s. The ratio of slopes before and after the further blur, from which ``along``
+    was had as if the blur were Gaussian, is inverted for L.
+    """
+    s1 = np.hypot(focus, _PRE)
+    s2 = np.hypot(s1, _EXTRA)
+    lengths = np.linspace(0.05, 20, 400) * s1
+    ratio = erf(lengths / (2 * np.sqrt(2) * s1)) / erf(lengths / (2 * np.sqrt(2) * s2))
+    seen = np.sqrt(1 + _EXTRA**2 / (along**2 + _PRE**2))
+    return float(np.interp(-seen, -ratio, lengths, left=0.0))

@@ -26,6 +26,9 @@ _DIM = np.log(0.70)
 _SMALLEST = 0.008  # share of the area; smaller dim patches are picture (chosen)
 # A spot worth a sentence: chosen so that a mirrored lamp or a soft shape seldom reaches it.
 SPOT_SCORE = 0.12
+# 10-90 % width, in cells, that the map gives a perfectly sharp edge: cells' averaging and
+# the Sobel slope, from a step on a grey field (see the test of edge widths).
+_CELL_BLUR = 3.0
 _STRIP_COUNTS = range(2, 13)
 
 
@@ -208,8 +211,18 @@ def _zones(relative: FloatArray, valid: BoolArray) -> tuple[DimZone, ...]:
             steep = float(np.quantile(slope[rim], 0.75))
             low = float(np.quantile(relative[mask], 0.25))
             width = 2.563 / np.sqrt(2 * np.pi) * abs(low) / max(steep, 1e-4) / w
+            # The cells and the slope's own smoothing widen an edge, in quadrature.
+            width = float(np.sqrt(max(width**2 - (_CELL_BLUR / w) ** 2, (0.5 / w) ** 2)))
         zones.append(
-            DimZone(x / w, y / h, (x + bw) / w, (y + bh) / h, float(np.exp(depth)), size / (h * w), width)
+            DimZone(
+                x / w,
+                y / h,
+                (x + bw) / w,
+                (y + bh) / h,
+                float(np.exp(depth)),
+                size / (h * w),
+                width,
+            )
         )
     return tuple(sorted(zones, key=lambda z: -(1 - z.light) * z.area))
 
@@ -360,7 +373,9 @@ def _content_features(c: Content) -> dict[str, float]:
     return out
 
 
-def _smooth_features(log_light: FloatArray, ratios: FloatArray, valid: BoolArray) -> dict[str, float]:
+def _smooth_features(
+    log_light: FloatArray, ratios: FloatArray, valid: BoolArray
+) -> dict[str, float]:
     """How far a single smooth surface explains light and colour: an even glow leaves little."""
     h, w = log_light.shape
     use = valid & inset((h, w), 0.03)
@@ -388,7 +403,9 @@ def _blue(log_light: FloatArray, ratios: FloatArray, valid: BoolArray) -> dict[s
     out["glow_neutral_cells"] = float(neutral.sum() / valid.sum())
     if neutral.sum() < 60:
         return out
-    rows = [float(np.median(blue[i][neutral[i]])) for i in range(len(blue)) if neutral[i].sum() >= 5]
+    rows = [
+        float(np.median(blue[i][neutral[i]])) for i in range(len(blue)) if neutral[i].sum() >= 5
+    ]
     if len(rows) >= 6:
         out["glow_blue_rows"] = float(np.quantile(rows, 0.95) - np.quantile(rows, 0.05))
     a, b = blue[neutral], log_light[neutral]

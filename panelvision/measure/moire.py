@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from panelvision.arrays import BoolArray, FloatArray, IntArray
+from panelvision.arrays import BoolArray, FloatArray
 from panelvision.geometry import project, unit_square_to
 from panelvision.measure.reduced import NAN
 from panelvision.photo import Photo
@@ -35,7 +35,7 @@ class Moire:
         Amplitude over mean of the fringe in the tile where it stands out most; NaN if no
         tile could be taken.
     prominence : float
-        log10 of peak power over the median power at that radius, best tile.
+        log10 of peak power over the mean power about it, best tile.
     prominence_median : float
         The same, median tile.
     colour_prominence : float
@@ -59,7 +59,7 @@ class Moire:
     @property
     def strong(self) -> bool:
         """Strong enough to disturb measuring."""
-        return bool(self.contrast > 0.03 and self.prominence > 2.2)
+        return bool(self.contrast > 0.008 and self.prominence > 2.3)
 
     def features(self) -> dict[str, float]:
         """Named numbers; NaN where not measured."""
@@ -83,7 +83,7 @@ def measure_moire(photo: Photo, view: ScreenView) -> Moire:
         np.degrees(np.arctan2(*((tr - tl) + (br - bl))[::-1])),
         np.degrees(np.arctan2(*((bl - tl) + (br - tr))[::-1])),
     )
-    keep, ring = _search_area(angles)
+    keep = _search_area(angles)
     rows = []
     for x, y in centres:
         if not (np.isfinite(x) and np.isfinite(y)):
@@ -97,8 +97,7 @@ def measure_moire(photo: Photo, view: ScreenView) -> Moire:
             continue
         grey = codes @ np.array([0.3, 0.6, 0.1], np.float32)
         rows.append(
-            (*_peak(grey, keep, ring), _peak(codes[..., 0] - codes[..., 1], keep, ring)[0],
-             float(grey.mean()))
+            (*_peak(grey, keep), _peak(codes[..., 0] - codes[..., 1], keep)[0], float(grey.mean()))
         )
     if not rows:
         return Moire(NAN, NAN, NAN, NAN, NAN, NAN, 0)
@@ -121,36 +120,39 @@ def measure_moire(photo: Photo, view: ScreenView) -> Moire:
 _FY = np.fft.fftfreq(_TILE)[:, None]
 _FX = np.fft.rfftfreq(_TILE)[None, :]
 _RADIUS = np.hypot(_FX, _FY)
-_RINGS = 10
 
 
-def _search_area(panel_angles: tuple[float, float]) -> tuple[BoolArray, IntArray]:
-    """Where to look in a tile's spectrum, and each bin's ring (log-spaced radius)."""
+def _search_area(panel_angles: tuple[float, float]) -> BoolArray:
+    """Where to look in a tile's spectrum."""
     angle = np.degrees(np.arctan2(_FY, _FX))
     keep = (_RADIUS >= _SLOWEST) & (_RADIUS <= _FASTEST)
     for axis in (0.0, 90.0, *panel_angles):
         off = np.abs((angle - axis + 90) % 180 - 90)
         keep &= off > _AXIS_DEG
-    with np.errstate(divide="ignore"):
-        position = np.log(_RADIUS / _SLOWEST) / np.log(_FASTEST / _SLOWEST) * _RINGS
-    ring = np.clip(np.nan_to_num(position, neginf=0), 0, _RINGS - 1).astype(np.int64)
-    return keep, ring
+    return keep
 
 
 _WINDOW = np.outer(np.hanning(_TILE), np.hanning(_TILE)).astype(np.float32)
 
 
-def _peak(tile: FloatArray, keep: FloatArray, ring: FloatArray) -> tuple[float, float, float]:
+def _peak(tile: FloatArray, keep: BoolArray) -> tuple[float, float, float]:
     """log10 prominence, frequency (cycles per pixel) and amplitude of the best peak of a tile."""
     smooth = cv2.blur(tile, (25, 25))
     power = np.abs(np.fft.rfft2((tile - smooth) * _WINDOW)) ** 2
-    values, rings = power[keep], ring[keep]
-    typical = np.array(
-        [np.median(values[rings == r]) if (rings == r).any() else np.inf for r in range(_RINGS)]
+    # A fringe is a narrow peak; a picture's edges are streaks, its texture a hill. So a peak
+    # counts against its own surroundings: the ring between 3 x 3 and 9 x 9 bins about it.
+    shifted = np.fft.fftshift(power, axes=0).astype(np.float32)
+    wide = cv2.boxFilter(
+        shifted, cv2.CV_32F, (9, 9), normalize=False, borderType=cv2.BORDER_REFLECT
     )
+    near = cv2.boxFilter(
+        shifted, cv2.CV_32F, (5, 5), normalize=False, borderType=cv2.BORDER_REFLECT
+    )
+    around = np.fft.ifftshift((wide - near) / (81 - 25), axes=0)
     # Rounding to whole codes alone has variance 1/12 a pixel: the floor of any power.
     floor = float((_WINDOW**2).sum()) / 12
-    ratio = values / np.maximum(typical[rings], floor)
+    values = power[keep]
+    ratio = values / np.maximum(around[keep], floor)
     best = int(np.argmax(ratio))
     amplitude = 2 * float(np.sqrt(values[best])) / float(_WINDOW.sum())
     return float(np.log10(max(ratio[best], 1e-3))), float(_RADIUS[keep][best]), amplitude

@@ -118,6 +118,8 @@ def surround_light(
         & (seen[:, 0] < photo.width)
         & (seen[:, 1] < photo.height)
     )
+    if not inside.any():
+        return np.empty((0, 3), np.float32)
     at = seen[inside].astype(np.int64)
     return decode(photo.pixels[at[:, 1], at[:, 0]]).reshape(-1, 3)
 
@@ -144,7 +146,7 @@ def noise_sigma(image: FloatArray, mask: BoolArray | None = None) -> float:
     kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
     response = np.abs(cv2.filter2D(image, cv2.CV_32F, kernel))[2:-2, 2:-2]
     soft = cv2.blur(image, (5, 5))
-    slope = (np.abs(cv2.Sobel(soft, cv2.CV_32F, 1, 0)) + np.abs(cv2.Sobel(soft, cv2.CV_32F, 0, 1)))
+    slope = np.abs(cv2.Sobel(soft, cv2.CV_32F, 1, 0)) + np.abs(cv2.Sobel(soft, cv2.CV_32F, 0, 1))
     slope = slope[2:-2, 2:-2]
     if mask is not None:
         response, slope = response[mask[2:-2, 2:-2]], slope[mask[2:-2, 2:-2]]

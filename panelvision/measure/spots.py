@@ -100,7 +100,9 @@ def find_spots(
     for scale in _SCALES:
         sigma = scale * w
         # chosen: inner and outer Gaussian on either side of the blob's own size.
-        band = cv2.GaussianBlur(top, (0, 0), sigma / 1.4) - cv2.GaussianBlur(top, (0, 0), sigma * 1.6)
+        band = cv2.GaussianBlur(top, (0, 0), sigma / 1.4) - cv2.GaussianBlur(
+            top, (0, 0), sigma * 1.6
+        )
         size = max(3, round(2 * sigma)) | 1
         peak = (band == cv2.dilate(band, np.ones((size, size), np.uint8))) & (band > 0.02)
         peak &= coarse.valid & inset((h, w), scale)
@@ -173,7 +175,7 @@ def _examine(
             * max(0.0, shape) ** 2
             * np.exp(-((change / allowed) ** 2))
             * min(1.0, evenness / 0.5)
-            * float(np.exp(-(max(0.0, steepness - _STEEPEST) / 0.15) ** 2))
+            * float(np.exp(-((max(0.0, steepness - _STEEPEST) / 0.15) ** 2)))
             * float(np.exp(-max(0.0, typical - np.log(_HIGHEST_GAIN)) / 0.3))
         )
         spots.append(
@@ -202,6 +204,8 @@ def _correlation(a: FloatArray, b: FloatArray) -> float:
 def _without_twins(spots: list[Spot]) -> tuple[Spot, ...]:
     kept: list[Spot] = []
     for s in spots:
-        if all(np.hypot(s.x - k.x, (s.y - k.y) * 9 / 16) > 1.2 * (s.radius + k.radius) for k in kept):
+        if all(
+            np.hypot(s.x - k.x, (s.y - k.y) * 9 / 16) > 1.2 * (s.radius + k.radius) for k in kept
+        ):
             kept.append(s)
     return tuple(kept)

@@ -56,6 +56,16 @@ class Tone:
     levels: float
     values: dict[str, float]
 
+    @property
+    def posterised(self) -> bool:
+        """Most gently sloping picture is plateaus, with steps of one size."""
+        return bool(self.plateau_share > 0.3 and self.step_spread < 0.25 and self.step > 6)
+
+    @property
+    def folded(self) -> bool:
+        """Many creases of a channel, at one level."""
+        return bool(self.crease_share > 0.0012 and self.crease_spread < 6)
+
     def features(self) -> dict[str, float]:
         """Named numbers; NaN where not measured."""
         return dict(self.values)
@@ -132,7 +142,9 @@ def measure_tone(view: ScreenView) -> Tone:
     )
 
 
-def _creases(channel: FloatArray, use: BoolArray, noise: float) -> tuple[float, float, float, float]:
+def _creases(
+    channel: FloatArray, use: BoolArray, noise: float
+) -> tuple[float, float, float, float]:
     """Share of crease pixels, their level, its spread, and how opposite the two slopes are."""
     soft = cv2.GaussianBlur(channel, (0, 0), 1.5)
     found_levels, opposite = [], []

@@ -111,9 +111,4 @@ def semu_applies(
     *, diagonal_inch: float, background_cd_m2: float, lit: bool, neutral_grey: bool
 ) -> bool:
     """Whether a reading lies within the scope of SEMI D31 (see :func:`semu`)."""
-    return (
-        lit
-        and neutral_grey
-        and 8 <= diagonal_inch <= 30
-        and 40 <= background_cd_m2 <= 60
-    )
+    return lit and neutral_grey and 8 <= diagonal_inch <= 30 and 40 <= background_cd_m2 <= 60

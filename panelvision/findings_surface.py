@@ -1,0 +1,245 @@
+"""Light, colour, texture and camera in words, with their marks.
+
+Most of these measures cannot tell a fault from a picture alone: a night scene has soft
+dark places and bright round lamps, a tree has slanted lines. So a sentence is said
+only when the reading of all the evidence together takes its fault for possible.
+"""
+
+import numpy as np
+
+from panelvision.classify import SymptomReading
+from panelvision.evidence import Evidence
+from panelvision.marks import Finding, Mark
+from panelvision.measure.blocks import BlockFindings
+from panelvision.measure.camera import CameraArtefacts
+from panelvision.measure.colour import ColourFindings
+from panelvision.measure.cracks import CrackFindings
+from panelvision.measure.glow import DimZone, GlowMap, Strip
+from panelvision.measure.spots import Spot
+
+# chosen: a photo of a picture has soft dark places of its own, so a sentence needs a zone
+# that is deeper and larger than what the measure reports to the classifier.
+_ZONE_LIGHT = 0.6
+_ZONE_AREA = 0.02
+# chosen: probability of the symptom from which its sentences are said.
+_POSSIBLE = 0.3
+# A diffuser's edge is tens of millimetres wide (domain notes); 2.5 % of a 43-inch set's
+# width is 24 mm. Sharper edges belong to the panel, and to the bands' sentences.
+_SOFT_EDGE = 0.025
+
+
+def describe_surface(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]:
+    """Findings of light, colour and texture that the reading takes for possible, and the camera's."""
+
+    def possible(symptom: str) -> bool:
+        return reading.probabilities.get(symptom, 0.0) >= _POSSIBLE
+
+    out: list[Finding] = []
+    if possible("dim-zones"):
+        out += describe_glow(evidence.glow)
+    if possible("wrong-colours"):
+        out += describe_colour(evidence.colour)
+    if possible("blocky"):
+        out += describe_blocks(evidence.texture.blocks)
+    if possible("cracked"):
+        out += describe_cracks(evidence.texture.cracks)
+    dark = reading.probabilities.get("faint-image", 0.0) + reading.probabilities.get(
+        "no-image", 0.0
+    )
+    if dark < 0.5:
+        out += describe_camera(evidence.camera)
+    return tuple(out)
+
+
+def describe_glow(glow: GlowMap) -> tuple[Finding, ...]:
+    """Dead strips, dim zones, hot spots."""
+    out = []
+    strips = {(s.first, s.last, s.count): s for s in glow.strips}
+    zones = [
+        z
+        for z in glow.zones
+        if z.light < _ZONE_LIGHT
+        and z.area > _ZONE_AREA
+        and not (np.isfinite(z.edge_width) and z.edge_width < _SOFT_EDGE)
+    ]
+    for z in zones[:3]:
+        strip = next((s for s in strips.values() if _is_strip(z, s)), None)
+        out.append(_zone(z, strip, glow.support))
+    if glow.spots:
+        out.append(_spots(glow.spots))
+    return tuple(out)
+
+
+def _is_strip(z: DimZone, s: Strip) -> bool:
+    middle = (z.y0 + z.y1) / 2
+    return (s.first - 1) / s.count <= middle <= s.last / s.count
+
+
+def _zone(z: DimZone, strip: Strip | None, support: float) -> Finding:
+    loss = f"{100 * (1 - z.light):.0f} % less light"
+    where = f"{_place((z.x0 + z.x1) / 2, (z.y0 + z.y1) / 2)}"
+    edge = (
+        f", with an edge {100 * z.edge_width:.1f} % of the width wide"
+        if np.isfinite(z.edge_width)
+        else ""
+    )
+    text = f"A soft-edged dark zone {where}: {loss} than around it{edge}"
+    if strip is not None:
+        which = (
+            f"strip {strip.first}"
+            if strip.first == strip.last
+            else f"strips {strip.first} to {strip.last}"
+        )
+        text += f"; it would fit LED {which} of {strip.count} from the top"
+    depth = float(np.clip((0.75 - z.light) / 0.4, 0.1, 1))
+    confidence = float(np.clip(0.35 + 0.5 * depth, 0, 0.95) * np.clip(support / 0.5, 0.4, 1))
+    return Finding(
+        text + ".", "zone", confidence, Mark("zone", (z.x0, z.y0, z.x1, z.y1), "dark zone")
+    )
+
+
+def _place(x: float, y: float) -> str:
+    across = "left" if x < 0.36 else "right" if x > 0.64 else ""
+    down = "top" if y < 0.36 else "bottom" if y > 0.64 else ""
+    if down and across:
+        return f"at the {down} {across}"
+    if down:
+        return f"at the {down}"
+    if across:
+        return f"on the {across}"
+    return "in the middle"
+
+
+def _spots(spots: tuple[Spot, ...]) -> Finding:
+    best = spots[0]
+    many = len(spots)
+    lead = "A bright round soft spot" if many == 1 else f"{many} bright round soft spots"
+    text = (
+        f"{lead}, up to {best.gain:.1f} times as bright as around {'it' if many == 1 else 'them'}"
+    )
+    text += (
+        ": as a lens that fell off its LED leaves"
+        if many == 1
+        else ": as lenses that fell off their LEDs leave"
+    )
+    box = _box(best.x, best.y, 2 * best.radius, 2 * best.radius * 16 / 9)
+    return Finding(
+        text + ".", "spot", float(np.clip(0.3 + best.score, 0, 0.95)), Mark("spot", box, "hot spot")
+    )
+
+
+def describe_colour(colour: ColourFindings) -> tuple[Finding, ...]:
+    """A missing channel, lost bits, a folded tone curve."""
+    whole = Mark("zone", (0.0, 0.0, 1.0, 1.0), "colour")
+    out = []
+    if colour.missing is not None:
+        out.append(
+            Finding(
+                f"The picture has no {colour.missing} anywhere, though the other two colours "
+                "both show picture.",
+                "colour",
+                0.8,
+                whole,
+            )
+        )
+    tone = colour.tone
+    if tone.posterised:
+        out.append(
+            Finding(
+                f"Smooth parts break up into steps of about {tone.step:.0f} of 256 levels: "
+                f"about {tone.lost_bits:.0f} of 8 bits are missing.",
+                "colour",
+                0.6,
+                whole,
+            )
+        )
+    if tone.folded:
+        out.append(
+            Finding(
+                f"Tones turn back on themselves near level {tone.crease_level:.0f} of 255, "
+                "as in a solarised picture.",
+                "colour",
+                0.6,
+                whole,
+            )
+        )
+    return tuple(out)
+
+
+def describe_blocks(blocks: BlockFindings) -> tuple[Finding, ...]:
+    """Decoder blocks."""
+    if not blocks.found:
+        return ()
+    size = ""
+    if np.isfinite(blocks.size):
+        size = (
+            f" of about {100 * blocks.size:.2f} % of the width "
+            f"({blocks.size * 1920:.0f} pixels on a panel of 1920)"
+        )
+    return (
+        Finding(
+            f"Square blocks{size} are displaced, frozen or in wrong colours, on a grid that "
+            "starts at the panel's corner: as a video decoder leaves them.",
+            "blocks",
+            float(np.clip(blocks.grid_score / 25, 0.5, 0.95)),
+            Mark("zone", blocks.box, "blocks"),
+        ),
+    )
+
+
+def describe_cracks(cracks: CrackFindings) -> tuple[Finding, ...]:
+    """Broken glass: the star and the ink."""
+    out = []
+    if cracks.impact is not None:
+        x, y = cracks.impact
+        out.append(
+            Finding(
+                f"Lines run out in many directions from a point at {100 * x:.0f} % of the width "
+                f"and {100 * y:.0f} % of the height: broken glass.",
+                "crack",
+                float(np.clip(cracks.star / 12, 0.3, 0.9)),
+                Mark("point", _box(x, y, 0.03, 0.05), "impact"),
+            )
+        )
+    ink = cracks.ink
+    if ink is not None and cracks.ink_score > 0.3:
+        half = float(np.sqrt(ink.area) / 2)
+        out.append(
+            Finding(
+                f"A black patch with a ragged border covers {100 * ink.area:.1f} % of the screen, "
+                "without any picture in it: as liquid crystal that ran out of a broken cell.",
+                "crack",
+                float(np.clip(cracks.ink_score * 0.8, 0.3, 0.9)),
+                Mark("zone", _box(ink.x, ink.y, half, half), "ink"),
+            )
+        )
+    return tuple(out)
+
+
+def _box(x: float, y: float, half_x: float, half_y: float) -> tuple[float, float, float, float]:
+    return (max(0.0, x - half_x), max(0.0, y - half_y), min(1.0, x + half_x), min(1.0, y + half_y))
+
+
+def describe_camera(camera: CameraArtefacts) -> tuple[Finding, ...]:
+    """What the camera added, so that nobody blames the panel."""
+    out = []
+    if camera.rolling_shutter_banding > 0.03:
+        way = "rows" if camera.along_rows else "columns"
+        out.append(
+            Finding(
+                f"Soft bars along the photo's {way}, {camera.period_rows:.0f} pixels apart, "
+                f"{100 * camera.rolling_shutter_banding:.0f} % deep, are made by the camera and the "
+                "pulsed backlight, not by the panel.",
+                "camera",
+                0.7,
+            )
+        )
+    if camera.fringes.strong:
+        out.append(
+            Finding(
+                "Fine wavy fringes are made by the camera's pixels against the panel's (moire).",
+                "camera",
+                0.6,
+            )
+        )
+    return tuple(out)

@@ -1,0 +1,106 @@
+"""Rolling-shutter bars and moire: the camera's marks, told from the panel's."""
+
+import cv2
+import numpy as np
+import pytest
+
+from panelvision.measure.camera import measure_camera
+from panelvision.photo import Photo, from_array
+from panelvision.squareup import Outline, ScreenView, square_up
+from tests.surface_views import odd_views, picture
+
+
+def _tilted(
+    angle_deg: float,
+    *,
+    bars: tuple[float, float] | None,
+    columns: bool = False,
+    panel_band: bool = False,
+    seed: int = 1,
+) -> tuple[Photo, ScreenView]:
+    """A screen tilted in a 1200 x 900 photo; ``bars`` = (period in photo rows, modulation)."""
+    from panelvision.light import encode
+
+    light = picture(seed)
+    if panel_band:
+        y = (np.arange(540) + 0.5) / 540
+        light = light * (1 + 0.3 * np.cos(2 * np.pi * 3 * y))[:, None, None]
+    turn = cv2.getRotationMatrix2D((479.5, 269.5), angle_deg, 1.0)
+    turn[:, 2] += (120, 180)
+    frame = cv2.warpAffine(light.astype(np.float32), turn, (1200, 900), borderValue=(0.003,) * 3)
+    if bars is not None:
+        period, depth = bars
+        gain = 1 + depth * np.cos(2 * np.pi * (np.arange(1200 if columns else 900) - 40) / period)
+        frame = frame * (gain[None, :, None] if columns else gain[:, None, None])
+    codes = encode(np.clip(frame, 0, 1)).astype(np.float32)
+    codes += np.random.default_rng(seed).normal(0, 1.0, codes.shape)
+    photo = from_array(np.clip(np.rint(codes), 0, 255).astype(np.uint8))
+    box = np.array([[-0.5, -0.5, 1], [959.5, -0.5, 1], [959.5, 539.5, 1], [-0.5, 539.5, 1]])
+    outline = Outline(box @ turn.T, 1.0, np.full(4, np.nan))
+    return photo, square_up(photo, outline)
+
+
+# Period in rows of a light pulsed at f with a row time t: 1 / (f t); 480 Hz and 10 us give
+# 208.33 rows, 1000 Hz 100 rows (rolling-shutter literature, arithmetic).
+@pytest.mark.parametrize("period", [208.33, 100.0])
+def test_bars_are_found_with_period_depth_and_direction(period: float) -> None:
+    photo, view = _tilted(4.0, bars=(period, 0.2))
+    camera = measure_camera(photo, view)
+    assert camera.rolling_shutter_banding == pytest.approx(0.2, abs=0.05)
+    assert camera.period_rows == pytest.approx(period, rel=0.06)
+    bars = camera.bars[0]
+    assert abs(bars.tilt_deg) < 1.0 and bars.panel_tilt_deg == pytest.approx(-4.0, abs=0.3)
+    assert camera.retake
+
+
+def test_upright_phone_has_bars_along_columns() -> None:
+    photo, view = _tilted(-3.0, bars=(150.0, 0.25), columns=True)
+    camera = measure_camera(photo, view)
+    assert camera.rolling_shutter_banding > 0.15
+    assert not camera.along_rows
+
+
+def test_panel_bands_and_plain_pictures_are_not_blamed_on_the_camera() -> None:
+    for angle in (3.0, -5.0):
+        photo, view = _tilted(angle, bars=None, panel_band=True)
+        assert measure_camera(photo, view).rolling_shutter_banding == 0.0
+    for seed in range(4):
+        photo, view = _tilted(2.0, bars=None, seed=seed)
+        camera = measure_camera(photo, view)
+        assert camera.rolling_shutter_banding == 0.0 and camera.gain(view) is None
+
+
+def test_gain_discounts_the_bars() -> None:
+    photo, view = _tilted(4.0, bars=(180.0, 0.3))
+    camera = measure_camera(photo, view)
+    gain = camera.gain(view)
+    assert gain is not None and gain.shape == (view.height, view.width)
+    clean_photo, clean = _tilted(4.0, bars=None)
+    inner = (slice(40, -40), slice(40, -40))
+    before = np.log(view.luminance[inner] / clean.luminance[inner])
+    after = np.log((view.luminance / gain)[inner] / clean.luminance[inner])
+    assert after.std() < 0.35 * before.std()
+
+
+def test_moire_fringe_is_seen_and_a_picture_is_not() -> None:
+    photo, view = _tilted(2.0, bars=None, seed=2)
+    assert not measure_camera(photo, view).fringes.strong
+    y, x = np.mgrid[0:900, 0:1200]
+    # A chirped fringe 25 degrees off the axes, as scale and distance change across the photo.
+    phase = 2 * np.pi * (0.10 * x * np.cos(0.44) + 0.10 * y * np.sin(0.44) + 1e-5 * x * y)
+    pixels = photo.pixels * (1 + 0.06 * np.cos(phase))[..., None]
+    wavy = from_array(np.clip(np.rint(pixels), 0, 255).astype(np.uint8))
+    camera = measure_camera(wavy, view)
+    assert camera.fringes.strong
+    assert camera.fringes.frequency == pytest.approx(0.10, abs=0.03)
+
+
+def test_odd_views_never_raise_and_keep_the_names() -> None:
+    names = None
+    for name, photo, view in odd_views():
+        camera = measure_camera(photo, view)
+        features = camera.features()
+        names = names or list(features)
+        assert list(features) == names, name
+        assert not any(np.isinf(v) for v in features.values()), name
+        camera.to_json()
