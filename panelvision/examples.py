@@ -45,5 +45,7 @@ def load_examples(folder: Path = EXAMPLES) -> tuple[Example, ...]:
         rows = json.loads(listing.read_text(encoding="utf-8"))
         found = tuple(Example(row["file"], row["title"], row["story"]) for row in rows)
     except (OSError, ValueError, KeyError, TypeError) as fault:
-        raise DataError(f"{listing.name}: cannot be read ({fault}); reinstall panelvision") from None
+        raise DataError(
+            f"{listing.name}: cannot be read ({fault}); reinstall panelvision"
+        ) from None
     return tuple(example for example in found if (folder / example.name).is_file())

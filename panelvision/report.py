@@ -86,8 +86,10 @@ class Report:
     @property
     def title(self) -> str:
         """Heading of the report."""
-        return f"Report on a television: {self.set_label}" if self.set_label else (
-            "Report on a television"
+        return (
+            f"Report on a television: {self.set_label}"
+            if self.set_label
+            else ("Report on a television")
         )
 
     @property

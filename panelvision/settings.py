@@ -51,7 +51,7 @@ def settings_path() -> Path:
 
 
 def prices_path() -> Path:
-    """The shop's own prices, minutes and rates (tables as in the knowledge files), if it has any."""
+    """Where a shop may put prices, minutes and rates of its own, as in the knowledge files."""
     return settings_path().with_name("prices.toml")
 
 
@@ -98,16 +98,22 @@ def checked(settings: Settings) -> Settings:
             raise DataError(f"{name}: expected one line of at most {_LONGEST_TEXT} characters")
     if settings.theme not in THEMES:
         raise DataError(f"theme: expected one of {', '.join(THEMES)}, got '{settings.theme}'")
-    numbers = {}
-    for name in ("labour_per_hour", "set_value"):
-        value = getattr(settings, name)
-        if value is None:
-            continue
-        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e5:
-            raise DataError(f"{name}: expected a number above 0, got {value!r}")
-        numbers[name] = float(value)
-    texts = {n: getattr(settings, n).strip() for n in ("shop", "contact", "currency")}
-    return replace(settings, **texts, **numbers)
+    return replace(
+        settings,
+        shop=settings.shop.strip(),
+        contact=settings.contact.strip(),
+        currency=settings.currency.strip(),
+        labour_per_hour=_number("labour_per_hour", settings.labour_per_hour),
+        set_value=_number("set_value", settings.set_value),
+    )
+
+
+def _number(name: str, value: object) -> float | None:
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e5:
+        raise DataError(f"{name}: expected a number above 0 and below 100000, got {value!r}")
+    return float(value)
 
 
 def save_settings(settings: Settings, path: Path | None = None) -> Path:

@@ -21,6 +21,8 @@ LEVEL_WORDS: dict[str, str] = {
 }
 # chosen: what a look or a listen takes; longer tests wait until the adviser asks for them.
 _QUICK_MINUTES = 3.0
+# chosen: tests for symptoms that are less likely than this are not listed.
+_LEAST_RELEVANT = 0.05
 
 
 def show() -> None:
@@ -46,7 +48,7 @@ def show() -> None:
             _verdict(now.stop, now, bench)
         elif now.next_test is not None:
             _test_card(now.next_test, bench)
-        _observations(bench)
+        _observations(now, bench)
     _history(bench)
     _meter(bench)
     _what_if(bench)
@@ -167,11 +169,18 @@ def _how(part: str, bench: Knowledge) -> str:
     return f"**First:** {chosen.before}  \n**Then:** {chosen.how}"
 
 
-def _observations(bench: Knowledge) -> None:
+def _observations(now: Advice, bench: Knowledge) -> None:
     st.subheader("What you noticed")
     st.caption("Tap what you know; leave the rest. Tap again to take it back.")
     quick, rest = [], []
+    known = session.desk().observations
     for test in bench.tests.values():
+        if now.next_test is not None and test.name == now.next_test.name:
+            continue  # asked above already
+        # What says nothing about a screen like this one is left out until it is known.
+        likely = sum(now.suspects.symptoms[s] for s in test.applies) if test.applies else 1.0
+        if likely < _LEAST_RELEVANT and test.name not in known:
+            continue
         simple = test.level == "closed" and not test.live and not test.wait_minutes
         if simple and test.minutes <= _QUICK_MINUTES and not test.tools and not test.needs:
             quick.append(test)
@@ -196,6 +205,7 @@ def _taps(test: BenchTest, bench: Knowledge | None = None) -> None:
         test.values,
         default=known if known in test.values else None,
         format_func=value_words,
+        wrap=True,
         # The key holds the known value: undo and the card change it from outside.
         key=f"tap-{test.name}-{known}",
     )
@@ -293,6 +303,7 @@ def _what_if_form(bench: Knowledge) -> None:
         test.values,
         format_func=value_words,
         key=f"what-if-{test.name}",
+        wrap=True,
         default=test.values[0],
         required=True,
     )

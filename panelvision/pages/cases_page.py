@@ -1,4 +1,4 @@
-"""Cases: save the set on the bench, find and reopen, close with the outcome, see how often right."""
+"""Cases: save the set, find and reopen, close with the outcome, see how often it was right."""
 
 import tempfile
 from collections.abc import Callable
@@ -19,9 +19,9 @@ from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
 
 _PARTS: dict[str, str] = {
     "find": "Find",
-    "save": "Save this set",
-    "right": "How often right",
-    "move": "Back up and move",
+    "save": "Save",
+    "right": "Accuracy",
+    "move": "Back up",
 }
 
 
@@ -37,6 +37,7 @@ def show() -> None:
         required=True,
         format_func=_PARTS.__getitem__,
         label_visibility="collapsed",
+        width="stretch",
         key="cases-part",
     )
     run: dict[str, Callable[[], None]] = {
@@ -134,7 +135,9 @@ def _find() -> None:
     if not found:
         st.markdown("No case fits.")
         return
-    st.caption(f"{len(found)} found, the last changed first." + (" More exist." * (len(found) == 50)))
+    st.caption(
+        f"{len(found)} found, the last changed first." + (" More exist." * (len(found) == 50))
+    )
     for case in found:
         _case_card(case)
 
@@ -148,7 +151,11 @@ def _case_card(case: Case) -> None:
         st.markdown(f"**{title}**" + (f", {who}" if who else ""))
         symptom = SYMPTOM_WORDS.get(case.symptom, "no reading of a photo")
         suspect = next(iter(case.suspects.items()), None)
-        lead = f"; first suspect {ASSEMBLY_WORDS[suspect[0]]} ({percent(suspect[1])})" if suspect else ""
+        lead = (
+            f"; first suspect {ASSEMBLY_WORDS[suspect[0]]} ({percent(suspect[1])})"
+            if suspect
+            else ""
+        )
         when = f"{case.updated:%Y-%m-%d}" if case.updated else ""
         st.markdown(f"{state}, {when}, no. {case.id[:8]}  \n{symptom}{lead}")
         if case.outcome is not None:
@@ -172,9 +179,11 @@ def _case_card(case: Case) -> None:
 
 def _close_form(case: Case) -> None:
     with st.form(f"close-{case.id}"):
-        ranked = list(case.suspects) or list(ASSEMBLIES)
-        order = [*ranked, *(a for a in ASSEMBLIES if a not in ranked)]
-        assembly = st.selectbox("What it turned out to be", order, format_func=ASSEMBLY_WORDS.get)
+        ranked = list(case.suspects)
+        order: list[str] = [*ranked, *(a for a in ASSEMBLIES if a not in ranked)]
+        assembly = st.selectbox(
+            "What it turned out to be", order, format_func=ASSEMBLY_WORDS.__getitem__
+        )
         bench = session.knowledge()
         fault = st.selectbox(
             "More exactly, if known",
@@ -272,4 +281,8 @@ def _move() -> None:
             path.write_bytes(file.getvalue())
             summary = session.case_store().import_archive(path)
         session.forget_knowledge()
-        st.success(f"Brought in: {summary}", icon=":material/check:")
+        st.success(
+            f"Brought in {summary.added} new cases and {summary.photos} photos; "
+            f"{summary.updated} brought up to date, {summary.kept} were the same.",
+            icon=":material/check:",
+        )

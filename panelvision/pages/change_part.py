@@ -1,9 +1,12 @@
 """The change test: two photos of the same dark screen, with and without the menu."""
 
+import cv2
 import numpy as np
 import streamlit as st
 
+from panelvision.arrays import FloatArray, IntArray
 from panelvision.errors import PanelvisionError
+from panelvision.measure.change import PanelChange
 from panelvision.pages import session
 from panelvision.pages.look import answer
 
@@ -37,28 +40,22 @@ def change_test() -> None:
         _tell(change)
 
 
-def _tell(change: object) -> None:
-    record = change.to_json()  # type: ignore[attr-defined]
-    chance = record.get("p_value")
-    odds = (
-        ""
-        if chance is None
-        else f"Had nothing changed, a difference like this would come up {_odds(chance)}."
-    )
-    if not record.get("usable", True):
-        answer("The change test", "Can't tell", *record.get("retake", []))
-    elif record["changed"]:
+def _tell(change: PanelChange) -> None:
+    if not change.usable:
+        answer("The change test", "Can't tell", change.reason)
+        return
+    odds = f"Had nothing changed, a difference like this would come up {_odds(change.p_value)}."
+    if change.changed:
         answer("The change test", "Something changed on the panel: it forms a picture", odds)
     else:
         answer("The change test", "No change on the panel was seen", odds)
-    picture = getattr(change, "map", None)
-    if picture is not None and np.size(picture):
+    if change.map.size:
         st.image(
-            session.jpeg_of(_map_picture(np.asarray(picture, dtype=np.float64))),
+            session.jpeg_of(_map_picture(change.map)),
             width="stretch",
             alt="Where the two photos of the screen differ: the brighter, the more",
         )
-        st.caption("The screen, squared up. The brighter, the more changed there.")
+        st.caption("The screen, squared up. The brighter, the more likely a change there.")
 
 
 def _odds(p: float) -> str:
@@ -67,10 +64,16 @@ def _odds(p: float) -> str:
     return f"about {round(p * 100)} times in a hundred" if p >= 0.01 else "once in a few hundred"
 
 
-def _map_picture(values: np.ndarray) -> np.ndarray:
-    """A map of any range as amber on black, uint8 RGB."""
-    size = np.abs(np.nan_to_num(values))
-    top = float(np.percentile(size, 99.5)) or 1.0
-    level = np.clip(size / top, 0, 1)[..., None]
-    lamp = np.array([240, 178, 79], dtype=np.float64)
-    return (level * lamp).astype(np.uint8)
+def _map_picture(log_odds: FloatArray) -> IntArray:
+    """Log-odds per tile as amber on black, grey where the glass cannot be seen, uint8 RGB."""
+    lamp = np.array([240.0, 178.0, 79.0])
+    level = 1 / (1 + np.exp(-np.clip(np.nan_to_num(log_odds), -30, 30)))
+    picture = level[..., None] * lamp
+    picture[np.isnan(log_odds)] = 70.0
+    rows, columns = log_odds.shape
+    width = 960
+    return cv2.resize(
+        picture.astype(np.uint8),
+        (width, max(1, round(width * rows / columns))),
+        interpolation=cv2.INTER_NEAREST,
+    )

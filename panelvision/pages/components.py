@@ -39,6 +39,7 @@ def outline_editor(
     corners: Sequence[Sequence[float]],
     size: tuple[int, int],
     *,
+    unsure: bool,
     key: str,
     alt: str,
 ) -> list[list[float]] | None:
@@ -51,6 +52,8 @@ def outline_editor(
     corners : four (x, y)
         In pixels of the photo of ``size``.
     size : (width, height)
+    unsure : bool
+        Whether the corners may be confirmed as they are, because the program did not find them.
     """
     result = _OUTLINE(
         key=key,
@@ -59,6 +62,7 @@ def outline_editor(
             "image": data_url(jpeg),
             "alt": alt,
             "corners": [[float(v) for v in corner] for corner in corners],
+            "unsure": unsure,
             "width": size[0],
             "height": size[1],
             "hint": "Drag a corner, or tap where it belongs. Arrow keys move it finely.",

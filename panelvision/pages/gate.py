@@ -144,9 +144,7 @@ class Gate:
             self._doors.pop(next(iter(self._doors)))
         self._doors[_key(token)] = now + OPEN_SECONDS
         cookie = f"{COOKIE}={token}; Path=/; HttpOnly; SameSite=Lax; Max-Age={int(OPEN_SECONDS)}"
-        await _answer(
-            send, 303, b"", (b"location", b"/"), (b"set-cookie", cookie.encode("ascii"))
-        )
+        await _answer(send, 303, b"", (b"location", b"/"), (b"set-cookie", cookie.encode("ascii")))
 
 
 def _digest(passphrase: str) -> bytes:

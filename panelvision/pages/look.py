@@ -1,4 +1,4 @@
-"""How the pages look: sizes and shapes in one style sheet, and the few shapes HTML is needed for."""
+"""How the pages look: one style sheet, and the few shapes that need HTML of their own."""
 
 import html
 from collections.abc import Iterable, Sequence
@@ -6,6 +6,8 @@ from functools import lru_cache
 from pathlib import Path
 
 import streamlit as st
+
+from panelvision.pages.sketches import Sketch
 
 _STATIC = Path(__file__).parent / "static"
 
@@ -17,9 +19,18 @@ def _style() -> str:
 
 def apply_look() -> None:
     """Put the style sheet on the page; the colours come from Streamlit's theme."""
-    dark = getattr(st.context.theme, "type", "dark") != "light"
-    raised, line = ("#1b232b", "#3b4854") if dark else ("#efe9da", "#b3a98f")
-    st.html(f"<style>:root{{--pv-raised:{raised};--pv-line:{line}}}\n{_style()}</style>")
+    raised, line, on_primary = (
+        ("#1b232b", "#3b4854", "#1a1408") if dark_theme() else ("#efe9da", "#b3a98f", "#ffffff")
+    )
+    st.html(
+        f"<style>:root{{--pv-raised:{raised};--pv-line:{line};--pv-on-primary:{on_primary}}}"
+        f"\n{_style()}</style>"
+    )
+
+
+def dark_theme() -> bool:
+    """Whether this browser shows the dark theme."""
+    return getattr(st.context.theme, "type", "dark") != "light"
 
 
 def answer(kicker: str, big: str, *lines: str) -> None:
@@ -51,9 +62,10 @@ def marked_list(rows: Iterable[tuple[str, str]]) -> None:
     st.html(f'<ol class="pv-list">{items}</ol>')
 
 
-def sketch(svg: str) -> None:
-    """A drawing of our own."""
-    st.html(f'<div class="pv-sketch">{svg}</div>')
+def sketch(drawing: Sketch) -> None:
+    """A drawing of our own, in the ink of the theme."""
+    ink, lamp = ("#ece6d8", "#f0b24f") if dark_theme() else ("#1d2227", "#8a5200")
+    st.image(drawing.svg(ink, lamp), width=420, alt=drawing.words)
 
 
 def percent(p: float) -> str:

@@ -1,6 +1,7 @@
 """The script that Streamlit runs for every browser session: names the pages and runs one."""
 
 import streamlit as st
+from PIL import Image, ImageDraw
 
 from panelvision.pages import (
     bench_page,
@@ -24,18 +25,26 @@ def pages() -> list[st.Page]:
             default=True,
         ),
         st.Page(bench_page.show, title="Bench", icon=":material/build:", url_path="bench"),
-        st.Page(
-            report_page.show, title="Report", icon=":material/description:", url_path="report"
-        ),
+        st.Page(report_page.show, title="Report", icon=":material/description:", url_path="report"),
         st.Page(cases_page.show, title="Cases", icon=":material/folder_open:", url_path="cases"),
         st.Page(inbox_page.show, title="Inbox", icon=":material/inbox:", url_path="inbox"),
         st.Page(settings_page.show, title="Shop", icon=":material/tune:", url_path="shop"),
     ]
 
 
+@st.cache_resource(show_spinner=False)
+def _icon() -> Image.Image:
+    """A screen with one dark half; named icons would be fetched from elsewhere."""
+    icon = Image.new("RGBA", (64, 64))
+    pen = ImageDraw.Draw(icon)
+    pen.rounded_rectangle((4, 10, 60, 54), 6, fill="#1b232b", outline="#f0b24f", width=5)
+    pen.rectangle((33, 17, 53, 47), fill="#f0b24f")
+    return icon
+
+
 def run() -> None:
     """One run of the script."""
-    st.set_page_config(page_title="panelvision", page_icon=":material/tv:", layout="centered")
+    st.set_page_config(page_title="panelvision", page_icon=_icon(), layout="centered")
     listed = pages()
     st.session_state["pages"] = {page.title: page for page in listed}
     current = st.navigation(listed, position="hidden")

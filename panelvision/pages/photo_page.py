@@ -12,7 +12,7 @@ from panelvision.pages.components import bars, outline_editor, wipe
 from panelvision.pages.links import go, link
 from panelvision.pages.look import answer, marked_list, percent, sketch
 from panelvision.pages.session import STAGE_WORDS, Answer, Entry
-from panelvision.pages.sketches import sketch_for, torch_sketch
+from panelvision.pages.sketches import TORCH, sketch_for
 from panelvision.words import SYMPTOM_WORDS
 
 # What a phone's picker offers: photos first. HEIC is what many phones take.
@@ -37,7 +37,7 @@ def show() -> None:
         _one_photo(on_desk.chosen, entry)
     if len(on_desk.answers()) >= 2:
         change_test()
-    _more()
+    _more(uploader=entry is None or entry.answer is None or entry.answer.usable)
     # The answer is on screen before the next photo is begun.
     if _work_off(progress, most=1):
         st.rerun()
@@ -59,7 +59,7 @@ def _first_screen() -> None:
                 with column:
                     _example_card(example)
     with st.expander("How to hold phone and torch"):
-        sketch(torch_sketch())
+        sketch(TORCH)
         st.markdown(
             "- Phone straight in front of the screen, all four corners in the frame.\n"
             "- Torch 30 to 45° to the side and close to the glass, so that its reflection "
@@ -74,7 +74,10 @@ def _example_card(example: Example) -> None:
         st.image(example.read(), width="stretch", alt=f"Example photo: {example.title}")
         st.markdown(f"**{example.title}**  \n{example.story}")
         if st.button(
-            "Try this one", key=f"example-{example.name}", width="stretch", icon=":material/play_arrow:"
+            "Try this one",
+            key=f"example-{example.name}",
+            width="stretch",
+            icon=":material/play_arrow:",
         ):
             session.desk().chosen = session.add_photo(example.name, example.read())
             st.rerun()
@@ -90,14 +93,15 @@ def _examples() -> tuple[Example, ...]:
 
 def _uploader(label: str) -> None:
     on_desk = session.desk()
-    files = st.file_uploader(
-        label,
-        type=PHOTO_TYPES,
-        accept_multiple_files=True,
-        key=f"photos-{on_desk.uploads}",
-        help="All photos of one set at once. Nothing leaves this machine, and nothing is kept "
-        "unless you save a case.",
-    )
+    with st.container(key="intake"):
+        files = st.file_uploader(
+            label,
+            type=PHOTO_TYPES,
+            accept_multiple_files=True,
+            key=f"photos-{on_desk.uploads}",
+            help="All photos of one set at once. Nothing leaves this machine, and nothing is "
+            "kept unless you save a case.",
+        )
     if not files:
         return
     for file in files:
@@ -167,7 +171,10 @@ def _one_photo(key: str, entry: Entry) -> None:
         st.info("This photo is still waiting.", icon=":material/hourglass:")
         return
     _verdict(found)
-    if found.symptom not in _NO_BENCH:
+    if not found.usable:
+        _uploader("Take the photo again")
+        link("Bench", "Go on without a better photo")
+    elif found.symptom not in _NO_BENCH:
         go("Bench", "Find the failed part", icon=":material/build:", key="to-bench")
     _pictures(key)
     if found.findings:
@@ -240,7 +247,9 @@ def _pictures(key: str) -> None:
     words = SYMPTOM_WORDS[found.symptom]
     if view == "Findings":
         said = " ".join(f.sentence for f in found.findings[:3]) or f"It shows: {words}."
-        st.image(found.overlay, width="stretch", alt=f"The photo with its findings drawn on. {said}")
+        st.image(
+            found.overlay, width="stretch", alt=f"The photo with its findings drawn on. {said}"
+        )
         _legend(found)
     elif view == "Picture":
         strength = st.slider(
@@ -265,7 +274,7 @@ def _legend(found: Answer) -> None:
     if not found.found:
         st.caption("No screen was found. Set its corners by hand under Corners.")
         return
-    numbers = "; ring numbers belong to the sentences below" if found.findings else ""
+    numbers = "; the numbers belong to the sentences below" if found.findings else ""
     st.caption(f"Outline: the part of the screen that shows picture{numbers}.")
 
 
@@ -276,6 +285,7 @@ def _corners(key: str, entry: Entry, found: Answer) -> None:
         found.shown,
         entry.corners or found.corners,
         found.size,
+        unsure=not found.found,
         key=f"outline-{key}",
         alt="The photo with the four corners of the screen",
     )
@@ -307,9 +317,10 @@ def _sureness(found: Answer, key: str) -> None:
     )
 
 
-def _more() -> None:
-    st.subheader("Same set, another photo")
-    _uploader("Add photos of the same set")
+def _more(*, uploader: bool) -> None:
+    if uploader:
+        st.subheader("Same set, another photo")
+        _uploader("Add photos of the same set")
     with st.container(horizontal=True):
         link("Report", "Write the report")
         link("Cases", "Save as a case")

@@ -6,6 +6,7 @@ to disk unless a case is saved.
 
 import hashlib
 import io
+import logging
 import os
 import threading
 from collections.abc import Callable, Mapping
@@ -25,6 +26,7 @@ from panelvision.examine import Examination, judge, look
 from panelvision.findings import Finding
 from panelvision.isolate import Advice, Outcome, advise, learn
 from panelvision.knowledge import Knowledge, load_knowledge
+from panelvision.measure.change import PanelChange, compare_photos
 from panelvision.photo import read_photo
 from panelvision.settings import Settings, load_settings, prices_path
 from panelvision.squareup import ScreenView
@@ -123,7 +125,7 @@ class Desk:
     observations: dict[str, str | float] = field(default_factory=dict)
     skipped: list[str] = field(default_factory=list)
     past: list[dict[str, str | float]] = field(default_factory=list)
-    changes: dict[tuple[str, str], Any] = field(default_factory=dict)
+    changes: dict[tuple[str, str], PanelChange] = field(default_factory=dict)
     uploads: int = 0
     case: Case | None = None
     customer: Customer = field(default_factory=Customer)
@@ -215,6 +217,11 @@ def examine_entry(entry: Entry, *, on_stage: Callable[[str], None] | None = None
     except PanelvisionError as fault:
         entry.answer = None
         entry.error = str(fault)
+    except Exception:
+        # One photo never stops the rest, nor is it tried again at every tap.
+        logging.getLogger("panelvision.pages").exception("examining a photo failed")
+        entry.answer = None
+        entry.error = f"{entry.name}: could not be examined; take the photo again"
 
 
 def answer_of(result: Examination) -> Answer:
@@ -247,10 +254,8 @@ def enhanced_jpeg(answer: Answer, strength: float) -> bytes:
     return jpeg_of(enhance(answer.view, strength=strength))
 
 
-def compare_entries(first: str, second: str) -> Any:
+def compare_entries(first: str, second: str) -> PanelChange:
     """The change test on two photos of the desk; made once for each pair."""
-    from panelvision.measure.change import compare_photos
-
     on_desk = desk()
     pair = (first, second)
     if pair not in on_desk.changes:
@@ -321,9 +326,9 @@ def _knowledge(shop: Settings) -> Knowledge:
 
 def has_store() -> bool:
     """Whether there are cases to read; asking does not make an empty store."""
-    return bool(os.environ.get("PANELVISION_STORE")) or (
-        default_folder() / "cases.sqlite"
-    ).is_file()
+    return (
+        bool(os.environ.get("PANELVISION_STORE")) or (default_folder() / "cases.sqlite").is_file()
+    )
 
 
 @st.cache_resource(show_spinner=False)

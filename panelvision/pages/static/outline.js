@@ -76,7 +76,7 @@ export default function (component) {
       group.setAttribute("aria-valuetext", `${px} across, ${py} down`);
       group.setAttribute("aria-valuenow", px);
     });
-    use.disabled = !convex(state.points);
+    use.disabled = !convex(state.points) || !(state.moved || data.unsure);
     reset.disabled = !state.moved;
   }
 
