@@ -7,9 +7,16 @@ import numpy as np
 from panelvision.arrays import FloatArray
 from panelvision.errors import DataError
 from panelvision.geometry import area, aspect_with_focal, focal_and_aspect, is_convex
-from panelvision.outline_candidates import WorkImage, candidates, distinct, work_image
+from panelvision.outline_candidates import (
+    WorkImage,
+    candidates,
+    distinct,
+    on_frame,
+    work_image,
+)
 from panelvision.outline_refine import Side, refine_corners
-from panelvision.outline_score import measure_candidates, quick_confidence
+from panelvision.outline_score import measure_candidates
+from panelvision.outline_trees import load_trees
 from panelvision.photo import Photo
 from panelvision.squareup import Outline
 
@@ -70,6 +77,8 @@ _FEATURES = (
     "outline_in_frame",
     "outline_corners_outside",
     "outline_sides_found",
+    "outline_certainty_mean",
+    "outline_certainty_min",
     "outline_strength_min",
     "outline_strength_mean",
     "outline_contrast_mean",
@@ -101,22 +110,59 @@ def locate(photo: Photo) -> Location:
     if len(found) == 0:
         return _nothing(0)
     table, names = measure_candidates(work, found, focal)
-    probability = 1 / (1 + np.exp(-quick_confidence(table, names)))
-    order = np.argsort(-probability, kind="stable")
+    ranking = load_trees("rank")
+    worth = ranking.sum(table)
+    order = np.argsort(-worth, kind="stable")
     best = int(order[0])
-    runners = _runners_up(work, found[order], probability[order])
-    if probability[best] < LEAST_CONFIDENCE:
-        return Location(None, 16 / 9, "prior", runners, _measures_of_nothing(len(found)))
     coarse = work.to_photo(found[best])
-    corners, sigma, sides = refine_corners(photo.pixels, coarse)
+    cut = tuple(bool(c) for c in on_frame(work, found[best : best + 1])[0])
+    corners, sigma, sides = refine_corners(photo.pixels, coarse, fixed=cut)
     if not _close(corners, coarse):
         corners, sigma = coarse, np.full(4, np.nan)
-    outline = Outline(corners, float(probability[best]), sigma)
+    inputs = confidence_inputs(work, found, worth, sides)
+    confidence = _logistic(float(ranking.calibration[0] + ranking.calibration[1:] @ inputs))
+    runners = _runners_up(work, found[order], np.clip(worth[order], 0, 1))
+    if confidence < LEAST_CONFIDENCE:
+        return Location(None, 16 / 9, "prior", runners, _measures_of_nothing(len(found)))
+    outline = Outline(corners, confidence, sigma)
     size = (photo.width, photo.height)
-    aspect, source = aspect_of(corners, size, sigma=sigma)
+    if sum(cut) == 1:
+        # The side outside the frame follows from the others if the set is 16:9.
+        aspect, source = 16 / 9, "prior"
+        whole = extend(corners, cut.index(True), 16 / 9, size)
+        if whole is not None:
+            outline = Outline(whole, confidence, np.full(4, np.nan))
+    else:
+        aspect, source = aspect_of(corners, size, sigma=sigma)
     row = dict(zip(names, table[best], strict=True))
     measures = _measures(outline, coarse, sides, row, runners, size, len(found))
     return Location(outline, aspect, source, runners, measures)
+
+
+def confidence_inputs(
+    work: WorkImage, found: FloatArray, worth: FloatArray, sides: tuple[Side, ...]
+) -> FloatArray:
+    """What the outline's confidence is computed from, shape (6,).
+
+    Worth of the best candidate, its lead over the best one elsewhere, mean and least
+    certainty of the four sides, share of sides found, number of sides on the frame's border.
+
+    Parameters
+    ----------
+    found : ndarray of shape (n, 4, 2), working pixels
+    worth : ndarray of shape (n,)
+    """
+    best = int(np.argmax(worth))
+    apart = np.abs(found - found[best]).max(axis=(1, 2)) > 0.03 * np.hypot(work.width, work.height)
+    lead = worth[best] - (worth[apart].max() if apart.any() else 0.0)
+    certainty = np.array([s.certainty for s in sides])
+    share = float(np.mean([s.found for s in sides]))
+    cut = float(on_frame(work, found[best : best + 1]).sum())
+    return np.array([worth[best], lead, certainty.mean(), certainty.min(), share, cut])
+
+
+def _logistic(x: float) -> float:
+    return float(1 / (1 + np.exp(-x)))
 
 
 def refine(photo: Photo, corners: FloatArray) -> Outline:
@@ -215,6 +261,58 @@ def measured_aspect(
     return float(values[1]), float(np.hypot(spread, 0.02))
 
 
+def extend(
+    corners: FloatArray, side: int, aspect: float, size: tuple[int, int]
+) -> FloatArray | None:
+    """Corners of a screen cut off by the frame on one side, from its known aspect ratio.
+
+    The two sides that are cut, and the whole one opposite, fix the plane for a given
+    focal length (that of a usual phone camera): the cut sides meet in the vanishing point of
+    their direction, the other direction is perpendicular to it in space.
+
+    Parameters
+    ----------
+    corners : ndarray of shape (4, 2)
+        Corners with the missing side laid anywhere across the cut sides.
+    side : int
+        Which side is missing: 0 top, 1 right, 2 bottom, 3 left.
+    aspect : float
+        Width / height of the active area.
+
+    Returns
+    -------
+    ndarray of shape (4, 2), or None when the result would not be a proper outline or
+    would lie inside the frame.
+    """
+    focal = FOCAL_OVER_DIAGONAL * float(np.hypot(*size))
+    centre = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
+    rays = np.column_stack([(np.asarray(corners) - centre) / focal, np.ones(4)])
+    order = [(side + 2 + k) % 4 for k in range(4)]  # kept a, kept b, then beyond b, beyond a
+    a, b, past_b, past_a = (rays[k] for k in order)
+    away = np.cross(np.cross(a, past_a), np.cross(b, past_b))
+    length = float(np.linalg.norm(away))
+    if length < 1e-12:
+        return None
+    away /= length
+    if away @ (past_a - a) < 0:
+        away = -away
+    across = np.cross(np.cross(a, b), away)
+    # a + s * across lies on the ray of b: solve for s and b's depth.
+    solution = np.linalg.lstsq(np.column_stack([across, -b]), -a, rcond=None)[0]
+    second = a + solution[0] * across
+    kept = float(np.linalg.norm(second - a))
+    reach = kept * (aspect if side % 2 == 1 else 1 / aspect)
+    out = np.array(corners, dtype=np.float64)
+    for k, start in ((order[3], a), (order[2], second)):
+        point = start + reach * away
+        if point[2] <= 0.05:
+            return None
+        out[k] = point[:2] / point[2] * focal + centre
+    if not is_convex(out) or area(out) < area(np.asarray(corners)):
+        return None
+    return out
+
+
 def _close(corners: FloatArray, coarse: FloatArray, *, share: float = 0.05) -> bool:
     diagonal = float(np.hypot(*(coarse[2] - coarse[0])))
     moved = np.hypot(*(corners - coarse).T).max()
@@ -268,6 +366,8 @@ def _measures(
         area(held) / max(area(corners), 1e-9),
         float(outside.any(axis=1).sum()),
         float(sum(s.found for s in sides)),
+        float(np.mean([s.certainty for s in sides])),
+        float(min(s.certainty for s in sides)),
         float(strength.min()),
         float(strength.mean()),
         float(contrast.mean()) if len(contrast) else nan,

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from panelvision.arrays import FloatArray, IntArray
-from panelvision.light import decode, luminance
+from panelvision.arrays import BoolArray, FloatArray, IntArray
+from panelvision.light import LUMINANCE_WEIGHTS, decode
 
 # chosen: longest side of the working copy; a bezel of 2 cm round a 1 m set that
 # fills a third of the frame is still 5 pixels wide.
@@ -30,8 +30,18 @@ HALF_GRADIENT = 0.06
 # phone lens plus 8 degrees of roll stay below.
 MAX_SLOPE = 0.75
 MAX_LINES = 30
+# The longest ones only, so that foliage or text costs no more than a wall. chosen
+MOST_SEGMENTS = 900
 SAMPLES = 256
 SMALLEST_AREA = 0.012
+# What the frame's border counts as a side, between nothing and a clear edge. chosen
+FRAME_SUPPORT = 0.45
+# Longest side over the one opposite: 35 degrees of yaw at a distance of the set's own width.
+MOST_SKEW = 2.1
+_CODES = np.arange(256, dtype=np.uint8)
+_LINEAR = decode(_CODES)
+_LOG_COLOUR = np.log2(_LINEAR + CHROMA_FLOOR)
+_PER_STOP = np.float32(1 / np.log(2))
 
 
 @dataclass(frozen=True)
@@ -87,14 +97,15 @@ def work_image(pixels: IntArray, *, side: int = WORK_SIDE) -> WorkImage:
     # Averaging codes instead of light biases a mixed pixel by a fraction of a stop and
     # costs a tenth; the refinement works on the photo itself.
     small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) if scale > 1 else pixels
-    light = decode(small)
-    channels = np.empty(light.shape, dtype=np.float32)
-    channels[..., 0] = np.log2(luminance(light) + LIGHT_FLOOR)
-    logs = np.log2(light + CHROMA_FLOOR)
+    channels = np.empty(small.shape, dtype=np.float32)
+    light = cv2.LUT(small, _LINEAR)
+    lum = cv2.transform(light, LUMINANCE_WEIGHTS.reshape(1, 3))
+    channels[..., 0] = cv2.log(lum + np.float32(LIGHT_FLOOR)) * _PER_STOP
+    logs = cv2.LUT(small, _LOG_COLOUR)
     channels[..., 1] = logs[..., 0] - logs[..., 1]
     channels[..., 2] = logs[..., 2] - logs[..., 1]
     lum = channels[..., 0]
-    rough = lum[1:-1, 1:-1] - (lum[1:-1, :-2] + lum[1:-1, 2:]) / 2
+    rough = lum[1:-1:3, 1:-1] - (lum[1:-1:3, :-2] + lum[1:-1:3, 2:]) / 2
     noise = 1.4826 * float(np.median(np.abs(rough))) / np.sqrt(1.5)
     return WorkImage(channels, scale, (w, h), noise)
 
@@ -110,13 +121,13 @@ class Lines:
     ----------
     offset, slope : ndarray of shape (n,)
         Position at the middle of the frame in working pixels; change of v per u.
-    covered : ndarray of shape (n,)
-        Length of the segments it was made of, working pixels.
+    frame : ndarray of shape (n,), bool
+        The photo's own border, which closes screens that are partly outside.
     """
 
     offset: FloatArray
     slope: FloatArray
-    covered: FloatArray
+    frame: BoolArray
 
     def at(self, u: FloatArray, middle: float) -> FloatArray:
         """v of every line at positions u of shape (k,): shape (n, k)."""
@@ -139,7 +150,7 @@ def segments(work: WorkImage) -> FloatArray:
     lum = work.channels[..., 0]
     low = float(np.log2(LIGHT_FLOOR))
     found = [detector.detect(np.clip((lum - low) * 28, 0, 255).astype(np.uint8))[0]]
-    spread = work.channels[..., 1:].std(axis=(0, 1))
+    spread = cv2.meanStdDev(work.channels)[1][1:, 0]
     chroma = work.channels[..., 1 + int(np.argmax(spread))]
     found.append(detector.detect(_as_bytes(chroma, 28))[0])
     parts = [f.reshape(-1, 4) for f in found if f is not None]
@@ -147,8 +158,8 @@ def segments(work: WorkImage) -> FloatArray:
         return np.empty((0, 5))
     seg = np.concatenate(parts).astype(np.float64)
     length = np.hypot(seg[:, 2] - seg[:, 0], seg[:, 3] - seg[:, 1])
-    keep = length > 0.012 * np.hypot(work.width, work.height)
-    return np.column_stack([seg[keep], length[keep]])
+    seg = np.column_stack([seg, length])[length > 0.012 * np.hypot(work.width, work.height)]
+    return seg[np.argsort(-seg[:, 4], kind="stable")[:MOST_SEGMENTS]]
 
 
 def group_lines(seg: FloatArray, middle: float, *, limit: int = MAX_LINES) -> Lines:
@@ -158,8 +169,7 @@ def group_lines(seg: FloatArray, middle: float, *, limit: int = MAX_LINES) -> Li
     line; the line is then fitted to all of them by length-weighted least squares.
     """
     if len(seg) == 0:
-        empty = np.empty(0)
-        return Lines(empty, empty, empty)
+        return Lines(np.empty(0), np.empty(0), np.empty(0, dtype=bool))
     slope = (seg[:, 3] - seg[:, 1]) / (seg[:, 2] - seg[:, 0])
     # The detector turns a segment round with the gradient's sign: keep the signs apart,
     # or the two edges of a thin border would be averaged.
@@ -189,8 +199,26 @@ def group_lines(seg: FloatArray, middle: float, *, limit: int = MAX_LINES) -> Li
         if len(rows) >= 6 * limit:
             break
     table = np.array(rows)
-    table = table[np.argsort(-table[:, 2])][:limit]
-    return Lines(table[:, 0], table[:, 1], table[:, 2])
+    table = table[np.argsort(-table[:, 2])]
+    # Both ways of finding an edge often give it twice.
+    single: list[int] = []
+    for k, row in enumerate(table):
+        gap = np.abs(table[single, :2] - row[:2])
+        if not np.any((gap[:, 0] < 0.8) & (gap[:, 1] < 0.006)):
+            single.append(k)
+        if len(single) == limit:
+            break
+    table = table[single]
+    return Lines(table[:, 0], table[:, 1], np.zeros(len(table), dtype=bool))
+
+
+def with_frame(lines: Lines, last: int) -> Lines:
+    """Lines and the two borders of the frame that run the same way, at 0 and ``last``."""
+    return Lines(
+        np.append(lines.offset, [0.0, float(last)]),
+        np.append(lines.slope, [0.0, 0.0]),
+        np.append(lines.frame, [True, True]),
+    )
 
 
 def region_quads(work: WorkImage) -> FloatArray:
@@ -274,6 +302,7 @@ def _along(work: WorkImage, lines: Lines, vertical: bool) -> _Along:
     half = 2 * max(HALF_GRADIENT, 1.5 * work.noise)
     support = np.where(inside, grad / (grad + half), 0.0)
     step = np.where(inside, (sample(4.0) - sample(-4.0))[..., 0], 0.0)
+    support[lines.frame] = FRAME_SUPPORT
     return _Along(_sums(support), _sums(step))
 
 
@@ -306,9 +335,11 @@ def quads_from_lines(
         Preliminary: support of the sides, ends that stop at the corners, size.
     """
     none = np.empty((0, 4, 2)), np.empty(0)
-    if len(rows.offset) < 2 or len(columns.offset) < 2:
-        return none
     w, h = work.width, work.height
+    top, bottom = _pairs(rows, 0.06 * h)
+    left, right = _pairs(columns, 0.06 * w)
+    if len(top) == 0 or len(left) == 0:
+        return none
     _, mx = _axis(work, False)
     _, my = _axis(work, True)
     # Intersections of every row line r with every column line c.
@@ -316,14 +347,21 @@ def quads_from_lines(
     c_a, c_b = columns.offset[None, :], columns.slope[None, :]
     x = (c_a + c_b * (r_a - r_b * mx - my)) / (1 - r_b * c_b)
     y = r_a + r_b * (x - mx)
-    top, bottom = _pairs(rows.offset, 0.06 * h)
-    left, right = _pairs(columns.offset, 0.06 * w)
-    if len(top) == 0 or len(left) == 0:
+    # A side is a line and the two lines that cut it: far fewer than quadrilaterals.
+    of_rows = _sides(_along(work, rows, False), x[:, left], x[:, right], w)
+    of_columns = _sides(_along(work, columns, True), y[top].T, y[bottom].T, h)
+    score = _quick_score(of_rows, of_columns, (top, bottom), (left, right))
+    wide = (columns.offset[right] - columns.offset[left])[None, :]
+    high = (rows.offset[bottom] - rows.offset[top])[:, None]
+    score += 0.06 * np.log(np.clip(wide * high / (w * h), 0.01, 0.9))
+    score[(wide > 5 * high) | (wide < 0.3 * high)] = -np.inf
+    count = min(60 * keep, int(np.isfinite(score).sum()))
+    if count == 0:
         return none
-    t = np.repeat(top, len(left))
-    b = np.repeat(bottom, len(left))
-    lo = np.tile(left, len(top))
-    hi = np.tile(right, len(top))
+    flat = np.argpartition(-score, count - 1, axis=None)[:count]
+    flat = flat[np.argsort(-score.ravel()[flat], kind="stable")]
+    q, p = np.unravel_index(flat, score.shape)
+    t, b, lo, hi = top[q], bottom[q], left[p], right[p]
     corners = np.stack(
         [
             np.stack([x[t, lo], y[t, lo]], axis=-1),
@@ -333,37 +371,67 @@ def quads_from_lines(
         ],
         axis=1,
     )
-    good = _plausible(corners, w, h)
-    corners, t, b, lo, hi = corners[good], t[good], b[good], lo[good], hi[good]
-    if len(corners) == 0:
-        return none
-    along_r, along_c = _along(work, rows, False), _along(work, columns, True)
-    score = _quick_score(corners, t, b, lo, hi, along_r, along_c, w, h)
-    best = np.argsort(-score, kind="stable")[: 12 * keep]
-    chosen = distinct(corners[best], 0.008 * np.hypot(w, h), keep)
-    return corners[best][chosen], score[best][chosen]
+    good = np.flatnonzero(_plausible(corners, w, h))[: 8 * keep]
+    chosen = good[distinct(corners[good], 0.008 * np.hypot(w, h), keep)]
+    return corners[chosen], score.ravel()[flat[chosen]]
 
 
-def _pairs(offset: FloatArray, gap: float) -> tuple[IntArray, IntArray]:
-    i, j = np.meshgrid(np.arange(len(offset)), np.arange(len(offset)), indexing="ij")
-    good = offset[j] - offset[i] > gap
+def _pairs(lines: Lines, gap: float) -> tuple[IntArray, IntArray]:
+    count = np.arange(len(lines.offset))
+    i, j = np.meshgrid(count, count, indexing="ij")
+    good = (lines.offset[j] - lines.offset[i] > gap) & ~(lines.frame[i] & lines.frame[j])
     return i[good], j[good]
 
 
-def _plausible(corners: FloatArray, w: int, h: int) -> FloatArray:
+def _sides(
+    along: _Along, start: FloatArray, end: FloatArray, size: int
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Support, support beyond the ends, step and length of lines (n) between cuts (n, pairs)."""
+    a = (start + 0.5) * SAMPLES / size
+    b = (end + 0.5) * SAMPLES / size
+    span = b - a
+    line = np.broadcast_to(np.arange(len(a))[:, None], a.shape)
+    support = _mean_between(along.support, line, a + 0.02 * span, b - 0.02 * span)
+    beyond = np.maximum(
+        _mean_between(along.support, line, a - 0.12 * span, a - 0.02 * span),
+        _mean_between(along.support, line, b + 0.02 * span, b + 0.12 * span),
+    )
+    step = _mean_between(along.step, line, a + 0.02 * span, b - 0.02 * span)
+    return support, beyond, step, span
+
+
+def _quick_score(
+    of_rows: tuple[FloatArray, ...],
+    of_columns: tuple[FloatArray, ...],
+    row_pairs: tuple[IntArray, IntArray],
+    column_pairs: tuple[IntArray, IntArray],
+) -> FloatArray:
+    """Preliminary score (row pairs, column pairs); a cut that keeps many, so not fitted."""
+    (top, bottom), (left, right) = row_pairs, column_pairs
+
+    def four(k: int) -> list[FloatArray]:
+        r, c = of_rows[k].astype(np.float32), of_columns[k].astype(np.float32)
+        return [r[top], r[bottom], c[left].T, c[right].T]
+
+    support, beyond, step = four(0), four(1), four(2)
+    total = support[0] + support[1] + support[2] + support[3]
+    least = np.minimum(np.minimum(support[0], support[1]), np.minimum(support[2], support[3]))
+    past = beyond[0] + beyond[1] + beyond[2] + beyond[3]
+    same = np.abs(np.sign(step[0]) - np.sign(step[1]) + np.sign(step[2]) - np.sign(step[3]))
+    score = total / 4 + 0.7 * least - 0.09 * past + 0.025 * same
+    span = [np.maximum(s, 1e-3) for s in four(3)]
+    for a, b in ((0, 1), (2, 3)):
+        score[(span[a] > MOST_SKEW * span[b]) | (span[b] > MOST_SKEW * span[a])] = -np.inf
+    return score
+
+
+def _plausible(corners: FloatArray, w: int, h: int) -> BoolArray:
     """Convex, large enough, not absurdly long, and mostly near the frame."""
     edge = np.roll(corners, -1, axis=1) - corners
     after = np.roll(edge, -1, axis=1)
     turn = edge[..., 0] * after[..., 1] - edge[..., 1] * after[..., 0]
     side = np.hypot(edge[..., 0], edge[..., 1])
     across = (side[:, 0] + side[:, 2]) / np.maximum(side[:, 1] + side[:, 3], 1e-9)
-    size = (
-        np.abs(
-            (corners[:, 2, 0] - corners[:, 0, 0]) * (corners[:, 3, 1] - corners[:, 1, 1])
-            - (corners[:, 3, 0] - corners[:, 1, 0]) * (corners[:, 2, 1] - corners[:, 0, 1])
-        )
-        / 2
-    )
     beyond = np.maximum(
         np.maximum(-corners[..., 0], corners[..., 0] - w) / w,
         np.maximum(-corners[..., 1], corners[..., 1] - h) / h,
@@ -372,55 +440,12 @@ def _plausible(corners: FloatArray, w: int, h: int) -> FloatArray:
     skew_v = side[:, 1] / np.maximum(side[:, 3], 1e-9)
     return (
         (turn > 0).all(axis=1)
-        & (size > SMALLEST_AREA * w * h)
+        & (area_of(corners) > SMALLEST_AREA * w * h)
         & (across > 0.35)
         & (across < 4.2)
         & (beyond < 0.3)
-        & (np.abs(np.log(np.maximum(skew_h, 1e-9))) < 0.75)
-        & (np.abs(np.log(np.maximum(skew_v, 1e-9))) < 0.75)
-    )
-
-
-def _quick_score(
-    corners: FloatArray,
-    top: IntArray,
-    bottom: IntArray,
-    left: IntArray,
-    right: IntArray,
-    along_r: _Along,
-    along_c: _Along,
-    w: int,
-    h: int,
-) -> FloatArray:
-    supports, overshoots, steps = [], [], []
-    for line, p, q, size, axis, along, flip in (
-        (top, 0, 1, w, 0, along_r, 1),
-        (bottom, 3, 2, w, 0, along_r, -1),
-        (left, 0, 3, h, 1, along_c, 1),
-        (right, 1, 2, h, 1, along_c, -1),
-    ):
-        a = (corners[:, p, axis] + 0.5) * SAMPLES / size
-        b = (corners[:, q, axis] + 0.5) * SAMPLES / size
-        span = b - a
-        supports.append(_mean_between(along.support, line, a + 0.02 * span, b - 0.02 * span))
-        over = np.maximum(
-            _mean_between(along.support, line, a - 0.12 * span, a - 0.02 * span),
-            _mean_between(along.support, line, b + 0.02 * span, b + 0.12 * span),
-        )
-        overshoots.append(over)
-        steps.append(flip * _mean_between(along.step, line, a + 0.02 * span, b - 0.02 * span))
-    s = np.stack(supports, axis=1)
-    o = np.stack(overshoots, axis=1)
-    d = np.stack(steps, axis=1)
-    same = np.abs(np.sign(d).sum(axis=1)) / 4
-    size = area_of(corners) / (w * h)
-    # Weights chosen by reasoning, not fitted: a preliminary cut that keeps many.
-    return (
-        s.mean(axis=1)
-        + 0.7 * s.min(axis=1)
-        - 0.35 * o.mean(axis=1)
-        + 0.1 * same
-        + 0.06 * np.log(np.clip(size, 0.01, 0.9))
+        & (np.abs(np.log(np.maximum(skew_h, 1e-9))) < np.log(MOST_SKEW))
+        & (np.abs(np.log(np.maximum(skew_v, 1e-9))) < np.log(MOST_SKEW))
     )
 
 
@@ -462,9 +487,21 @@ def candidates(work: WorkImage, *, keep: int = 150) -> FloatArray:
     steep = np.abs(dx) < MAX_SLOPE * np.abs(dy)
     rows = group_lines(seg[flat], _axis(work, False)[1])
     columns = group_lines(seg[steep][:, [1, 0, 3, 2, 4]], _axis(work, True)[1])
+    rows, columns = with_frame(rows, work.height - 1), with_frame(columns, work.width - 1)
     quads, _ = quads_from_lines(work, rows, columns, keep=keep)
     if len(regions):
         regions = regions[_plausible(regions, work.width, work.height)]
         extra = distinct(regions, 0.008 * np.hypot(work.width, work.height), 30)
         quads = np.concatenate([quads, regions[extra]])
     return quads
+
+
+def on_frame(work: WorkImage, corners: FloatArray) -> BoolArray:
+    """Which sides (top, right, bottom, left) of (n, 4, 2) lie on the frame's border: (n, 4)."""
+    near = 1.5
+    x, y = corners[..., 0], corners[..., 1]
+    hit = np.stack(
+        [y < near, x > work.width - 1 - near, y > work.height - 1 - near, x < near], axis=-1
+    )
+    side = np.arange(4)
+    return hit[:, side, side] & hit[:, (side + 1) % 4, side]

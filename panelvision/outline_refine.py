@@ -14,6 +14,7 @@ import numpy as np
 
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.light import decode
+from panelvision.outline_trees import load_trees
 
 # Half width of the strip as a share of the outline's height. chosen: wider than the
 # black border of a panel and the error of the search together.
@@ -32,9 +33,6 @@ ROOT_FLOOR = 0.0008
 # An edge's mean step must be this many times its standard error along the side. chosen: a
 # strip offers 160 places, of which pure noise passes 5 with probability < 1e-4.
 SIGNIFICANT = 5.0
-# How far inside the bezel's edge the picture may begin, share of the height. From memory:
-# black borders are 1 to 6 mm on panels 300 to 900 mm high; the lip of a deep bezel adds to it.
-BORDER = 0.016
 CHUNKS = 40
 
 
@@ -57,8 +55,8 @@ class Side:
         Root-light step across the edge, inside minus outside.
     found : bool
         Whether an edge was found; otherwise the coarse side stands.
-    bezel : bool
-        The edge found is the bezel's: where the picture begins inside it was not seen.
+    certainty : float
+        Probability that the edge is the active area's and not a neighbour.
     """
 
     start: FloatArray
@@ -69,14 +67,18 @@ class Side:
     strength: float
     contrast: float
     found: bool
-    bezel: bool
+    certainty: float
 
 
 @dataclass(frozen=True)
 class Strip:
-    """Root light along one side: values (along, depth), depth in photo pixels, inwards."""
+    """Light along one side (along, depth), depth in photo pixels, inwards.
+
+    ``values`` is root light, ``linear`` the light itself.
+    """
 
     values: FloatArray
+    linear: FloatArray
     depth: FloatArray
     along: FloatArray
     usable: FloatArray
@@ -86,7 +88,11 @@ class Strip:
 
 
 def refine_corners(
-    pixels: IntArray, corners: FloatArray, *, reach: float = REACH
+    pixels: IntArray,
+    corners: FloatArray,
+    *,
+    reach: float = REACH,
+    fixed: tuple[bool, ...] = (False, False, False, False),
 ) -> tuple[FloatArray, FloatArray, tuple[Side, ...]]:
     """Corners moved onto the active area's edges.
 
@@ -98,6 +104,8 @@ def refine_corners(
         Roughly right corners in photo pixels.
     reach : float
         How far to look on each side, share of the outline's height.
+    fixed : tuple of bool
+        Sides (top, right, bottom, left) to leave where they are.
 
     Returns
     -------
@@ -113,9 +121,12 @@ def refine_corners(
     length = np.hypot(edge[:, 0], edge[:, 1])
     height = (length[1] + length[3]) / 2
     half = float(np.clip(reach * min(height, (length[0] + length[2]) / 2), 4.0, 120.0))
-    strips = [side_strip(pixels, corners[k], corners[(k + 1) % 4], half=half) for k in range(4)]
+    strips = [
+        None if fixed[k] else side_strip(pixels, corners[k], corners[(k + 1) % 4], half=half)
+        for k in range(4)
+    ]
     sides = tuple(
-        fit_side(strip, border=BORDER * height) if strip is not None else _not_found(corners, k)
+        fit_side(strip, height=height) if strip is not None else _not_found(corners, k)
         for k, strip in enumerate(strips)
     )
     return (*_corners_of(sides, corners), sides)
@@ -123,7 +134,7 @@ def refine_corners(
 
 def _not_found(corners: FloatArray, k: int) -> Side:
     nan = float("nan")
-    return Side(corners[k], corners[(k + 1) % 4], nan, nan, 0.0, 0.0, nan, False, False)
+    return Side(corners[k], corners[(k + 1) % 4], nan, nan, 0.0, 0.0, nan, False, 0.0)
 
 
 def side_strip(pixels: IntArray, a: FloatArray, b: FloatArray, *, half: float) -> Strip | None:
@@ -156,8 +167,9 @@ def side_strip(pixels: IntArray, a: FloatArray, b: FloatArray, *, half: float) -
         borderMode=cv2.BORDER_REPLICATE,
     )
     # The root of light has nearly the same noise at every level (Anscombe 1948).
-    values = np.sqrt(decode(got) + ROOT_FLOOR).mean(axis=2)
-    return Strip(values, depth, along, usable, a, run, inward)
+    light = decode(got)
+    values = np.sqrt(light + ROOT_FLOOR).mean(axis=2)
+    return Strip(values, light.mean(axis=2), depth, along, usable, a, run, inward)
 
 
 @dataclass(frozen=True)
@@ -210,24 +222,45 @@ class _Chunks:
         bounds = np.linspace(0, len(use), count + 1).astype(int)[:-1]
         size = np.diff(np.append(bounds, len(use)))[:, None]
         self.rise = np.add.reduceat(rise, bounds, axis=0) / size
+        self.light = np.add.reduceat(values, bounds, axis=0) / size
         self.along = np.add.reduceat(strip.along[use], bounds) / size[:, 0]
 
-    def follow(self, tilts: FloatArray, bows: FloatArray) -> FloatArray:
-        """Gradients moved so that a ridge of each shape is straight: (shape, chunk, depth)."""
+    def follow(self, image: FloatArray, tilts: FloatArray, bows: FloatArray) -> FloatArray:
+        """Chunks moved so that a ridge of each shape is straight: (shape, chunk, depth)."""
         s = self.along - 0.5
         shift = tilts[:, None] * s + bows[:, None] * (1 - 4 * s * s)
-        columns = np.arange(self.rise.shape[1])
+        columns = np.arange(image.shape[1])
         at = columns[None, None, :] + np.rint(shift / self.step).astype(int)[:, :, None]
-        at = np.clip(at, 0, self.rise.shape[1] - 1)
-        return self.rise[np.arange(len(s))[None, :, None], at]
+        at = np.clip(at, 0, image.shape[1] - 1)
+        return image[np.arange(len(s))[None, :, None], at]
 
 
-def ridges(strip: Strip) -> list[Ridge]:
-    """Edges that run along a strip, strongest step first.
+@dataclass(frozen=True)
+class Ridges:
+    """The edges that run along one strip, from outside to inside.
+
+    Attributes
+    ----------
+    found : tuple of Ridge
+    table : ndarray of shape (n, k)
+        What is measured about each; columns as in ``RIDGE_FEATURES``.
+    """
+
+    found: tuple[Ridge, ...]
+    table: FloatArray
+
+
+def ridges(strip: Strip, *, height: float) -> Ridges:
+    """Edges that run along a strip.
 
     The shape (tilt and bow) is that of the strip's strongest edge: all edges of a
     set are nearly parallel and bent alike by the lens. Edges that are also there are then
     looked for along the same shape, where steps far below a single pixel's noise show.
+
+    Parameters
+    ----------
+    height : float
+        Height of the outline in photo pixels, for figures that are shares of it.
     """
     chunks = _Chunks(strip)
     length = float(np.hypot(*strip.run))
@@ -237,74 +270,167 @@ def ridges(strip: Strip) -> list[Ridge]:
         np.linspace(-most_tilt, most_tilt, TILTS), np.linspace(-most_bow, most_bow, BOWS)
     )
     shapes = tilts.ravel(), bows.ravel()
-    moved = chunks.follow(*shapes)
-    mean = np.abs(moved.mean(axis=1))
+    mean = np.abs(chunks.follow(chunks.rise, *shapes).mean(axis=1))
     rim = max(chunks.reach + 1, round(0.05 * DEPTHS))
     mean[:, :rim] = 0
     mean[:, -rim:] = 0
     best = int(np.argmax(mean.max(axis=1)))
-    profile = moved[best]
-    found = []
-    step = profile.mean(axis=0)
-    middle = np.median(profile, axis=0)
-    scatter = 1.4826 * np.median(np.abs(profile - middle), axis=0)
-    scatter = np.hypot(scatter, 0.5 * profile.std(axis=0)) / np.sqrt(len(profile))
+    shape = shapes[0][best : best + 1], shapes[1][best : best + 1]
+    rise = chunks.follow(chunks.rise, *shape)[0]
+    light = chunks.follow(chunks.light, *shape)[0]
+    step = rise.mean(axis=0)
+    scatter = 1.4826 * np.median(np.abs(rise - np.median(rise, axis=0)), axis=0)
+    scatter = np.hypot(scatter, 0.5 * rise.std(axis=0)) / np.sqrt(len(rise))
     strength = np.abs(step) / np.maximum(scatter, LEAST_STEP / SIGNIFICANT)
     size = np.abs(step)
     gap = max(chunks.reach, round(1.2 / chunks.step))
-    for j in range(rim, DEPTHS - rim):
-        near = size[max(0, j - gap) : j + gap + 1]
-        if size[j] >= near.max() - 1e-12 and strength[j] > SIGNIFICANT:
-            found.append(
-                Ridge(
-                    float(strip.depth[j]),
-                    float(shapes[0][best]),
-                    float(shapes[1][best]),
-                    float(step[j]),
-                    float(strength[j]),
-                )
-            )
-    return sorted(found, key=lambda r: -abs(r.height))
+    at = [
+        j
+        for j in range(rim, DEPTHS - rim)
+        if size[j] >= size[max(0, j - gap) : j + gap + 1].max() - 1e-12
+        and strength[j] > SIGNIFICANT
+    ]
+    found = tuple(
+        Ridge(
+            float(strip.depth[j]),
+            float(shape[0][0]),
+            float(shape[1][0]),
+            float(step[j]),
+            float(strength[j]),
+        )
+        for j in at
+    )
+    return Ridges(found, _describe(found, np.array(at, dtype=int), chunks, rise, light, height))
 
 
-def choose_ridge(strip: Strip, found: list[Ridge], *, border: float) -> tuple[Ridge | None, bool]:
-    """The ridge that is the edge of the active area, and whether it is the bezel's instead.
+RIDGE_FEATURES = (
+    "depth",
+    "height",
+    "height_size",
+    "height_share",
+    "height_over_noise",
+    "strength",
+    "agreement",
+    "light_inside",
+    "light_outside",
+    "light_ratio",
+    "light_ratio_far",
+    "rough_inside",
+    "rough_outside",
+    "inner_gap",
+    "inner_height",
+    "inner_count",
+    "inner_best_rise",
+    "inner_best_fall",
+    "outer_gap",
+    "outer_height",
+    "outer_count",
+    "outer_best_rise",
+    "outer_best_fall",
+    "valley_inside",
+    "valley_outside",
+    "light_deep",
+    "light_far_outside",
+    "pixels_per_height",
+)
 
-    A lit picture ends where the light falls most. On a dark screen the strongest
-    edge is usually the bezel's; inside it, at most a black border away, the glass brightens
-    a little where the pixels begin, because only there light comes back from the backlight's
-    reflector.
-    """
+
+def _describe(
+    found: tuple[Ridge, ...],
+    at: IntArray,
+    chunks: _Chunks,
+    rise: FloatArray,
+    light: FloatArray,
+    height: float,
+) -> FloatArray:
     if not found:
-        return None, False
-    strongest = found[0]
-    rises = [r for r in found if r.height > 0]
-    if strongest.height > 0:
-        # Of two rises the inner one is the picture's unless it is much the weaker.
-        inner = [
-            r
-            for r in rises
-            if 0 < r.offset - strongest.offset < border and r.height > 0.4 * strongest.height
-        ]
-        return (inner[0] if inner else strongest), False
-    inner = [r for r in rises if 0 < r.offset - strongest.offset < border]
-    if inner:
-        return inner[0], False
-    return strongest, True
+        return np.empty((0, len(RIDGE_FEATURES)))
+    level = light.mean(axis=0)
+    rough = light.std(axis=0)
+    heights = np.array([r.height for r in found])
+    depth = np.array([r.offset for r in found]) / height
+    top = np.abs(heights).max()
+    near = max(2, round(3.0 / chunks.step))
+    far = max(near + 1, round(0.012 * height / chunks.step))
+    last = DEPTHS - 1
+    rows = []
+    for k, j in enumerate(at):
+        i1, o1 = min(j + near, last), max(j - near, 0)
+        i2, o2 = min(j + far, last), max(j - far, 0)
+        inner, outer = heights[k + 1 :], heights[:k]
+        rows.append(
+            (
+                depth[k],
+                heights[k],
+                np.log(abs(heights[k])),
+                heights[k] / top,
+                heights[k] / (rough[i1] + rough[o1] + 1e-4),
+                np.log(found[k].strength),
+                np.abs(np.sign(rise[:, j]).mean()),
+                level[i1],
+                level[o1],
+                np.log(level[i1] / level[o1]),
+                np.log(level[i2] / level[o2]),
+                rough[i1],
+                rough[o1],
+                depth[k + 1] - depth[k] if len(inner) else 0.1,
+                inner[0] / top if len(inner) else 0.0,
+                len(inner),
+                inner.max(initial=0) / top,
+                inner.min(initial=0) / top,
+                depth[k] - depth[k - 1] if len(outer) else 0.1,
+                outer[-1] / top if len(outer) else 0.0,
+                len(outer),
+                outer.max(initial=0) / top,
+                outer.min(initial=0) / top,
+                np.log(level[j : i2 + 1].min() / level[i2]),
+                np.log(level[o2 : j + 1].min() / level[o2]),
+                level[round(0.9 * last)],
+                level[round(0.1 * last)],
+                np.log(height),
+            )
+        )
+    return np.array(rows, dtype=np.float64)
 
 
-def fit_side(strip: Strip, *, border: float) -> Side:
+def choose_ridge(found: Ridges) -> tuple[Ridge | None, float, float]:
+    """The ridge that is most likely the edge of the active area.
+
+    Learned from drawn photographs, because the order of edges differs: a lit picture ends
+    where the light falls most; on a dark screen the bezel's edge is the strongest, and inside
+    it, a black border away, the glass brightens a little where the pixels begin.
+
+    Returns
+    -------
+    ridge : Ridge or None
+    certainty : float
+        Probability that it is the active area's edge and not a neighbour.
+    shift : float
+        Where it is not, the way from it to the expected edge, share of the outline's
+        height, positive inwards.
+    """
+    if not found.found:
+        return None, 0.0, 0.0
+    probability = load_trees("side").probability(found.table)
+    best = int(np.argmax(probability))
+    shift = float(load_trees("shift").sum(found.table[best : best + 1])[0])
+    return found.found[best], float(probability[best]), shift
+
+
+def fit_side(strip: Strip, *, height: float) -> Side:
     """Fit the active area's edge in a strip; see :func:`choose_ridge`."""
     nan = float("nan")
     end = strip.origin + strip.run
-    ridge, bezel = choose_ridge(strip, ridges(strip), border=border)
+    ridge, certainty, shift = choose_ridge(ridges(strip, height=height))
     if ridge is None:
-        return Side(strip.origin, end, nan, nan, 0.0, 0.0, nan, False, False)
+        return Side(strip.origin, end, nan, nan, 0.0, 0.0, nan, False, 0.0)
+    inwards = shift * height if certainty < 0.5 else 0.0
     t, d, weight = _positions(strip, ridge)
     if len(t) < 6:
-        a = strip.origin + (ridge.offset - ridge.tilt / 2) * strip.inward
-        b = end + (ridge.offset + ridge.tilt / 2) * strip.inward
-        return Side(a, b, 1.0, 2.0, 0.0, ridge.strength, ridge.height, True, bezel)
+        a = strip.origin + (ridge.offset - ridge.tilt / 2 + inwards) * strip.inward
+        b = end + (ridge.offset + ridge.tilt / 2 + inwards) * strip.inward
+        return Side(a, b, 1.0, 2.0, 0.0, ridge.strength, ridge.height, True, certainty)
+    d += inwards
     coefficients, covariance = _robust_line(t, d, weight, 1)
     bow = 0.0
     slope_extra = 0.0
@@ -331,7 +457,7 @@ def fit_side(strip: Strip, *, border: float) -> Side:
         ridge.strength,
         ridge.height,
         True,
-        bezel,
+        certainty,
     )
 
 
@@ -341,7 +467,8 @@ def _positions(strip: Strip, ridge: Ridge) -> tuple[FloatArray, FloatArray, Floa
     reach = max(1, round(1.0 / step))
     use = np.flatnonzero(strip.usable)
     along = strip.along[use] - 0.5
-    values = strip.values[use]
+    # A lens blurs light, not its root: only in light does the edge lie at the centroid.
+    values = strip.linear[use]
     count = min(CHUNKS, len(use) // 4)
     which = np.minimum((np.arange(len(use)) * count) // len(use), count - 1)
     window = max(2.5, 3 * step)

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import FloatArray
-from panelvision.outline_candidates import HALF_GRADIENT, WorkImage, area_of
+from panelvision.outline_candidates import HALF_GRADIENT, WorkImage, area_of, on_frame
 
 # Distances from a side, share of the candidate's height; negative lies outside.
 DISTANCES = np.array([0.006, 0.012, 0.02, 0.03, 0.045, 0.065, 0.09, 0.13, 0.18])
@@ -174,10 +174,11 @@ def _strip_features(
 ) -> None:
     light = profile[..., 0]
     level = np.median(light, axis=2)  # (n, 4, depth)
-    rough = np.median(np.abs(np.diff(light, axis=2)), axis=2)
-    spread = np.percentile(light, 90, axis=2) - np.percentile(light, 10, axis=2)
-    colour = np.hypot(profile[..., 1], profile[..., 2])
-    tint = np.median(colour, axis=2)
+    rough = np.abs(np.diff(light, axis=2)).mean(axis=2)
+    # Third lowest to third highest of the samples along a side: about 10 % to 90 %.
+    ranked = np.sort(light, axis=2)
+    spread = ranked[:, :, -3] - ranked[:, :, 2]
+    tint = np.hypot(profile[..., 1], profile[..., 2]).mean(axis=2)
     frame = np.percentile(work.channels[::4, ::4, 0], [5, 50, 95])
     inner = np.median(grid[..., 0], axis=1)
     for k, label in ((_OUT - 1, "near"), (_OUT - 3, "mid"), (_OUT - 6, "far")):
@@ -215,6 +216,7 @@ def _shape_features(
         np.maximum(-corners[..., 0], corners[..., 0] - (w - 1)) / w,
         np.maximum(-corners[..., 1], corners[..., 1] - (h - 1)) / h,
     )
+    out["sides_on_frame"] = on_frame(work, corners).sum(axis=1).astype(float)
     out["corner_beyond"] = beyond.max(axis=1)
     out["corners_beyond"] = (beyond > 0).sum(axis=1).astype(float)
     edge = np.roll(corners, -1, axis=1) - corners
@@ -232,21 +234,3 @@ def _shape_features(
     out["converge_v"] = np.abs(np.log(side[:, 0] / np.maximum(side[:, 2], 1e-9)))
     middle = corners.mean(axis=1)
     out["off_centre"] = np.hypot(middle[:, 0] / w - 0.5, middle[:, 1] / h - 0.5)
-
-
-def quick_confidence(table: FloatArray, names: tuple[str, ...]) -> FloatArray:
-    """Score (n,) of measured candidates by reasoning alone, roughly a log-odds.
-
-    Rewards four well-supported sides that stop at the corners, steady strips outside, a
-    common aspect ratio and size.
-    """
-    f = {k: table[:, i] for i, k in enumerate(names)}
-    s = 1.2 * f["support_mean"] + 1.2 * f["support_min"] - 0.5 * f["overshoot_mean"]
-    s += 0.5 * f["agree_mean"] + 0.4 * f["agree_min"]
-    s -= 0.25 * np.minimum(f["outside_near_spread_mean"], 2)
-    s -= 0.12 * np.minimum(f["outside_mid_spread_mean"], 2)
-    s -= 1.5 * np.minimum(f["from_16_9"], 0.5) + 0.5 * np.minimum(f["from_standard"], 0.4)
-    s += 0.15 * np.log(np.clip(f["area_share"], 0.01, 0.9))
-    s += 0.3 * f["edge_against_best_mean"] + 0.3 * f["step_same_sign"]
-    s -= 0.1 * f["corners_beyond"] + 0.3 * np.minimum(f["step_unsteady_mean"], 1.5)
-    return 3 * (s - 1.6)
