@@ -123,7 +123,7 @@ def _tone(light: FloatArray, y: FloatArray, mask: np.ndarray) -> dict[str, float
 
 def _correlation(columns: FloatArray) -> FloatArray:
     """Correlation matrix (3, 3); a channel without variation correlates with nothing."""
-    centred = columns - columns.mean(axis=0)
+    centred = columns.astype(np.float64) - columns.mean(axis=0, dtype=np.float64)
     covariance = centred.T @ centred / len(columns)
     spread = np.sqrt(np.diag(covariance)) + 1e-4
     return covariance / np.outer(spread, spread)
