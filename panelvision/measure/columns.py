@@ -19,7 +19,7 @@ from panelvision.measure.lines import Line, find_lines
 from panelvision.measure.profile import StripProfile, profile_of, strip_profile
 from panelvision.measure.regions import region
 from panelvision.measure.segments import Piece, pieces_of, striped_content, without_lines
-from panelvision.measure.steps import Edge, full_length_edges
+from panelvision.measure.steps import Edge, full_length_edges, straightened
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView, square_up
 
@@ -114,6 +114,7 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
     edges = full_length_edges(profile)
     candidates = find_lines(_fine_profile(photo, view, profile))
     borders = without_lines(edges, candidates, profile.length)
+    profile = straightened(profile, edges)
     pieces = pieces_of(profile, borders)
     striped = striped_content(borders, pieces)
     judged = judge_pieces(profile, pieces, striped=striped, on_grid=_on_grid(pieces))

@@ -9,7 +9,7 @@ from panelvision.measure.line_features import line_features
 from panelvision.measure.lines import Line, find_lines
 from panelvision.measure.profile import StripProfile, strip_profile
 from panelvision.measure.segments import pieces_of, striped_content, without_lines
-from panelvision.measure.steps import Edge, full_length_edges
+from panelvision.measure.steps import Edge, full_length_edges, straightened
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView
 
@@ -50,6 +50,7 @@ def measure_rows(photo: Photo, view: ScreenView) -> RowFindings:
     edges = full_length_edges(profile)
     candidates = find_lines(profile)
     borders = without_lines(edges, candidates, profile.length)
+    profile = straightened(profile, edges)
     pieces = pieces_of(profile, borders)
     judged = judge_pieces(profile, pieces, striped=striped_content(borders, pieces))
     bands = tuple(band_of(profile, j) for j in judged if j.score >= REPORTED)
