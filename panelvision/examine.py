@@ -6,6 +6,7 @@ or its parts :func:`look` (up to the evidence) and :func:`judge` (from there on)
 
 import time
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -138,7 +139,7 @@ class Examination:
         shrink = width / photo.width
         size = (width, max(1, round(photo.height * shrink)))
         small = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA)
-        return small if small.dtype == np.uint8 else (small // 257).astype(np.uint8)
+        return (small // 257 if small.dtype == np.uint16 else small).astype(np.uint8)
 
     def to_json(self) -> dict[str, Any]:
         """The object that ``panelvision examine --jsonl`` writes for this photo."""
@@ -285,8 +286,12 @@ def _where(photo: Photo, corners: FloatArray | None) -> Location:
     if corners is None:
         return locate(photo)
     outline = refine(photo, np.asarray(corners, dtype=np.float64))
-    aspect, aspect_source = aspect_of(outline.corners, (photo.width, photo.height))
-    return Location(outline=outline, aspect=aspect, aspect_source=aspect_source)
+    aspect, source = aspect_of(outline.corners, (photo.width, photo.height))
+    # What the search saw still tells how much the photo looks like one of a screen;
+    # that there is one is the user's word.
+    searched = locate(photo)
+    measures = {**searched.measures, "outline_confidence": outline.confidence}
+    return Location(outline, aspect, source, searched.candidates, measures)
 
 
 def _surround(photo: Photo, outline: Outline, aspect: float) -> FloatArray:
