@@ -26,9 +26,9 @@ import panelvision
 import synth
 from panelvision.arrays import FloatArray
 from panelvision.geometry import area
-from panelvision.locate import FOCAL_OVER_DIAGONAL, confidence_inputs, extend
-from panelvision.outline_candidates import candidates, on_frame, work_image
-from panelvision.outline_refine import REACH, RIDGE_FEATURES, refine_corners, ridges, side_strip
+from panelvision.locate import FOCAL_OVER_DIAGONAL, attempt, extend, worth_trying
+from panelvision.outline_candidates import candidates, work_image
+from panelvision.outline_refine import REACH, RIDGE_FEATURES, ridges, side_strip
 from panelvision.outline_score import measure_candidates
 from panelvision.outline_trees import Trees
 from panelvision.photo import Photo, read_photo
@@ -249,7 +249,9 @@ def calibrate(
     seeds: list[int], measured: list[Measured], ranking: Trees, keep: Path | None
 ) -> tuple[FloatArray, dict[str, float]]:
     """Logistic regression of "overlap > 0.9" on held-back photos, after the refinement."""
-    rows, hits = [], []
+    rows: list[FloatArray] = []
+    hits: list[bool] = []
+    photos: list[list[tuple[FloatArray, bool]]] = []
     for seed, m in zip(seeds, measured, strict=True):
         if len(m.table) == 0:
             continue
@@ -257,18 +259,27 @@ def calibrate(
         work = work_image(photo.pixels)
         found = candidates(work)
         worth = ranking.sum(m.table)
-        best = int(np.argmax(worth))
-        cut = tuple(bool(c) for c in on_frame(work, found[best : best + 1])[0])
-        corners, _, sides = refine_corners(photo.pixels, work.to_photo(found[best]), fixed=cut)
-        if sum(cut) == 1:
-            whole = extend(corners, cut.index(True), 16 / 9, (photo.width, photo.height))
-            corners = corners if whole is None else whole
-        rows.append(confidence_inputs(work, found, worth, sides))
-        true = truth["corners"]
-        hits.append(true is not None and overlap(np.array(true), corners) > 0.9)
+        tried = []
+        for index in worth_trying(work, found, worth):
+            one = attempt(photo, work, found, worth, index)
+            corners = one.corners
+            if sum(one.cut) == 1:
+                whole = extend(corners, one.cut.index(True), 16 / 9, (photo.width, photo.height))
+                corners = corners if whole is None else whole
+            true = truth["corners"]
+            hit = true is not None and overlap(np.array(true), corners) > 0.9
+            tried.append((one.inputs, hit))
+        rows += [t[0] for t in tried]
+        hits += [t[1] for t in tried]
+        photos.append(tried)
     x, y = np.array(rows), np.array(hits)
     model = LogisticRegression(C=1.0, max_iter=1000).fit(x, y)
-    p = model.predict_proba(x)[:, 1]
+    p, y = np.array(
+        [
+            max((float(model.predict_proba(t[0][None])[0, 1]), t[1]) for t in tried)
+            for tried in photos
+        ]
+    ).T
     report = {
         "held_back": float(len(y)),
         "found": float(y.mean()),

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from panelvision.arrays import FloatArray
+from panelvision.arrays import FloatArray, IntArray
 from panelvision.errors import DataError
 from panelvision.geometry import area, aspect_with_focal, focal_and_aspect, is_convex
 from panelvision.outline_candidates import (
@@ -27,6 +27,10 @@ FOCAL_OVER_DIAGONAL = 0.65
 FOCAL_SPREAD = 1.25
 # Below this an outline is not worth showing as found. chosen
 LEAST_CONFIDENCE = 0.05
+# Candidates that come this close to the best one are refined too, and the one whose sides
+# convince most is taken: nested frames differ little on the small copy. chosen
+WORTH_MARGIN = 0.3
+MOST_TRIES = 3
 # Prior share of each format among sets that come for repair: common practice, no source.
 _FORMATS = (
     (16 / 9, 0.88),
@@ -112,15 +116,13 @@ def locate(photo: Photo) -> Location:
     table, names = measure_candidates(work, found, focal)
     ranking = load_trees("rank")
     worth = ranking.sum(table)
+    tries = [attempt(photo, work, found, worth, k) for k in worth_trying(work, found, worth)]
+    scores = [_logistic(float(ranking.calibration @ np.append(1.0, t.inputs))) for t in tries]
+    confidence = max(scores)
+    chosen = tries[scores.index(confidence)]
+    corners, sigma, sides, cut = chosen.corners, chosen.sigma, chosen.sides, chosen.cut
+    coarse = work.to_photo(found[chosen.index])
     order = np.argsort(-worth, kind="stable")
-    best = int(order[0])
-    coarse = work.to_photo(found[best])
-    cut = tuple(bool(c) for c in on_frame(work, found[best : best + 1])[0])
-    corners, sigma, sides = refine_corners(photo.pixels, coarse, fixed=cut)
-    if not _close(corners, coarse):
-        corners, sigma = coarse, np.full(4, np.nan)
-    inputs = confidence_inputs(work, found, worth, sides)
-    confidence = _logistic(float(ranking.calibration[0] + ranking.calibration[1:] @ inputs))
     runners = _runners_up(work, found[order], np.clip(worth[order], 0, 1))
     if confidence < LEAST_CONFIDENCE:
         return Location(None, 16 / 9, "prior", runners, _measures_of_nothing(len(found)))
@@ -134,31 +136,63 @@ def locate(photo: Photo) -> Location:
             outline = Outline(whole, confidence, np.full(4, np.nan))
     else:
         aspect, source = aspect_of(corners, size, sigma=sigma)
-    row = dict(zip(names, table[best], strict=True))
+    row = dict(zip(names, table[chosen.index], strict=True))
     measures = _measures(outline, coarse, sides, row, runners, size, len(found))
     return Location(outline, aspect, source, runners, measures)
 
 
-def confidence_inputs(
-    work: WorkImage, found: FloatArray, worth: FloatArray, sides: tuple[Side, ...]
-) -> FloatArray:
-    """What the outline's confidence is computed from, shape (6,).
+@dataclass(frozen=True)
+class Attempt:
+    """One candidate with its sides refined.
 
-    Worth of the best candidate, its lead over the best one elsewhere, mean and least
-    certainty of the four sides, share of sides found, number of sides on the frame's border.
-
-    Parameters
+    Attributes
     ----------
-    found : ndarray of shape (n, 4, 2), working pixels
-    worth : ndarray of shape (n,)
+    index : int
+        Which candidate.
+    corners, sigma, sides
+        As from :func:`panelvision.outline_refine.refine_corners`.
+    cut : tuple of bool
+        Sides that lie on the frame's border, because the screen goes on outside.
+    inputs : ndarray of shape (6,)
+        What the confidence is computed from: worth of the candidate, its lead over the best
+        one elsewhere, mean and least certainty of the sides, share of sides found, number of
+        sides on the frame's border.
     """
-    best = int(np.argmax(worth))
-    apart = np.abs(found - found[best]).max(axis=(1, 2)) > 0.03 * np.hypot(work.width, work.height)
-    lead = worth[best] - (worth[apart].max() if apart.any() else 0.0)
-    certainty = np.array([s.certainty for s in sides])
+
+    index: int
+    corners: FloatArray
+    sigma: FloatArray
+    sides: tuple[Side, ...]
+    cut: tuple[bool, ...]
+    inputs: FloatArray
+
+
+def worth_trying(work: WorkImage, found: FloatArray, worth: FloatArray) -> IntArray:
+    """Indices of the few best candidates that are different screens, best first."""
+    order = np.argsort(-worth, kind="stable")[:40]
+    order = order[worth[order] > worth[order[0]] - WORTH_MARGIN]
+    apart = 0.012 * float(np.hypot(work.width, work.height))
+    return order[distinct(found[order], apart, MOST_TRIES)]
+
+
+def attempt(
+    photo: Photo, work: WorkImage, found: FloatArray, worth: FloatArray, index: int
+) -> Attempt:
+    """Refine candidate ``index`` of ``found`` (n, 4, 2, working pixels) and describe it."""
+    coarse = work.to_photo(found[index])
+    cut = tuple(bool(c) for c in on_frame(work, found[index : index + 1])[0])
+    corners, sigma, sides = refine_corners(photo.pixels, coarse, fixed=cut)
+    if not _close(corners, coarse):
+        corners, sigma = coarse, np.full(4, np.nan)
+    far = 0.03 * np.hypot(work.width, work.height)
+    apart = np.abs(found - found[index]).max(axis=(1, 2)) > far
+    lead = worth[index] - (worth[apart].max() if apart.any() else 0.0)
+    certainty = np.array([s.certainty for s, c in zip(sides, cut, strict=True) if not c] or [0.0])
     share = float(np.mean([s.found for s in sides]))
-    cut = float(on_frame(work, found[best : best + 1]).sum())
-    return np.array([worth[best], lead, certainty.mean(), certainty.min(), share, cut])
+    inputs = np.array(
+        [worth[index], lead, certainty.mean(), certainty.min(), share, float(sum(cut))]
+    )
+    return Attempt(int(index), corners, sigma, sides, cut, inputs)
 
 
 def _logistic(x: float) -> float:

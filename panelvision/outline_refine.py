@@ -34,6 +34,9 @@ ROOT_FLOOR = 0.0008
 # strip offers 160 places, of which pure noise passes 5 with probability < 1e-4.
 SIGNIFICANT = 5.0
 CHUNKS = 40
+ENDS = np.array([-0.5, 0.0, 0.5])
+# Standard error of an edge known only to the grid of the search, photo pixels. chosen
+COARSE_SIGMA = 1.0
 
 
 @dataclass(frozen=True)
@@ -426,10 +429,19 @@ def fit_side(strip: Strip, *, height: float) -> Side:
         return Side(strip.origin, end, nan, nan, 0.0, 0.0, nan, False, 0.0)
     inwards = shift * height if certainty < 0.5 else 0.0
     t, d, weight = _positions(strip, ridge)
+    plain = Side(
+        strip.origin + (ridge.offset - ridge.tilt / 2 + inwards) * strip.inward,
+        end + (ridge.offset + ridge.tilt / 2 + inwards) * strip.inward,
+        COARSE_SIGMA,
+        2 * COARSE_SIGMA,
+        -ridge.bow,
+        ridge.strength,
+        ridge.height,
+        True,
+        certainty,
+    )
     if len(t) < 6:
-        a = strip.origin + (ridge.offset - ridge.tilt / 2 + inwards) * strip.inward
-        b = end + (ridge.offset + ridge.tilt / 2 + inwards) * strip.inward
-        return Side(a, b, 1.0, 2.0, 0.0, ridge.strength, ridge.height, True, certainty)
+        return plain
     d += inwards
     coefficients, covariance = _robust_line(t, d, weight, 1)
     bow = 0.0
@@ -446,6 +458,11 @@ def fit_side(strip: Strip, *, height: float) -> Side:
         coefficients, covariance = curved[:2], curved_cov[:2, :2]
         slope_extra = curved[2]
         bow = -0.25 * float(curved[2])
+    # A fit to a few chunks at one end says nothing about the other end.
+    strayed = np.polynomial.polynomial.polyval(ENDS, curved if slope_extra else coefficients)
+    strayed -= ridge.at(ENDS + 0.5) + inwards
+    if np.abs(strayed).max() > max(4.0, 0.006 * height):
+        return plain
     at_start = coefficients[0] - 0.5 * coefficients[1] + 0.25 * slope_extra
     at_end = coefficients[0] + 0.5 * coefficients[1] + 0.25 * slope_extra
     return Side(
