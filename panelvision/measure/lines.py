@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 from typing import Any
 
+import cv2
 import numpy as np
 from scipy.ndimage import maximum_filter1d, percentile_filter
 
@@ -94,30 +95,39 @@ class _Ridges:
 
 def _ridges(profile: StripProfile, width: int) -> _Ridges:
     signal = profile.signal
-    s, n = signal.shape[:2]
-    total = np.zeros((s, n + 1, 3))
-    np.cumsum(signal, axis=1, out=total[:, 1:])
+    n = signal.shape[1]
     half = width // 2
     gap = 1 if width == 1 else 2
-    reach = half + gap + _RING
-    excess = np.zeros((s, n, 3), dtype=np.float32)
-    size = np.zeros((s, n), dtype=np.float32)
-    across = np.zeros((s, n), dtype=np.float32)
-    at = np.arange(reach, n - reach)
-    lo, hi = at - half, at - half + width
-    middle = (total[:, hi] - total[:, lo]) / width
-    left = (total[:, lo - gap] - total[:, lo - gap - _RING]) / _RING
-    right = (total[:, hi + gap + _RING] - total[:, hi + gap]) / _RING
-    mean = middle - 0.5 * (left + right)
-    length = np.sqrt((mean**2).sum(axis=2))
+    # The ring's own middle lies this far from the line's.
+    away = half + gap + _RING // 2 + 1
+    line = cv2.blur(signal, (width, 1)) if width > 1 else signal
+    ring = cv2.blur(signal, (_RING, 1))
+    reach = away + _RING // 2 + 1
+    inner = slice(reach, n - reach)
+    middle = line[:, inner]
+    left = ring[:, reach - away : n - reach - away]
+    right = ring[:, reach + away : n - reach + away]
+    over_left, over_right = middle - left, middle - right
+    mean = 0.5 * (over_left + over_right)
+    length = _norm(mean)
     unit = mean / np.maximum(length, 1e-6)[..., None]
-    nearer = np.minimum(
-        ((middle - left) * unit).sum(axis=2), ((middle - right) * unit).sum(axis=2)
-    )
-    excess[:, at] = mean
-    size[:, at] = np.maximum(nearer, 0)
-    across[:, at] = np.sqrt(((right - left) ** 2).sum(axis=2))
+    nearer = np.minimum(_dot(over_left, unit), _dot(over_right, unit))
+    excess = np.zeros_like(signal)
+    size = np.zeros(signal.shape[:2], dtype=np.float32)
+    across = np.zeros(signal.shape[:2], dtype=np.float32)
+    excess[:, inner] = mean
+    size[:, inner] = np.maximum(nearer, 0)
+    across[:, inner] = _norm(right - left)
     return _Ridges(excess, size, across)
+
+
+def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Dot product over three channels; plain sums are much quicker than a reduction."""
+    return a[..., 0] * b[..., 0] + a[..., 1] * b[..., 1] + a[..., 2] * b[..., 2]
+
+
+def _norm(a: FloatArray) -> FloatArray:
+    return np.sqrt(_dot(a, a))
 
 
 def find_lines(profile: StripProfile, *, most: int = 24) -> tuple[Line, ...]:
@@ -320,7 +330,15 @@ def _describe(
     prominence = contrast * length_share / max(clutter, 0.5 / 255)
     ends = _ends_with(profile, middle, excess[present].mean(axis=0), contrast, span)
     score = _line_score(
-        hits, agreement, continuity, length_share, full=full, prominence=prominence, ends=ends
+        hits,
+        agreement,
+        continuity,
+        length_share,
+        full=full,
+        prominence=prominence,
+        ends=ends,
+        position=middle / n,
+        contrast=contrast,
     )
     return Line(
         axis=profile.axis,
@@ -379,6 +397,8 @@ def _line_score(
     full: bool,
     prominence: float,
     ends: float,
+    position: float,
+    contrast: float,
 ) -> float:
     """Logistic in the evidence; chosen so that a full-length line that shows in nine
     strips of ten, always in one colour, with the picture unbroken around it, gets 0.9."""
@@ -386,6 +406,9 @@ def _line_score(
     z += 0.0 if full else -2.5 + 3.0 * (length - 0.5)
     # Several times the picture's own ridges nearby, or it is one of them.
     z += 1.5 * float(np.clip(np.log(max(prominence, 0.1) / 3.0), -2.0, 1.0))
+    # The glow of a bezel and the panel's own border look like faint lines next to it.
+    if not 0.015 < position < 0.985 and contrast < 0.1:
+        z -= 4.0
     # A panel's line runs to the border; a menu's stops short of it, at both ends.
     z += 0.0 if ends >= 1 else (-2.5 if ends > 0 else -8.0)
     return _logistic(z)

@@ -86,15 +86,13 @@ def step_response(profile: StripProfile) -> tuple[FloatArray, FloatArray, BoolAr
         False near the ends and where the view left the photo's frame.
     """
     s, n = profile.signal.shape[:2]
-    total = np.zeros((s, n + 1, 3), dtype=np.float64)
-    np.cumsum(profile.signal, axis=1, out=total[:, 1:], dtype=np.float64)
     step = np.zeros((s, n + 1, 3), dtype=np.float32)
     k = _SIDE
-    step[:, k : n + 1 - k] = (
-        total[:, 2 * k :] - 2 * total[:, k : n + 1 - k] + total[:, : n + 1 - 2 * k]
-    ) / k
+    # Entry i: mean of pixels i .. i + k - 1.
+    mean = cv2.blur(profile.signal, (k, 1))[:, k // 2 : n - k // 2]
+    step[:, k : n + 1 - k] = mean[:, k:] - mean[:, :-k]
     a = _AWAY
-    length = np.sqrt(np.einsum("ijk,ijk->ij", step, step))
+    length = np.sqrt(step[..., 0] ** 2 + step[..., 1] ** 2 + step[..., 2] ** 2)
     response, size = step.copy(), length.copy()
     inner = slice(k + a, n + 1 - k - a)
     before, after = slice(k, n + 1 - k - 2 * a), slice(k + 2 * a, n + 1 - k)
