@@ -37,23 +37,24 @@ def change_test() -> None:
             st.error(str(fault), icon=":material/error:")
     change = on_desk.changes.get(pair)
     if change is not None:
-        _tell(change)
+        tell_change(change, "The change test")
 
 
-def _tell(change: PanelChange) -> None:
+def tell_change(change: PanelChange, kicker: str) -> None:
+    """Whether the panel's picture changed, in words and as a map."""
     if not change.usable:
-        answer("The change test", "Can't tell", change.reason)
+        answer(kicker, "Can't tell", change.reason)
         return
     odds = f"Had nothing changed, a difference like this would come up {_odds(change.p_value)}."
     if change.changed:
-        answer("The change test", "Something changed on the panel: it forms a picture", odds)
+        answer(kicker, "Something changed on the panel: it forms a picture", odds)
     else:
-        answer("The change test", "No change on the panel was seen", odds)
+        answer(kicker, "No change on the panel was seen", odds)
     if change.map.size:
         st.image(
             session.jpeg_of(_map_picture(change.map)),
             width="stretch",
-            alt="Where the two photos of the screen differ: the brighter, the more",
+            alt="Where the screen changed: the brighter, the more",
         )
         st.caption("The screen, squared up. The brighter, the more likely a change there.")
 

@@ -55,4 +55,5 @@ def run() -> None:
     current.run()
 
 
-run()
+if __name__ == "__main__":
+    run()

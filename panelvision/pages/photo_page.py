@@ -7,7 +7,7 @@ import streamlit as st
 from panelvision.errors import PanelvisionError
 from panelvision.examples import Example, load_examples
 from panelvision.pages import session
-from panelvision.pages.change_part import change_test
+from panelvision.pages.change_part import change_test, tell_change
 from panelvision.pages.components import bars, outline_editor, wipe
 from panelvision.pages.links import go, link
 from panelvision.pages.look import answer, marked_list, percent, sketch
@@ -17,6 +17,7 @@ from panelvision.words import SYMPTOM_WORDS
 
 # What a phone's picker offers: photos first. HEIC is what many phones take.
 PHOTO_TYPES = ["jpg", "jpeg", "png", "webp", "heic", "heif", "avif", "tif", "tiff"]
+CLIP_TYPES = ["mp4", "mov", "m4v", "webm"]
 _NO_BENCH = ("not-a-screen", "normal")
 _VIEWS = ("Findings", "Picture", "Corners")
 
@@ -96,7 +97,7 @@ def _uploader(label: str) -> None:
     with st.container(key="intake"):
         files = st.file_uploader(
             label,
-            type=PHOTO_TYPES,
+            type=[*PHOTO_TYPES, *CLIP_TYPES],
             accept_multiple_files=True,
             key=f"photos-{on_desk.uploads}",
             help="All photos of one set at once. Nothing leaves this machine, and nothing is "
@@ -106,7 +107,11 @@ def _uploader(label: str) -> None:
         return
     for file in files:
         try:
-            on_desk.chosen = session.add_photo(file.name, file.getvalue())
+            if file.name.lower().rpartition(".")[2] in CLIP_TYPES:
+                with st.spinner("Looking through the clip"):
+                    on_desk.chosen = session.add_clip(file.name, file.getvalue())
+            else:
+                on_desk.chosen = session.add_photo(file.name, file.getvalue())
         except PanelvisionError as fault:
             st.toast(str(fault), icon=":material/error:")
     # A fresh picker, so that the server keeps no second copy of the upload.
@@ -176,6 +181,8 @@ def _one_photo(key: str, entry: Entry) -> None:
         link("Bench", "Go on without a better photo")
     elif found.symptom not in _NO_BENCH:
         go("Bench", "Find the failed part", icon=":material/build:", key="to-bench")
+    if key in session.desk().clips:
+        tell_change(session.desk().clips[key], "The clip")
     _pictures(key)
     if found.findings:
         st.subheader("What is there")

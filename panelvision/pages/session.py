@@ -27,6 +27,7 @@ from panelvision.findings import Finding
 from panelvision.isolate import Advice, Outcome, advise, learn
 from panelvision.knowledge import Knowledge, load_knowledge
 from panelvision.measure.change import PanelChange, compare_photos
+from panelvision.pages.memory_folder import memory_folder, own_name
 from panelvision.photo import read_photo
 from panelvision.settings import Settings, load_settings, prices_path
 from panelvision.squareup import ScreenView
@@ -126,6 +127,7 @@ class Desk:
     skipped: list[str] = field(default_factory=list)
     past: list[dict[str, str | float]] = field(default_factory=list)
     changes: dict[tuple[str, str], PanelChange] = field(default_factory=dict)
+    clips: dict[str, PanelChange] = field(default_factory=dict)
     uploads: int = 0
     case: Case | None = None
     customer: Customer = field(default_factory=Customer)
@@ -197,10 +199,38 @@ def add_photo(name: str, data: bytes) -> str:
     return key
 
 
+def add_clip(name: str, data: bytes) -> str:
+    """Put a clip on the desk: its middle frame as a photo, and the search for change over time.
+
+    Raises
+    ------
+    PhotoError
+        When the clip cannot be read or the desk is full.
+    """
+    from panelvision.clip import compare_clip, read_clip
+
+    with memory_folder() as folder, _AT_WORK:
+        path = folder / own_name(1, name)
+        path.write_bytes(data)
+        try:
+            frames = read_clip(path)
+            change = compare_clip(path)
+        except PhotoError as fault:
+            # The message names the file as it is called here, not as the user knows it.
+            raise PhotoError(f"{name}: {str(fault).partition(': ')[2]}") from None
+    frame = frames[len(frames) // 2]
+    out = io.BytesIO()
+    Image.fromarray(frame.pixels).save(out, "PNG", compress_level=1)
+    key = add_photo(f"{name}, one frame", out.getvalue())
+    desk().clips[key] = change
+    return key
+
+
 def remove_photo(key: str) -> None:
     """Take a photo off the desk."""
     on_desk = desk()
     on_desk.entries.pop(key, None)
+    on_desk.clips.pop(key, None)
     on_desk.changes = {pair: c for pair, c in on_desk.changes.items() if key not in pair}
     if on_desk.chosen == key:
         on_desk.chosen = next(iter(on_desk.entries), "")

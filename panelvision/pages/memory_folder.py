@@ -1,0 +1,26 @@
+"""A folder for what only a path can be given for: in memory where the system offers that."""
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path, PurePosixPath
+
+# Linux keeps this in memory; elsewhere the usual temporary folder is used. Either way what was
+# written is gone when the work on it is done.
+_IN_MEMORY = Path("/dev/shm")
+
+
+@contextmanager
+def memory_folder() -> Iterator[Path]:
+    """A private folder (mode 700) that is deleted at the end, whatever happens."""
+    base = _IN_MEMORY if os.access(_IN_MEMORY, os.W_OK) else None
+    with tempfile.TemporaryDirectory(prefix="panelvision-", dir=base) as folder:
+        yield Path(folder)
+
+
+def own_name(number: int, given: str) -> str:
+    """A file name of our own for an upload: a number, and the ending if it is a plain one."""
+    suffix = PurePosixPath(given.replace("\\", "/")).suffix.lower()
+    plain = suffix[1:].isascii() and suffix[1:].isalnum() and len(suffix) <= 6
+    return f"{number:04d}{suffix if plain else ''}"

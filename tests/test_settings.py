@@ -1,0 +1,50 @@
+"""The shop's settings: kept, checked, and never half-written."""
+
+import pytest
+
+from panelvision.errors import DataError
+from panelvision.settings import Settings, load_settings, save_settings, settings_path
+
+
+def test_what_is_saved_is_read_back(tmp_path):
+    wanted = Settings('Lamp "&" Bench\\', "1 Invented Lane", "kr", 55.5, 300, "light")
+    path = save_settings(wanted, tmp_path / "new" / "settings.toml")
+    assert load_settings(path) == Settings(
+        'Lamp "&" Bench\\', "1 Invented Lane", "kr", 55.5, 300.0, "light"
+    )
+
+
+def test_without_a_file_the_defaults_stand(tmp_path):
+    assert load_settings(tmp_path / "none.toml") == Settings()
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("shop = ", "settings.toml"),
+        ("colour = 'red'", "unknown setting 'colour'"),
+        ("theme = 'pink'", "expected one of dark, light"),
+        ("labour_per_hour = true", "labour_per_hour"),
+        ("labour_per_hour = -3", "above 0"),
+        ("set_value = inf", "set_value"),
+        ("shop = 5", "one line"),
+        ("shop = '''a\nb'''", "one line"),
+    ],
+)
+def test_a_broken_file_is_one_line_that_names_it(tmp_path, text, words):
+    path = tmp_path / "settings.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(DataError, match=words) as caught:
+        load_settings(path)
+    assert "settings.toml" in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_a_folder_that_cannot_be_written_keeps_nothing_half_done(tmp_path):
+    (tmp_path / "file").write_text("in the way", encoding="utf-8")
+    with pytest.raises(DataError, match="cannot be written"):
+        save_settings(Settings(shop="x"), tmp_path / "file" / "settings.toml")
+
+
+def test_the_folder_can_be_chosen(monkeypatch, tmp_path):
+    monkeypatch.setenv("PANELVISION_CONFIG", str(tmp_path))
+    assert settings_path() == tmp_path / "settings.toml"
