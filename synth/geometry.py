@@ -111,7 +111,7 @@ def draw_pose(dice: Dice, panel: Panel, size: tuple[int, int], *, dark: bool) ->
     roll = dice.n(0, 2.5) if dice.p(0.9) else dice.n(0, 9)
     cover = dice.u(0.5, 1.0) if dark else dice.u(0.36, 1.0)
     if dice.p(0.1):
-        cover = dice.u(1.0, 1.3)
+        cover = dice.u(1.0, 1.6)
     if dice.p(0.05):
         cover = dice.u(0.22, 0.36)
     fit = min(w / panel.width_m, h / panel.height_m)

@@ -18,7 +18,6 @@ from synth.fields import Field, fractal, grid
 #: Columns x 3 / channels per source driver gives these block counts (domain.md; check values in
 #: the addressing tables of public panel data sheets). Left-filled odd grids are `uneven`.
 DRIVER_COUNTS = {1366: (3, 4, 5, 6, 8, 9, 10), 1920: (3, 4, 5, 6, 8, 9, 12, 15), 3840: (6, 8, 10, 12, 15, 16, 18, 24)}
-ROWS = {1366: 768, 1920: 1080, 3840: 2160}
 
 
 @dataclass(frozen=True)
@@ -66,16 +65,21 @@ class Panel:
         return self.width_m / self.aspect
 
 
-def draw_panel(dice: Dice) -> Panel:
-    """A set as they come to the bench. Ranges: domain.md, (m) from memory, widened."""
+def draw_panel(dice: Dice, *, turned: bool = False) -> Panel:
+    """A set as they come to the bench, or a public display hung upright when `turned`.
+
+    Ranges from memory of the trade (transmittance, reflectance, contrast, haze), widened.
+    """
     columns = dice.pick((1366, 1366, 1920, 1920, 1920, 3840, 3840))
     aspect = {"16:9": 16 / 9, "16:10": 1.6, "4:3": 4 / 3, "21:9": 64 / 27}[
         dice.weighted({"16:9": 0.86, "16:10": 0.07, "4:3": 0.05, "21:9": 0.02})]
+    if turned:
+        aspect, columns = 1 / aspect, 1080
     ips = dice.p(0.4)
     tone = np.array([np.exp(dice.n(0, 0.06)), 1.0, np.exp(dice.n(0.05, 0.1))], np.float32)
     matt = dice.p(0.3)
     return Panel(
-        columns=columns, rows=round(columns / aspect), drivers=dice.pick(DRIVER_COUNTS[columns]),
+        columns=columns, rows=round(columns / aspect), drivers=dice.pick(DRIVER_COUNTS.get(columns, (6,))),
         aspect=aspect, diagonal_inch=dice.pick((22, 24, 26, 28, 32, 32, 37, 40, 42, 43, 46, 49, 50, 55, 55, 60, 65, 75)) + dice.u(-0.5, 0.5),
         t_max=dice.u(0.04, 0.085), contrast=dice.lu(700, 1500) if ips else dice.lu(1200, 5500),
         reflectance=dice.u(0.55, 0.92), gap_mm=dice.lu(0.8, 8), haze=dice.lu(0.003, 0.02),

@@ -17,8 +17,8 @@ from synth.fields import Field, blur, mix, quad_mask
 from synth.geometry import Pose, View, draw_pose, panel_corners
 from synth.lens import distort_points, finish_optics, moire
 from synth.light import Rig, Torch, draw_torch, room_image, torch_mirror
-from synth.nonscreens import draw_nonscreen
-from synth.scene import Canvas, background, clutter, draw_room, set_body, stand
+from synth.nonscreens import circuit_board, document, draw_nonscreen
+from synth.scene import Canvas, background, clutter, draw_room, in_front, set_body, stand
 from synth.setup import DARK, Setup, draw_panel_picture, draw_setup, scene_id
 
 Array = NDArray[np.float32]
@@ -159,6 +159,9 @@ def render(setup: Setup, shot: Shot) -> Frame:
         glass += cv2.resize(mirror, (x1 - x0, y1 - y0), interpolation=cv2.INTER_LINEAR)
         mix(canvas.image[y0:y1, x0:x1], glass, quad_mask((y1 - y0, x1 - x0), corners, offset=(x0, y0)))
     clutter(clutter_dice, canvas, panel, body, room)
+    front = fixed.child("in front")
+    if setup.symptom == "normal" and front.p(0.07):
+        in_front(front, canvas, panel, circuit_board(front, 240, 320) if front.p(0.5) else document(front, 320, 240))
     return Frame(canvas.image, {"corners": corners, "rig": rig, "room_mean": room_mean, "faint": faint})
 
 

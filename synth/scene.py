@@ -375,6 +375,18 @@ def clutter(dice: Dice, canvas: Canvas, panel: Panel, body: Body | None, room: R
             _cable(dice, canvas, foot)
 
 
+def in_front(dice: Dice, canvas: Canvas, panel: Panel, image: NDArray[np.uint8]) -> None:
+    """A card or a circuit board leaning before the lower part of the screen."""
+    w, h = panel.width_m, panel.height_m
+    a = dice.u(0.15, 0.4) * h
+    cx, cy = dice.u(-0.5, 0.5) * w, h / 2 + dice.u(-0.15, 0.2) * h
+    turn, z = dice.u(-0.5, 0.5), -dice.u(0.03, 0.12)
+    c, s = np.cos(turn) * a, np.sin(turn) * a * 0.7
+    quad = np.array([[cx - c, cy - a + s, z], [cx + c, cy - a - s, z], [cx + c + s, cy + a * 0.6, z], [cx - c + s, cy + a * 0.6, z]])
+    if canvas.view.depth(quad).min() > 0.1:
+        picture(canvas, quad, image)
+
+
 def _cable(dice: Dice, canvas: Canvas, foot: NDArray) -> None:
     pts3 = foot + np.cumsum(np.array([[0, 0, 0]] + [[dice.n(0, 0.08), 0, dice.n(0, 0.04)] for _ in range(8)]), 0)
     if canvas.view.depth(pts3).min() < 0.1:

@@ -48,7 +48,7 @@ def draw_sensor(dice: Dice, *, night: bool) -> Sensor:
     if night and dice.p(0.45):
         binned *= dice.lu(1.5, 8)
     return Sensor(6000 * binned, dice.u(1.0, 3.0) * float(np.sqrt(binned)), 700 * binned * dice.u(0.7, 1.4),
-                  np.array([dice.u(0.45, 0.7), 1.0, dice.u(0.45, 0.75)], np.float32), dice.u(0, 0.8) * float(np.sqrt(binned)))
+                  np.array([dice.u(0.45, 0.7), 1.0, dice.u(0.45, 0.75)], np.float32), dice.u(0, 0.35) * float(np.sqrt(binned)))
 
 
 def digitise(electrons: NDArray, rng: np.random.Generator, *, read_e: float, gain: float, dark: float = BLACK_DN,

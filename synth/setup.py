@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -65,7 +66,7 @@ def scene_id(seed: int, photo: str | None) -> int:
 def draw_light(dice: Dice, symptom: str) -> Light:
     """Torch and room light as the photographs that come with each complaint have them."""
     if symptom in DARK:
-        torch = dice.weighted({"phone": 0.46, "hand": 0.48, "none": 0.06 if symptom == "no-image" else 0.0})
+        torch = dice.weighted({"phone": 0.46, "hand": 0.48, "none": 0.1 if symptom == "no-image" else 0.0})
         name = dice.weighted({"dark": 0.32, "dim": 0.58, "lit": 0.1}) if torch != "none" else "lit"
     else:
         torch = dice.weighted({"none": 0.84, "phone": 0.13, "hand": 0.03})
@@ -86,7 +87,7 @@ def draw_setup(seed: int, symptom: str | None) -> Setup:
         raise ValueError(f"symptom must be one of {', '.join(LABELS)}; got {symptom!r}")
     dice = Dice(seed, "setup")
     chosen = symptom or dice.child("symptom").weighted(LABELS)
-    panel = draw_panel(dice.child("panel"))
+    panel = draw_panel(dice.child("panel"), turned=chosen in ("normal", "cracked", "glow-no-image") and dice.p(0.06))
     return Setup(seed, chosen, panel, draw_body(dice.child("body"), panel), draw_light(dice.child("light"), chosen), 1000 + seed)
 
 
@@ -119,6 +120,43 @@ def _faint_strength(panel: Panel, drive: NDArray[np.float32]) -> float:
     return float(part.std() / (panel.haze + part.mean()))
 
 
+#: Least change, in code values 0..1, that a fault must make to be a fault anyone could see: of the
+#: worst column or row (thin things), or on average over the panel. Chosen by looking.
+_LEAST = {"half-screen": 0.02, "vertical-bands": 0.008, "vertical-lines": 0.06, "horizontal-bands": 0.05,
+          "wrong-colours": 0.07, "blocky": 0.008, "cracked": 0.004, "dim-zones": 0.006, "glow-no-image": 0.0}
+
+
+def _change(symptom: str, before: NDArray[np.float32], after: Screen, glow: NDArray[np.float32]) -> float:
+    """How much the fault changed the picture, in square-root code values."""
+    if symptom == "dim-zones":
+        ratio = cv2.resize(np.abs(1 - np.sqrt(after.glow / np.maximum(glow, 1e-3))), (60, 34), interpolation=cv2.INTER_AREA)
+        bright = np.sqrt(cv2.resize(after.drive, (60, 34), interpolation=cv2.INTER_AREA).max(-1))
+        return float((ratio * bright).mean())
+    if symptom == "vertical-lines":
+        d = np.abs(np.sqrt(np.maximum(after.drive[::6], 0)) - np.sqrt(before[::6])).max(-1)
+        return float(d.mean(0).max())
+    if symptom == "horizontal-bands":
+        d = np.abs(np.sqrt(np.maximum(after.drive[:, ::6], 0)) - np.sqrt(before[:, ::6])).max(-1)
+        return float(d.mean(1).max())
+    return float(np.abs(np.sqrt(np.maximum(after.drive[::4, ::4], 0)) - np.sqrt(before[::4, ::4])).max(-1).mean())
+
+
+def _break(dice: Dice, setup: Setup, screen: Screen, truth: dict[str, Any], photo: str | None) -> tuple[Screen, str | None]:
+    """Put the fault in; draw fault and then picture anew when the one would hide the other."""
+    symptom = setup.symptom
+    for k in range(6):
+        before, glow = screen.drive.copy(), screen.glow.copy()
+        _FAULT[symptom](dice.child(f"fault{k}"), screen)
+        if k == 5 or _change(symptom, before, screen, glow) >= _LEAST[symptom]:
+            break
+        screen = Screen(screen.panel, before, glow)
+        if k >= 1:
+            shown = _shown(dice.child(f"content_retry{k}"), symptom, screen.shape)
+            screen.drive = to_linear(shown.picture)
+            truth["content"], photo = shown.kind, shown.photo
+    return screen, photo
+
+
 def draw_panel_picture(setup: Setup, shape: tuple[int, int], *, again: bool = False) -> tuple[Screen, dict[str, Any]]:
     """The panel's drive and backlight at texture size, with the fault in it, and its truth.
 
@@ -126,7 +164,7 @@ def draw_panel_picture(setup: Setup, shape: tuple[int, int], *, again: bool = Fa
     """
     dice = Dice(setup.seed, "screen")
     panel = setup.panel
-    glow = backlight(dice.child("glow"), panel, ripple=dice.u(0.15, 0.7) if dice.p(0.12) else None)
+    glow = backlight(dice.child("glow"), panel, ripple=dice.u(0.1, 0.45) if dice.p(0.1) else None)
     truth: dict[str, Any] = {}
     photo = None
     if setup.symptom in ("no-image", "glow-no-image"):
@@ -149,12 +187,11 @@ def draw_panel_picture(setup: Setup, shape: tuple[int, int], *, again: bool = Fa
         truth["content"], photo = shown.kind, shown.photo
     screen = Screen(panel, drive, glow)
     fault = dice.child("fault")
-    if setup.symptom in _FAULT:
-        if setup.symptom != "wrong-colours" and fault.p(0.06):
-            blocks.mosquito(dice.child("broadcast"), screen)
-        _FAULT[setup.symptom](fault, screen)
-    elif setup.symptom == "normal" and fault.p(0.12):
+    broadcast = 0.12 if setup.symptom == "normal" else 0.06
+    if setup.symptom not in (*DARK, "glow-no-image", "wrong-colours") and fault.p(broadcast):
         blocks.mosquito(dice.child("broadcast"), screen)
+    if setup.symptom in _FAULT:
+        screen, photo = _break(dice, setup, screen, truth, photo)
     if setup.symptom not in DARK:
         if fault.p(0.2):
             lamps.ageing(dice.child("ageing"), screen)
