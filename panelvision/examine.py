@@ -6,7 +6,7 @@ or its parts :func:`look` (up to the evidence) and :func:`judge` (from there on)
 
 import time
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -24,7 +24,7 @@ from panelvision.isolate import Suspects, advise, isolate
 from panelvision.light import encode
 from panelvision.locate import Location, aspect_of, locate, refine
 from panelvision.measure.appearance import measure_appearance
-from panelvision.measure.camera import measure_camera
+from panelvision.measure.camera import CameraArtefacts, measure_camera
 from panelvision.measure.colour import measure_colour
 from panelvision.measure.columns import measure_columns
 from panelvision.measure.faint import find_faint
@@ -312,24 +312,34 @@ def _measure(
     surround: FloatArray,
     seconds: dict[str, float],
 ) -> Evidence:
-    """Every measure of the view. They do not depend on each other, so two threads share them."""
+    """Every measure of the view, shared by two threads; only the glow waits, for the camera."""
     # In the order of their length, so that the two threads end together.
     work: dict[str, Callable[[], Any]] = {
+        # First, because the glow has the camera's bars divided out.
+        "camera": lambda: measure_camera(photo, view),
         "faint": lambda: find_faint(photo, view),
         "texture": lambda: measure_texture(photo, view),
         "columns": lambda: measure_columns(photo, view),
-        "glow": lambda: measure_glow(photo, view),
+        "glow": lambda: measure_glow(photo, view, camera=camera.result()),
         "colour": lambda: measure_colour(view),
         "rows": lambda: measure_rows(photo, view),
         "appearance": lambda: measure_appearance(view, surround),
-        "camera": lambda: measure_camera(photo, view),
         "quality": lambda: assess(photo, view),
     }
     _ = view.luminance  # made once, before the threads ask for it
 
+    camera: Future[CameraArtefacts] = Future()
+
     def timed(name: str) -> Any:
         start = time.perf_counter()
-        result = work[name]()
+        try:
+            result = work[name]()
+        except BaseException as fault:
+            if name == "camera":
+                camera.set_exception(fault)  # so that the glow does not wait for ever
+            raise
+        if name == "camera":
+            camera.set_result(result)
         seconds[name] = time.perf_counter() - start
         return result
 

@@ -61,6 +61,8 @@ class Bars:
         Mean correlation of the strips' slopes in the sensor's frame, -1..1.
     agreement_panel : float
         The same in the panel's frame.
+    cycles : float
+        Periods on the screen.
     """
 
     along_rows: bool
@@ -73,16 +75,23 @@ class Bars:
     panel_tilt_deg: float
     agreement: float
     agreement_panel: float
+    cycles: float
 
     @property
     def convincing(self) -> bool:
-        """Coherent, well above the other periods, and not better explained by the panel."""
+        """Coherent, well above the other periods, and better explained by the sensor's frame.
+
+        When the phone was held level the two frames coincide; then only several bars tell
+        a pulsed light from a slope of the picture.
+        """
+        told_apart = self.agreement > self.agreement_panel + 0.03
+        many = self.cycles > 2.5 and self.snr > 40 and self.agreement > self.agreement_panel - 0.1
         return bool(
             self.modulation > 0.02
             and self.coherence > 0.75
             and self.snr > 12
             and abs(self.tilt_deg) < 2.0 + abs(self.panel_tilt_deg) / 2
-            and self.agreement > self.agreement_panel - 0.1
+            and (told_apart or many)
         )
 
 
@@ -150,6 +159,7 @@ class CameraArtefacts:
             out[f"camera_{name}_agreement_gain"] = (
                 bar.agreement - bar.agreement_panel if bar else NAN
             )
+            out[f"camera_{name}_cycles"] = bar.cycles if bar else NAN
         out.update(self.fringes.features())
         return out
 
@@ -361,6 +371,7 @@ def _bars(
         panel_tilt_deg=_panel_tilt(view, along_rows),
         agreement=_agreement(slopes),
         agreement_panel=_agreement(_strip_slopes(log_panel, steady)[0]),
+        cycles=float(_CYCLES[best]),
     )
     length = photo.height if along_rows else photo.width
     return bars, _gain_profile(slopes[good], rows, start, shrink_along, length)

@@ -234,6 +234,7 @@ def _layout(small: Reduced, use: BoolArray) -> dict[str, float]:
     bright = use & (grey >= np.quantile(grey[use], 0.8))
     dark = use & (grey <= np.quantile(grey[use], 0.2))
     return {
+        **_channel_detail(small, use),
         "colour_detail_skew": _skew(detail) if np.isfinite(noise) else NAN,
         "colour_detail_bright_share": float((strong > 0).mean()),
         "colour_blue_above": float((top.mean() - bottom.mean()) / 255),
@@ -244,6 +245,24 @@ def _layout(small: Reduced, use: BoolArray) -> dict[str, float]:
         "colour_bright_detail": float(
             np.log10((slope[bright].mean() + 0.1) / (slope[dark].mean() + 0.1))
         ),
+    }
+
+
+def _channel_detail(small: Reduced, use: BoolArray) -> dict[str, float]:
+    """Picture carried by each channel, whatever the room adds: RMS of its detail in linear light.
+
+    A missing channel may look grey from the light of the room, but that light has no detail.
+    """
+    detail = small.light - cv2.GaussianBlur(small.light, (0, 0), 6)
+    low, middle, high = sorted(float(np.sqrt((detail[..., c][use] ** 2).mean())) for c in range(3))
+    order = np.argsort([(detail[..., c][use] ** 2).mean() for c in range(3)])
+    weak, others = detail[use][:, order[0]], detail[use][:, order[1:]]
+    solution = np.linalg.lstsq(others, weak, rcond=None)[0]
+    rest = weak - others @ solution
+    return {
+        "colour_detail_weak": float(np.log10((low + 1e-5) / (high + 1e-5))),
+        "colour_detail_middle": float(np.log10((middle + 1e-5) / (high + 1e-5))),
+        "colour_detail_unexplained": float(np.log10((rest.std() + 1e-5) / (high + 1e-5))),
     }
 
 

@@ -248,8 +248,12 @@ def _inks(dark: Reduced) -> list[Ink]:
     if level < 3e-3:
         return []
     soft = cv2.GaussianBlur(light, (0, 0), 0.8)
-    # chosen: a tenth of the upper light; ink blocks all of it, the room's light remains.
-    black = ((soft < max(0.10 * level, 1.5e-3)) & use).astype(np.uint8)
+    # chosen: a tenth of the upper light above the darkest; ink blocks all of the picture's, the
+    # room's light on the glass remains.
+    floor = float(np.quantile(light[use], 0.01))
+    if floor > 0.3 * level:
+        return []
+    black = ((soft < max(floor + 0.10 * (level - floor), 1.5e-3)) & use).astype(np.uint8)
     black = cv2.morphologyEx(black, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     count, labels, stats, centres = cv2.connectedComponentsWithStats(black, connectivity=8)
     rest = float(np.median(light[use & (labels == 0)])) if (use & (labels == 0)).any() else level

@@ -19,8 +19,8 @@ from panelvision.measure.reduced import NAN, noise_sigma
 _PRE = 0.8  # px; smoothing before the derivative, subtracted again in quadrature (chosen)
 _EXTRA = 1.5  # px; the further blur s0 (chosen: larger ones reach neighbouring edges)
 _DIRECTIONS = 8
-# chosen: the sharpest fifth of the edges shows the camera; softer ones may be picture.
-_SHARPEST = 0.2
+# chosen: the sharpest third of the edges shows the camera; softer ones may be picture.
+_SHARPEST = 0.35
 _FEWEST = 12
 
 
