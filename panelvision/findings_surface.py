@@ -29,7 +29,7 @@ _SOFT_EDGE = 0.025
 
 
 def describe_surface(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]:
-    """Findings of light, colour and texture that the reading takes for possible, and the camera's."""
+    """Findings of light, colour and texture that the reading takes for possible; the camera's."""
 
     def possible(symptom: str) -> bool:
         return reading.probabilities.get(symptom, 0.0) >= _POSSIBLE
@@ -227,7 +227,7 @@ def describe_camera(camera: CameraArtefacts) -> tuple[Finding, ...]:
         way = "rows" if camera.along_rows else "columns"
         out.append(
             Finding(
-                f"Soft bars along the photo's {way}, {camera.period_rows:.0f} pixels apart, "
+                f"Soft bars along the photo's {way}, {camera.period_rows:.0f} px apart, "
                 f"{100 * camera.rolling_shutter_banding:.0f} % deep, are made by the camera and the "
                 "pulsed backlight, not by the panel.",
                 "camera",

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from panelvision.arrays import FloatArray
+from panelvision.arrays import BoolArray, FloatArray
 from panelvision.geometry import area, is_convex
 from panelvision.light import decode
 from panelvision.measure.edges import NO_EDGES, EdgeSpread, edge_points, spread_of
@@ -24,8 +24,8 @@ _DARKEST_CODE = 2.5
 # chosen: a blur of 1.5 % of the width still shows halves and wide bands; half of that
 # already hides lines, so it earns a hint.
 _BLUR_UNUSABLE, _BLUR_HINT = 0.015, 0.006
-_TILE = 224
-_TILES = 6
+_TILE = 208
+_TILES = 5
 
 
 @dataclass(frozen=True)
@@ -217,7 +217,7 @@ def _whole(photo: Photo) -> FloatArray:
     return decode(photo.pixels[::step, ::step])
 
 
-def _glare(light: FloatArray, seen: FloatArray) -> float:
+def _glare(light: FloatArray, seen: BoolArray) -> float:
     """Share of the area in colourless patches far above the median, as a torch's image is."""
     if not seen.any():
         return NAN
@@ -246,8 +246,8 @@ def _native(photo: Photo, view: ScreenView | None) -> tuple[float, EdgeSpread]:
     x1, y1 = int(np.clip(x1, x0 + 1, w)), int(np.clip(y1, y0 + 1, h))
     if x1 - x0 < 32 or y1 - y0 < 32:
         x0, y0, x1, y1 = 0, 0, w, h
-    columns = max(1, min((x1 - x0) // _TILE, 12))
-    rows = max(1, min((y1 - y0) // _TILE, 12))
+    columns = max(1, min((x1 - x0) // _TILE, 8))
+    rows = max(1, min((y1 - y0) // _TILE, 6))
     size = (min(_TILE, x1 - x0), min(_TILE, y1 - y0))
     lefts = np.linspace(x0, x1 - size[0], columns).astype(int)
     tops = np.linspace(y0, y1 - size[1], rows).astype(int)

@@ -11,7 +11,7 @@ from tests.surface_views import grid, odd_views, photo_of, picture, view_of
 
 
 def _corrupt(light: np.ndarray, block_px: int, share: float, seed: int = 0) -> np.ndarray:
-    """Squares of ``block_px`` panel pixels (of 1920) in two patches, moved, flat or wildly coloured."""
+    """Squares of ``block_px`` panel pixels (of 1920) in two patches, in wild colours."""
     rng = np.random.default_rng(seed)
     out = light.copy()
     h, w = light.shape[:2]

@@ -7,13 +7,18 @@ neither straight nor periodic, and its steps are small.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.measure.reduced import NAN, codes_of, inset
 from panelvision.squareup import ScreenView
+
+ComplexArray = NDArray[np.complexfloating[Any, Any]]
 
 _BORDER = 0.015
 # chosen: a step of 14 codes between neighbours two pixels apart stands clear of JPEG
@@ -125,7 +130,7 @@ def _ratio(part: float, whole: float) -> float:
 
 
 def _straight_edges(planes: list[FloatArray], mask: IntArray) -> tuple[IntArray, IntArray]:
-    """Pixels on straight vertical edges at least 5 px long, and those with coloured steps; uint8."""
+    """Pixels on straight vertical edges of 5 px or more, and those with coloured steps; uint8."""
     kernel = np.array([[-1, 0, 1]], np.float32)
     r, g, b = (cv2.filter2D(p, cv2.CV_32F, kernel) for p in planes)
     high, low = cv2.max(cv2.max(r, g), b), cv2.min(cv2.min(r, g), b)
@@ -154,15 +159,15 @@ def _run_lengths(straight: IntArray) -> tuple[float, ...]:
         for n in _LENGTHS
     ]
     left.append(0.0)
-    return tuple((a - b) / total for a, b in zip(left[:-1], left[1:], strict=True))
+    return tuple((a - b) / total for a, b in pairwise(left))
 
 
 def _tiles(
-    corners: FloatArray, coloured: FloatArray, edges: FloatArray, use: BoolArray
+    corners: IntArray, coloured: IntArray, edges: IntArray, use: BoolArray
 ) -> tuple[dict[str, float], tuple[float, float, float, float]]:
     size = _TILES
 
-    def per_tile(a: FloatArray) -> FloatArray:
+    def per_tile(a: IntArray | BoolArray) -> FloatArray:
         return cv2.resize(a.astype(np.float32), size, interpolation=cv2.INTER_AREA)
 
     seen = per_tile(use) > 0.5
@@ -190,7 +195,7 @@ def _tiles(
     }, box
 
 
-def _grid(vertical: FloatArray, horizontal: FloatArray) -> tuple[float, ...]:
+def _grid(vertical: IntArray, horizontal: IntArray) -> tuple[float, ...]:
     """Score, both axes' prominence, block size (share of width) and phases of the best grid."""
     w, h = vertical.shape[1], vertical.shape[0]
     spectrum_x, level_x = _spectrum(vertical.sum(axis=0).astype(np.float64))
@@ -212,7 +217,7 @@ def _grid(vertical: FloatArray, horizontal: FloatArray) -> tuple[float, ...]:
     return best
 
 
-def _spectrum(profile: FloatArray) -> tuple[FloatArray, float]:
+def _spectrum(profile: FloatArray) -> tuple[ComplexArray, float]:
     """Spectrum of a profile, and the power that white noise of its variance would have.
 
     The local mean is taken out and the rest clipped, so that one long line does not rule.
@@ -228,7 +233,7 @@ def _spectrum(profile: FloatArray) -> tuple[FloatArray, float]:
 _PADDED = 1 << 15  # FFT length: steps of 1/34 of the resolution of a 960-pixel profile
 
 
-def _comb(spectrum: FloatArray, level: float, period: float) -> tuple[float, float, float]:
+def _comb(spectrum: ComplexArray, level: float, period: float) -> tuple[float, float, float]:
     """Prominence, period (px) and phase (-0.5..0.5) of a comb near ``period``."""
     f = 1 / (period * (1 + np.linspace(-_STRETCH, _STRETCH, 49)))
     harmonics = [k for k in (1, 2, 3) if k / period < 0.45]

@@ -267,7 +267,7 @@ def _channel_detail(small: Reduced, use: BoolArray) -> dict[str, float]:
 
 
 def _empty() -> dict[str, float]:
-    """The same names with NaN, from a run on a plain field, so that no list has to be kept twice."""
+    """The same names with NaN, from a run on a plain field: no list has to be kept twice."""
     field = np.full((40, 64, 3), 0.2, np.float32)
     field[:, :32] = 0.3
     whole = Reduced(field, np.ones((40, 64), bool), np.zeros((40, 64), bool))

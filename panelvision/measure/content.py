@@ -1,4 +1,4 @@
-"""Is there a picture at all? Structure of the active area beyond smooth light, against its noise."""
+"""Is there a picture at all? Structure of the active area beyond smooth light and noise."""
 
 from dataclasses import dataclass
 
@@ -81,7 +81,7 @@ def measure_content(reduced: Reduced, *, gain: FloatArray | None = None) -> Cont
         previous = blurred
     half = cv2.resize(logs, (w // 2, h // 2), interpolation=cv2.INTER_AREA)
     colour = np.stack([half[..., 0] - half[..., 1], half[..., 2] - half[..., 1]], axis=-1)
-    inner = cv2.resize(use.astype(np.uint8), (w // 2, h // 2), interpolation=cv2.INTER_NEAREST) > 0
+    inner = cv2.resize(use.astype(np.uint8), (w // 2, h // 2), interpolation=cv2.INTER_NEAREST)
     colour = cv2.GaussianBlur(colour, (0, 0), 1) - cv2.GaussianBlur(colour, (0, 0), 3)
     # White noise through two Gaussians a < b has variance s^2 / (4 pi) (1/a^2 + 1/b^2 - 4/(a^2+b^2)).
     passes = np.sqrt((1 / 4 + 1 / 16 - 4 / 20) / (4 * np.pi))
@@ -90,7 +90,7 @@ def measure_content(reduced: Reduced, *, gain: FloatArray | None = None) -> Cont
         soft_edge_share=float((slope > 0.03).mean()),
         band_contrast=tuple(contrasts),
         band_peak=tuple(peaks),
-        colour_contrast=float(np.sqrt((colour[inner] ** 2).mean())),
+        colour_contrast=float(np.sqrt((colour[inner > 0] ** 2).mean())),
         noise=noise,
         over_noise=contrasts[2] / max(noise * passes, 1e-5),
     )

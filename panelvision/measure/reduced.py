@@ -1,4 +1,4 @@
-"""A squared-up view at a coarser scale, its code values, and small helpers that the measures share."""
+"""A squared-up view at a coarser scale, its code values, and helpers that measures share."""
 
 from dataclasses import dataclass
 
@@ -51,7 +51,7 @@ def codes_of(light: FloatArray) -> FloatArray:
 
 
 def largest(image: FloatArray) -> FloatArray:
-    """Largest of the three channels at each pixel; far quicker than a reduction over the last axis."""
+    """Largest of the three channels at each pixel; far quicker than numpy over the last axis."""
     return cv2.max(cv2.max(image[..., 0], image[..., 1]), image[..., 2])
 
 

@@ -97,7 +97,7 @@ def measure_tone(view: ScreenView) -> Tone:
     creases, plateaus = [], []
     for c in range(3):
         channel = np.ascontiguousarray(codes[..., c])
-        if np.ptp(np.quantile(channel[use], [0.02, 0.98])) < 12:
+        if np.ptp(np.quantile(channel[::3, ::3][use[::3, ::3]], [0.02, 0.98])) < 12:
             continue
         noise = max(noise_sigma(channel, use), 0.15)
         creases.append(_creases(channel, use, noise))
@@ -154,10 +154,9 @@ def _creases(
     limit = max(0.35, 1.5 * noise / span)
     for image, mask in ((soft, use), (cv2.transpose(soft), np.ascontiguousarray(use.T))):
         before = (image[:, span:] - image[:, :-span]) / span
-        w = image.shape[1]
-        centres = np.arange(span + reach, w - span - reach)
-        left = before[:, centres - reach - span]
-        right = before[:, centres + reach]
+        first, last = span + reach, image.shape[1] - span - reach
+        left = before[:, first - reach - span : last - reach - span]
+        right = before[:, first + reach : last + reach]
         size = np.minimum(np.abs(left), np.abs(right))
         ratio = size / np.maximum(np.maximum(np.abs(left), np.abs(right)), 1e-6)
         # Steeper than 8 codes a pixel is an edge or a stroke, not a ramp.
@@ -167,13 +166,12 @@ def _creases(
             & (ratio > 0.35)
             & (np.abs(left) < 8)
             & (np.abs(right) < 8)
-            & mask[:, centres]
+            & mask[:, first:last]
         )
         # A crease is an extreme of the row: keep one pixel of its width.
-        here = image[:, centres]
-        extreme = ((here >= image[:, centres - 1]) & (here > image[:, centres + 1])) | (
-            (here <= image[:, centres - 1]) & (here < image[:, centres + 1])
-        )
+        here = image[:, first:last]
+        behind, ahead = image[:, first - 1 : last - 1], image[:, first + 1 : last + 1]
+        extreme = ((here >= behind) & (here > ahead)) | ((here <= behind) & (here < ahead))
         crease &= extreme
         count += int(crease.sum())
         if crease.any():
