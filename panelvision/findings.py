@@ -4,7 +4,6 @@ from panelvision.classify import SymptomReading
 from panelvision.evidence import Evidence
 from panelvision.findings_grid import describe_columns, describe_rows
 from panelvision.findings_surface import describe_surface
-from panelvision.findings_surface import describe_surface
 from panelvision.marks import Finding, Mark
 
 __all__ = ["Finding", "Mark", "describe"]

@@ -154,7 +154,8 @@ def _judge(
     elif piece.blank:
         z = 3.0 * (min(contrast, 1.6) - 0.7)
         if interruption > 0.7 or (interruption > 0.5 and not striped):
-            z += 4.0 * interruption
+            # A picture without texture (a grey scale) is interrupted all the same.
+            z = max(z, -1.0) + 4.0 * interruption
         elif striped:
             z -= 5.0
     elif kind == "toned":

@@ -293,16 +293,28 @@ def _describe(
     clutter: float,
 ) -> Line | None:
     n, strips = profile.length, profile.strips
+    everywhere = np.arange(strips)
+    # Every strip has its own nearest peak; look one pixel to either side.
+    around = np.stack([ridges.size[everywhere, np.clip(place + d, 0, n - 1)] for d in (-1, 0, 1)])
+    nearest = np.clip(place + around.argmax(axis=0) - 1, 0, n - 1)
+    # What is a ridge by chance has another colour or height than the line.
+    steps = ridges.excess[everywhere, nearest]
+    inside = hit & (everywhere >= span[0]) & (everywhere < span[1])
+    if inside.sum() < 4:
+        return None
+    typical = np.median(steps[inside], axis=0)
+    along = steps @ typical / max(float(typical @ typical), 1e-9)
+    hit = hit & (along > 0.3)
+    first, last, good = _spans(hit[None], seen[None], profile.axis)
+    if not good[0]:
+        return None
+    span = (int(first[0]), int(last[0]))
     rows = np.arange(span[0], span[1])
-    at = place[rows]
     present = hit[rows]
     if present.sum() < 4:
         return None
-    # Every strip has its own nearest peak; look one pixel to either side.
-    around = np.stack([ridges.size[rows, np.clip(at + d, 0, n - 1)] for d in (-1, 0, 1)])
-    move = around.argmax(axis=0) - 1
-    own = np.clip(at + move, 0, n - 1)
-    excess = ridges.excess[rows, own]
+    own = nearest[rows]
+    excess = steps[rows]
     length = np.sqrt((excess**2).sum(axis=1))
     unit = excess[present] / np.maximum(length[present], 1e-6)[:, None]
     agreement = float(np.linalg.norm(unit.mean(axis=0)))
