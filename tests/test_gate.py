@@ -1,4 +1,4 @@
-"""The door on the shop's network: who gets in, how often one may try, and what every answer says."""
+"""The door on the shop's network: who gets in, how often one may try, what answers carry."""
 
 import asyncio
 import re

@@ -19,18 +19,7 @@ def _style() -> str:
 
 def apply_look() -> None:
     """Put the style sheet on the page; the colours come from Streamlit's theme."""
-    raised, line, on_primary = (
-        ("#1b232b", "#3b4854", "#1a1408") if dark_theme() else ("#efe9da", "#b3a98f", "#ffffff")
-    )
-    st.html(
-        f"<style>:root{{--pv-raised:{raised};--pv-line:{line};--pv-on-primary:{on_primary}}}"
-        f"\n{_style()}</style>"
-    )
-
-
-def dark_theme() -> bool:
-    """Whether this browser shows the dark theme."""
-    return getattr(st.context.theme, "type", "dark") != "light"
+    st.html(f"<style>{_style()}</style>")
 
 
 def answer(kicker: str, big: str, *lines: str) -> None:
@@ -63,9 +52,8 @@ def marked_list(rows: Iterable[tuple[str, str]]) -> None:
 
 
 def sketch(drawing: Sketch) -> None:
-    """A drawing of our own, in the ink of the theme."""
-    ink, lamp = ("#ece6d8", "#f0b24f") if dark_theme() else ("#1d2227", "#8a5200")
-    st.image(drawing.svg(ink, lamp), width=420, alt=drawing.words)
+    """A drawing of our own."""
+    st.image(drawing.svg(), width=420, alt=drawing.words)
 
 
 def percent(p: float) -> str:

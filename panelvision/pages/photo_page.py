@@ -13,6 +13,7 @@ from panelvision.pages.links import go, link
 from panelvision.pages.look import answer, marked_list, percent, sketch
 from panelvision.pages.session import STAGE_WORDS, Answer, Entry
 from panelvision.pages.sketches import TORCH, sketch_for
+from panelvision.triage_cases import DARK
 from panelvision.words import SYMPTOM_WORDS
 
 # What a phone's picker offers: photos first. HEIC is what many phones take.
@@ -36,7 +37,8 @@ def show() -> None:
     entry = on_desk.photo()
     if entry is not None:
         _one_photo(on_desk.chosen, entry)
-    if len(on_desk.answers()) >= 2:
+    dark = [a for a in on_desk.answers() if DARK & {a.symptom, *a.record["symptom_set"]}]
+    if len(on_desk.answers()) >= 2 and dark:
         change_test()
     _more(uploader=entry is None or entry.answer is None or entry.answer.usable)
     # The answer is on screen before the next photo is begun.

@@ -3,10 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+# On a ground of their own, so that they can be read in either theme.
+_INK, _LAMP = "#ece6d8", "#f0b24f"
 _FRAME = (
-    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 420 216" width="420" height="216" '
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="-12 -10 444 236" width="444" height="236" '
     'fill="none" stroke="{ink}" stroke-width="4" stroke-linecap="round" stroke-linejoin="round" '
-    'font-family="sans-serif" font-size="17">{body}</svg>'
+    'font-family="sans-serif" font-size="17"><rect x="-12" y="-10" width="444" height="236" '
+    'rx="14" fill="#1b232b" stroke="none"/>{body}</svg>'
 )
 _SCREEN_FROM_ABOVE = (
     '<path d="M70 34H350" stroke-width="10"/>'
@@ -24,10 +27,10 @@ class Sketch:
     words: str
     body: str
 
-    def svg(self, ink: str, lamp: str) -> str:
-        """The drawing as SVG in the given colours."""
-        body = self.body.replace("{ink}", ink).replace("{lamp}", lamp)
-        return _FRAME.format(ink=ink, body=body)
+    def svg(self) -> str:
+        """The drawing as SVG."""
+        body = self.body.replace("{ink}", _INK).replace("{lamp}", _LAMP)
+        return _FRAME.format(ink=_INK, body=body)
 
 
 def _say(x: int, y: int, text: str, anchor: str = "start") -> str:
