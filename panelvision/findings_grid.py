@@ -67,15 +67,19 @@ def describe_rows(rows: RowFindings) -> tuple[Finding, ...]:
 def _band(band: Band, grid: DriverGrid | None) -> Finding:
     upright = band.axis == "vertical"
     side = "width" if upright else "height"
-    text = f"{_BAND_WORDS[band.kind]} from {percent(band.start)} to {percent(band.end)} of the {side}"
+    text = (
+        f"{_BAND_WORDS[band.kind]} from {percent(band.start)} to {percent(band.end)} of the {side}"
+    )
     label = "band"
     if band.driver_blocks is not None and band.blocks:
         first, last = band.blocks[0], band.blocks[-1]
         many = len(band.blocks) > 1
         which = f"blocks {first} to {last}" if many else f"block {first}"
         text += f": {which} of {band.driver_blocks}"
-        label = f"block {first}-{last}/{band.driver_blocks}" if many else (
-            f"block {first}/{band.driver_blocks}"
+        label = (
+            f"block {first}-{last}/{band.driver_blocks}"
+            if many
+            else (f"block {first}/{band.driver_blocks}")
         )
     elif upright and grid is not None and grid.reason:
         text += f" (number of driver blocks can't be told: {grid.reason})"

@@ -63,7 +63,9 @@ def draw_overlay(
     """
     scale = min(1.0, width / photo.width)
     size = (max(1, round(photo.width * scale)), max(1, round(photo.height * scale)))
-    pixels = photo.pixels if photo.pixels.dtype == np.uint8 else (photo.pixels >> 8).astype(np.uint8)
+    pixels = (
+        photo.pixels if photo.pixels.dtype == np.uint8 else (photo.pixels >> 8).astype(np.uint8)
+    )
     picture = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     if outline is None:
         return picture
@@ -89,7 +91,9 @@ def _draw(picture: IntArray, corners: FloatArray, findings: tuple[Finding, ...])
     for number, finding in enumerate(marked, start=1):
         pen.mark(finding.mark, PALETTE[_KIND_COLOUR.get(finding.kind, "yellow")])
     for number, finding in enumerate(marked, start=1):
-        pen.label(finding.mark, f"{number} {finding.mark.label}", _KIND_COLOUR.get(finding.kind, "yellow"))
+        pen.label(
+            finding.mark, f"{number} {finding.mark.label}", _KIND_COLOUR.get(finding.kind, "yellow")
+        )
     return np.asarray(image).copy()
 
 
@@ -106,12 +110,16 @@ class _Pen:
         self._taken: list[tuple[float, float, float, float]] = []
 
     def _at(self, points: FloatArray) -> list[tuple[float, float]]:
-        return [(float(x), float(y)) for x, y in project(self._to_picture, np.asarray(points, float))]
+        return [
+            (float(x), float(y)) for x, y in project(self._to_picture, np.asarray(points, float))
+        ]
 
     def _line(self, points: FloatArray, colour: Colour, *, wide: float = 1.0) -> None:
         path = self._at(points)
         self._canvas.line(path, fill=_HALO, width=round(self._stroke * wide * 2.4), joint="curve")
-        self._canvas.line(path, fill=colour, width=max(1, round(self._stroke * wide)), joint="curve")
+        self._canvas.line(
+            path, fill=colour, width=max(1, round(self._stroke * wide)), joint="curve"
+        )
 
     def _dashed(self, start: FloatArray, end: FloatArray, colour: Colour, *, dash: float) -> None:
         """Dashes of ``dash`` strokes between two points given as fractions."""
@@ -119,8 +127,9 @@ class _Pen:
         length = float(np.hypot(*(b - a)))
         step = max(dash * self._stroke, 3.0)
         for k in range(max(1, int(length / (2 * step)))):
-            p, q = a + (b - a) * (2 * k * step / length), a + (b - a) * min(
-                1.0, (2 * k + 1) * step / length
+            p, q = (
+                a + (b - a) * (2 * k * step / length),
+                a + (b - a) * min(1.0, (2 * k + 1) * step / length),
             )
             path = [tuple(map(float, p)), tuple(map(float, q))]
             self._canvas.line(path, fill=_HALO, width=round(self._stroke * 2.4))
@@ -250,12 +259,14 @@ class _Pen:
                 break
         self._taken.append(plate)
         self._canvas.rounded_rectangle(
-            plate, radius=pad, fill=PALETTE[colour], outline=_HALO, width=max(1, round(self._stroke))
+            plate,
+            radius=pad,
+            fill=PALETTE[colour],
+            outline=_HALO,
+            width=max(1, round(self._stroke)),
         )
         self._canvas.text((bx + pad - left, by + pad - top), text, font=self._font, fill=_HALO)
 
 
-def _overlap(
-    a: tuple[float, float, float, float], b: tuple[float, float, float, float]
-) -> bool:
+def _overlap(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]

@@ -40,9 +40,7 @@ def _picture(seed: int, width: int, height: int) -> FloatArray:
     return np.clip(scene, 0.02, 0.95)
 
 
-def photo_of(
-    light: FloatArray, *, noise: float = 0.004, blur: float = 0.8, seed: int = 1
-) -> Photo:
+def photo_of(light: FloatArray, *, noise: float = 0.004, blur: float = 0.8, seed: int = 1) -> Photo:
     """A photo that sees exactly this linear light, blurred (pixels) and noisy, 8 bits."""
     rng = np.random.default_rng(seed)
     grain = rng.normal(0, noise, light.shape)

@@ -101,9 +101,7 @@ def test_error_of_a_full_height_edge_falls_with_the_strips():
     for k in range(60):
         place = 100 + rng.uniform(-0.5, 0.5)
         values = 0.2 + 0.05 * norm.cdf(x - place)
-        edge = next(
-            e for e in full_length_edges(_strips(values, 0.004, seed=k)) if e.support > 0.8
-        )
+        edge = next(e for e in full_length_edges(_strips(values, 0.004, seed=k)) if e.support > 0.8)
         errors.append(edge.position * 200 - place)
         claimed.append(edge.sigma * 200)
     # 36 strips of 3 channels, each with the bound of one row of samples.

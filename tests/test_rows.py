@@ -13,9 +13,10 @@ from tests.test_columns import checker, colour_bars, letterbox, page, pillarbox,
 @pytest.mark.parametrize(("fill", "kind"), [(0.003, "dark"), (0.9, "bright")])
 def test_a_band_that_interrupts_the_picture(fill, kind):
     # Upright shapes, so that the picture above and below the band is the same.
-    light = np.repeat(picture(1)[200:201], HEIGHT, axis=0) * np.linspace(0.8, 1.2, HEIGHT)[
-        :, None, None
-    ]
+    light = (
+        np.repeat(picture(1)[200:201], HEIGHT, axis=0)
+        * np.linspace(0.8, 1.2, HEIGHT)[:, None, None]
+    )
     light[300:340] = fill
     result = measure_rows(*seen(np.clip(light, 0, 1)))
     assert [b.kind for b in result.bands] == [kind]

@@ -123,7 +123,15 @@ def judge_pieces(
     bars = mirrored_bars(pieces)
     shown = sum(p.region.width for p in pieces if p.textured and not p.noise)
     return tuple(
-        _judge(profile, pieces, i, bars=bars, shown=shown, striped=striped, on_grid=(on_grid or {}).get(i))
+        _judge(
+            profile,
+            pieces,
+            i,
+            bars=bars,
+            shown=shown,
+            striped=striped,
+            on_grid=(on_grid or {}).get(i),
+        )
         for i in range(len(pieces))
     )
 

@@ -134,9 +134,7 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
         places.append(half.position)
         sigmas.append(half.sigma)
     off = _outline_sigma(view)
-    grid = driver_grid(
-        places, sigmas, bands=[(b.start, b.end) for b in bands], outline_sigma=off
-    )
+    grid = driver_grid(places, sigmas, bands=[(b.start, b.end) for b in bands], outline_sigma=off)
     if grid.drivers is not None:
         bands = tuple(_on_blocks(b, grid.drivers) for b in bands)
     if half is not None:

@@ -191,8 +191,7 @@ def _doubt_even_spacing(lines: list[Line]) -> list[Line]:
         return lines
     doubted = {id(x) for x in likely}
     return [
-        replace(x, score=_logistic(_logit(x.score) - 5.0)) if id(x) in doubted else x
-        for x in lines
+        replace(x, score=_logistic(_logit(x.score) - 5.0)) if id(x) in doubted else x for x in lines
     ]
 
 
@@ -250,9 +249,7 @@ def _lines_of_width(
     return out
 
 
-def _spans(
-    hits: BoolArray, seen: BoolArray, axis: Axis
-) -> tuple[IntArray, IntArray, BoolArray]:
+def _spans(hits: BoolArray, seen: BoolArray, axis: Axis) -> tuple[IntArray, IntArray, BoolArray]:
     """First and past-the-last strip of each candidate's best run, and whether it is a line.
 
     A run spans the whole length, or (columns) starts at one end: a source driver's
@@ -335,7 +332,9 @@ def _describe(
     middle = float(np.clip(middle, x.min() - 0.01 * n, x.max() + 0.01 * n))
     scatter = float(np.std(x - x.mean() - tilt * (t - t.mean())))
     background = profile.signal[rows, own] - excess
-    colour = _colour_name(np.median(background[present], axis=0), np.median(excess[present], axis=0))
+    colour = _colour_name(
+        np.median(background[present], axis=0), np.median(excess[present], axis=0)
+    )
     hits = float(present.sum() / max(seen[rows].sum(), 1))
     full = span[0] <= 1 and span[1] >= strips - 1
     length_share = (span[1] - span[0]) / strips

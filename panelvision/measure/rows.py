@@ -79,9 +79,7 @@ def _features(
         "rows_band_score_1": scores[0],
         "rows_band_score_2": scores[1],
         "rows_blank_share": float(sum(p.region.width for p in pieces if p.blank)),
-        "rows_frozen_share": float(
-            sum(j.piece.region.width for j in judged if j.kind == "frozen")
-        ),
+        "rows_frozen_share": float(sum(j.piece.region.width for j in judged if j.kind == "frozen")),
         "rows_noise_share": float(sum(p.region.width for p in pieces if p.noise)),
         "rows_interruption": max((j.interruption for j in judged), default=0.0),
         "rows_pieces": float(len(pieces)),

@@ -244,13 +244,15 @@ def striped_content(edges: tuple[Edge, ...], pieces: tuple[Piece, ...]) -> bool:
     ]
     if len(covered) >= 3:
         return True
+    shown = sum(p.region.width for p in pieces if p.textured and not p.noise)
+    if shown >= 0.35:
+        return False
     if len(pieces) >= 5:
         widths = np.array([p.region.width for p in pieces])
         middle = float(np.median(widths))
         if np.sum(widths[np.abs(widths - middle) < 0.1 * middle]) > 0.7:
             return True
-    shown = sum(p.region.width for p in pieces if p.textured and not p.noise)
-    return shown < 0.35 and sum(1 for p in pieces if p.blank) >= 3
+    return sum(1 for p in pieces if p.blank) >= 3
 
 
 # chosen: black with the veil of a lit room, square root of light.

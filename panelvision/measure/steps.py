@@ -228,12 +228,7 @@ def _refine(
     fit = fit_step(share @ samples, start=float(_HALF))
     width = float("nan")
     # A fit that runs to the narrowest blur, or that is unsure, adds nothing to the strips.
-    if (
-        fit is not None
-        and abs(fit.position - _HALF) < 2.5
-        and fit.width > 0.25
-        and fit.sigma < 0.5
-    ):
+    if fit is not None and abs(fit.position - _HALF) < 2.5 and fit.width > 0.25 and fit.sigma < 0.5:
         at += fit.position - _HALF
         scatter = float(np.hypot(scatter, fit.sigma))
         width = fit.width / n
@@ -350,8 +345,6 @@ def straightened(profile: StripProfile, edges: tuple[Edge, ...]) -> StripProfile
     if np.abs(shift).max() < 1.0:
         return profile
     at = (np.arange(n)[None, :] + profile.centres[:, None] * shift[None, :]).astype(np.float32)
-    rows = np.broadcast_to(
-        np.arange(profile.strips, dtype=np.float32)[:, None], at.shape
-    ).copy()
+    rows = np.broadcast_to(np.arange(profile.strips, dtype=np.float32)[:, None], at.shape).copy()
     signal = cv2.remap(profile.signal, at, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return replace(profile, signal=signal)

@@ -1,0 +1,77 @@
+"""Findings as sentences in the trade's words, with marks at the measured places."""
+
+import re
+
+import pytest
+
+from panelvision.findings_grid import describe_columns, describe_rows
+from panelvision.measure.columns import measure_columns
+from panelvision.measure.rows import measure_rows
+from tests.screens import picture, seen
+from tests.test_columns import block
+
+
+def test_a_block_is_named_by_its_place_on_the_grid():
+    (finding,) = describe_columns(measure_columns(*seen(block(picture(1), 8, 3, 0.01))))
+    assert finding.sentence == "A dark band from 25.0 % to 37.5 % of the width: block 3 of 8."
+    assert finding.kind == "band"
+    assert finding.mark.box == pytest.approx((0.25, 0, 0.375, 1), abs=0.002)
+    assert finding.mark.label == "block 3/8"
+    assert 0.5 <= finding.confidence <= 1
+
+
+def test_neighbouring_blocks_are_named_together():
+    light = block(block(picture(2), 12, 4, 0.01), 12, 5, 0.01)
+    light = block(light, 12, 9, 0.01)
+    sentences = [f.sentence for f in describe_columns(measure_columns(*seen(light)))]
+    assert "A dark band from 25.0 % to 41.7 % of the width: blocks 4 to 5 of 12." in sentences
+
+
+def test_a_half_names_the_good_and_the_dead_side():
+    light = picture(3)
+    light[:, :480] = 0.01
+    (finding,) = describe_columns(measure_columns(*seen(light)))
+    assert finding.kind == "half"
+    assert re.fullmatch(
+        r"Picture on the right half only: the left half is dark, split at 50\.0 % of the width\.",
+        finding.sentence,
+    )
+    assert finding.mark.box[2] == pytest.approx(0.5, abs=0.001)
+
+
+def test_lines():
+    light = picture(4)
+    light[:, 600:602] = 0.95
+    (upright,) = describe_columns(measure_columns(*seen(light)))
+    assert upright.sentence.startswith(
+        "A thin white upright line at 62.6 % of the width, over the whole"
+    )
+    light = picture(4)
+    light[108:110] = 0.95
+    (level,) = describe_rows(measure_rows(*seen(light)))
+    assert level.kind == "rows"
+    assert re.match(r"A thin white level line at 20\.\d % of the height", level.sentence)
+    assert level.mark.shape == "line"
+
+
+def test_every_sentence_is_one_sentence():
+    light = block(picture(5), 6, 2, 0.3)
+    light[:, 700:702] = (0.9, 0.0, 0.9)
+    light[300:302] = 0.95
+    photo, view = seen(light)
+    findings = describe_columns(measure_columns(photo, view)) + describe_rows(
+        measure_rows(photo, view)
+    )
+    assert findings
+    for finding in findings:
+        assert finding.sentence[0].isupper()
+        assert finding.sentence.endswith(".")
+        x0, y0, x1, y1 = finding.mark.box
+        assert 0 <= x0 <= x1 <= 1
+        assert 0 <= y0 <= y1 <= 1
+
+
+def test_a_healthy_picture_has_nothing_to_say():
+    photo, view = seen(picture(6))
+    assert describe_columns(measure_columns(photo, view)) == ()
+    assert describe_rows(measure_rows(photo, view)) == ()
