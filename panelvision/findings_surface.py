@@ -37,6 +37,8 @@ def describe_surface(evidence: Evidence, reading: SymptomReading) -> tuple[Findi
     out: list[Finding] = []
     if possible("dim-zones"):
         out += describe_glow(evidence.glow)
+    if possible("dim-zones") or possible("glow-no-image"):
+        out += describe_evenness(evidence.glow)
     if possible("wrong-colours"):
         out += describe_colour(evidence.colour)
     if possible("blocky"):
@@ -68,6 +70,22 @@ def describe_glow(glow: GlowMap) -> tuple[Finding, ...]:
     if glow.spots:
         out.append(_spots(glow.spots))
     return tuple(out)
+
+
+def describe_evenness(glow: GlowMap) -> tuple[Finding, ...]:
+    """Nine-point figure of the backlight, where the map rests on light rather than on guesses."""
+    even = glow.uniformity9
+    if even is None or glow.support < 0.4:
+        return ()
+    return (
+        Finding(
+            f"Backlight at nine points, picture taken out: the darkest has "
+            f"{100 * even.min_over_max:.0f} % of the brightest's light "
+            f"(non-uniformity {even.nonuniformity_percent:.0f} %, angle and lens included).",
+            "evenness",
+            0.3,
+        ),
+    )
 
 
 def _is_strip(z: DimZone, s: Strip) -> bool:
@@ -228,7 +246,7 @@ def describe_camera(camera: CameraArtefacts) -> tuple[Finding, ...]:
         out.append(
             Finding(
                 f"Soft bars along the photo's {way}, {camera.period_rows:.0f} px apart, "
-                f"{100 * camera.rolling_shutter_banding:.0f} % deep, are made by the camera and the "
+                f"{100 * camera.rolling_shutter_banding:.0f} % deep, come from the camera and the "
                 "pulsed backlight, not by the panel.",
                 "camera",
                 0.7,

@@ -235,7 +235,7 @@ def _glare(light: FloatArray, seen: BoolArray) -> float:
 
 
 def _native(photo: Photo, view: ScreenView | None) -> tuple[float, EdgeSpread]:
-    """Noise (codes) and edge spread from tiles at the photo's own resolution with the most edges."""
+    """Noise (codes) and edge spread, from the tiles of the photo with the strongest edges."""
     h, w = photo.height, photo.width
     if view is not None and is_convex(view.outline.corners) and area(view.outline.corners) > 0:
         x0, y0 = view.outline.corners.min(axis=0) - 0.02 * w

@@ -30,7 +30,9 @@ _TIE = 0.01  # weight of "no slope" where the picture says nothing (chosen)
 _BEND = 0.05  # weight against bending there (chosen)
 
 
-def upper_light(reduced: Reduced, width: int = WIDTH) -> tuple[FloatArray, FloatArray, BoolArray]:
+def upper_light(
+    reduced: Reduced, width: int = WIDTH
+) -> tuple[FloatArray, FloatArray, BoolArray, BoolArray]:
     """Cells of the picture's brighter parts.
 
     Returns
@@ -38,6 +40,7 @@ def upper_light(reduced: Reduced, width: int = WIDTH) -> tuple[FloatArray, Float
     log_light : ndarray (h, width), ln of the largest channel in the cell's brighter part
     ratios : ndarray (h, width, 2), ln(R/G) and ln(B/G) there
     valid : ndarray (h, width), bool
+    clipped : ndarray (h, width), bool; a fifth or more of the cell is at the sensor's end
     """
     light = reduced.light
     h = max(4, round(light.shape[0] * width / light.shape[1]))
@@ -50,11 +53,12 @@ def upper_light(reduced: Reduced, width: int = WIDTH) -> tuple[FloatArray, Float
     valid = cv2.resize(reduced.valid.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.9
     logs = np.log(cell + _FLOOR)
     ratios = np.stack([logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1)
-    return np.log(largest(cell) + _FLOOR), ratios, valid
+    clipped = cv2.resize(reduced.clipped.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    return np.log(largest(cell) + _FLOOR), ratios, valid, clipped > 0.2
 
 
 def backlight_map(
-    log_light: FloatArray, ratios: FloatArray, valid: BoolArray
+    log_light: FloatArray, ratios: FloatArray, valid: BoolArray, clipped: BoolArray
 ) -> tuple[FloatArray, float]:
     """Separate the smooth gain from the picture.
 
@@ -77,6 +81,9 @@ def backlight_map(
     for axis in (0, 1):
         g = np.diff(log_light, axis=axis)
         c = np.abs(np.diff(ratios, axis=axis)).max(axis=2)
+        # A clipped channel changes the colour where the light alone changes.
+        ends = _halves(clipped, axis)
+        c = np.where(ends[0] | ends[1], 0, c)
         both = np.minimum(*(_halves(seen, axis)))
         trust = both * np.exp(-((g / _STEEP) ** 4)) * np.exp(-((c / _STEEP_COLOUR) ** 2))
         trust *= np.exp(-((np.maximum(_standing_alone(g, axis) - _ALONE, 0) / 0.5) ** 2))

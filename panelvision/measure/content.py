@@ -83,7 +83,8 @@ def measure_content(reduced: Reduced, *, gain: FloatArray | None = None) -> Cont
     colour = np.stack([half[..., 0] - half[..., 1], half[..., 2] - half[..., 1]], axis=-1)
     inner = cv2.resize(use.astype(np.uint8), (w // 2, h // 2), interpolation=cv2.INTER_NEAREST)
     colour = cv2.GaussianBlur(colour, (0, 0), 1) - cv2.GaussianBlur(colour, (0, 0), 3)
-    # White noise through two Gaussians a < b has variance s^2 / (4 pi) (1/a^2 + 1/b^2 - 4/(a^2+b^2)).
+    # White noise through two Gaussians a < b has the variance
+    # s^2 / (4 pi) (1/a^2 + 1/b^2 - 4/(a^2 + b^2)).
     passes = np.sqrt((1 / 4 + 1 / 16 - 4 / 20) / (4 * np.pi))
     return Content(
         edge_share=float((slope > 0.10).mean()),

@@ -17,6 +17,8 @@ from panelvision.arrays import FloatArray
 from panelvision.measure.reduced import NAN, noise_sigma
 
 _PRE = 0.8  # px; smoothing before the derivative, subtracted again in quadrature (chosen)
+# A central difference averages the slope over 2 px: variance 4 / 12, subtracted as well.
+_DIFFERENCE = 1 / 3
 _EXTRA = 1.5  # px; the further blur s0 (chosen: larger ones reach neighbouring edges)
 _DIRECTIONS = 8
 # chosen: the sharpest third of the edges shows the camera; softer ones may be picture.
@@ -77,10 +79,11 @@ def edge_points(grey: FloatArray) -> FloatArray:
         return np.empty((0, 3))
     strong = usable & (g > 0.25 * np.percentile(g[usable], 95))
     ratio = g[strong] / h[strong]
-    spread2 = _EXTRA**2 / np.maximum(ratio**2 - 1, 1e-3) - _PRE**2
+    spread2 = _EXTRA**2 / np.maximum(ratio**2 - 1, 1e-3) - _PRE**2 - _DIFFERENCE
     direction = np.degrees(np.arctan2(gy[strong], gx[strong])) % 180
     # ratio above that of a perfect step means a thin line or a double edge, not a step.
-    fits = ratio < np.sqrt((_PRE**2 + _EXTRA**2) / _PRE**2) * 1.02
+    sharpest = _PRE**2 + _DIFFERENCE
+    fits = ratio < np.sqrt((sharpest + _EXTRA**2) / sharpest) * 1.05
     sigma = np.sqrt(np.maximum(spread2, 0.01))
     return np.column_stack([sigma, direction, g[strong] / gradient_noise])[fits]
 
@@ -129,9 +132,9 @@ def _motion(focus: float, along: float) -> float:
     for a focus s. The ratio of slopes before and after the further blur, from which ``along``
     was had as if the blur were Gaussian, is inverted for L.
     """
-    s1 = np.hypot(focus, _PRE)
+    s1 = np.sqrt(focus**2 + _PRE**2 + _DIFFERENCE)
     s2 = np.hypot(s1, _EXTRA)
     lengths = np.linspace(0.05, 20, 400) * s1
     ratio = erf(lengths / (2 * np.sqrt(2) * s1)) / erf(lengths / (2 * np.sqrt(2) * s2))
-    seen = np.sqrt(1 + _EXTRA**2 / (along**2 + _PRE**2))
+    seen = np.sqrt(1 + _EXTRA**2 / (along**2 + _PRE**2 + _DIFFERENCE))
     return float(np.interp(-seen, -ratio, lengths, left=0.0))

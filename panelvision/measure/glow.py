@@ -16,7 +16,13 @@ from panelvision.measure.camera import CameraArtefacts
 from panelvision.measure.content import Content, measure_content
 from panelvision.measure.reduced import NAN, Reduced, inset, log_ratio, reduce_view, surround_light
 from panelvision.measure.spots import Spot, find_spots
-from panelvision.measure.uniformity import Uniformity, nine_points, uniformity
+from panelvision.measure.uniformity import (
+    Uniformity,
+    nine_points,
+    semu,
+    semu_applies,
+    uniformity,
+)
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView
 
@@ -129,6 +135,28 @@ class GlowMap:
         """Named numbers; NaN where not measured."""
         return dict(self.values)
 
+    def zone_semu(
+        self, *, diagonal_inch: float, background_cd_m2: float, aspect: float = 16 / 9
+    ) -> float | None:
+        """Visibility (SEMU) of the deepest zone; None without a zone or outside SEMI D31's scope.
+
+        Size and luminance cannot be had from a photo, so the caller gives them; the screen must
+        show an even grey (see :func:`panelvision.measure.uniformity.semu`).
+        """
+        even = bool(self.content.edge_share < 0.002)
+        grey = bool(self.values.get("glow_neutral_cells", 0.0) > 0.5)
+        inside = semu_applies(
+            diagonal_inch=diagonal_inch,
+            background_cd_m2=background_cd_m2,
+            lit=self.lit > 0.3,
+            neutral_grey=even and grey,
+        )
+        if not self.zones or not inside:
+            return None
+        zone = self.zones[0]
+        width_mm = diagonal_inch * 25.4 * aspect / np.hypot(1, aspect)
+        return semu(100 * (1 - zone.light), zone.area * width_mm**2 / aspect)
+
 
 def measure_glow(
     photo: Photo, view: ScreenView, *, camera: CameraArtefacts | None = None
@@ -146,8 +174,8 @@ def measure_glow(
         steady = Reduced(coarse.light / small_bars[..., None], coarse.valid, coarse.clipped)
     else:
         steady = coarse
-    log_light, ratios, valid = upper_light(steady)
-    gain, support = backlight_map(log_light, ratios, valid)
+    log_light, ratios, valid, clipped = upper_light(steady)
+    gain, support = backlight_map(log_light, ratios, valid, clipped)
     surface = upper_surface(gain)
     relative = gain - surface
     # A zone must show in the light itself, not only in the solved map.
@@ -240,8 +268,8 @@ def _strips(zones: tuple[DimZone, ...]) -> tuple[Strip, ...]:
                 continue
             misfit = (abs(z.y0 - first / count) + abs(z.y1 - last / count)) / 2
             # A finer division always fits better by chance: charge for it.
-            cost = misfit + 0.004 * count
-            if best is None or cost < best.misfit + 0.004 * best.count:
+            cost = misfit + 0.002 * count
+            if best is None or cost < best.misfit + 0.002 * best.count:
                 best = Strip(first + 1, last, count, float(misfit))
         if best is not None and best.misfit < 0.04:
             strips.append(best)
