@@ -18,6 +18,9 @@ from panelvision.measure.reduced import Reduced, largest
 
 WIDTH = 64  # columns of the map: 1.6 % of the width, no coarser than a diffuser's edge
 _FLOOR = 1.5e-3  # chosen: linear light of about code 5; darker picture carries no gain
+# chosen: linear light above which a cell's channel is taken as clipped (code 245; the mean of
+# a cell with some noise stays below the end itself).
+_FULL = 0.91
 # chosen: slope of log light per cell beyond which it is picture. A zone at a quarter of its
 # light with a Gaussian edge of 3 % (sigma) slopes 1.39 / (1.9 sqrt(2 pi)) = 0.29.
 _STEEP = 0.42
@@ -32,7 +35,7 @@ _BEND = 0.05  # weight against bending there (chosen)
 
 def upper_light(
     reduced: Reduced, width: int = WIDTH
-) -> tuple[FloatArray, FloatArray, BoolArray, BoolArray]:
+) -> tuple[FloatArray, FloatArray, BoolArray, FloatArray]:
     """Cells of the picture's brighter parts.
 
     Returns
@@ -40,7 +43,7 @@ def upper_light(
     log_light : ndarray (h, width), ln of the largest channel in the cell's brighter part
     ratios : ndarray (h, width, 2), ln(R/G) and ln(B/G) there
     valid : ndarray (h, width), bool
-    clipped : ndarray (h, width), bool; a fifth or more of the cell is at the sensor's end
+    logs : ndarray (h, width, 3), ln of each channel there, NaN where it is at the sensor's end
     """
     light = reduced.light
     h = max(4, round(light.shape[0] * width / light.shape[1]))
@@ -53,12 +56,12 @@ def upper_light(
     valid = cv2.resize(reduced.valid.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.9
     logs = np.log(cell + _FLOOR)
     ratios = np.stack([logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1)
-    clipped = cv2.resize(reduced.clipped.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    return np.log(largest(cell) + _FLOOR), ratios, valid, clipped > 0.2
+    free = np.where(cell > _FULL, np.nan, logs)
+    return np.log(largest(cell) + _FLOOR), ratios, valid, free
 
 
 def backlight_map(
-    log_light: FloatArray, ratios: FloatArray, valid: BoolArray, clipped: BoolArray
+    log_light: FloatArray, ratios: FloatArray, valid: BoolArray, logs: FloatArray
 ) -> tuple[FloatArray, float]:
     """Separate the smooth gain from the picture.
 
@@ -79,11 +82,10 @@ def backlight_map(
     index = np.arange(n).reshape(h, w)
     blocks, sides, weights = [], [], []
     for axis in (0, 1):
-        g = np.diff(log_light, axis=axis)
+        g, burnt, c_free = _slopes(log_light, logs, axis)
         c = np.abs(np.diff(ratios, axis=axis)).max(axis=2)
         # A clipped channel changes the colour where the light alone changes.
-        ends = _halves(clipped, axis)
-        c = np.where(ends[0] | ends[1], 0, c)
+        c = np.where(burnt, c_free, c)
         both = np.minimum(*(_halves(seen, axis)))
         trust = both * np.exp(-((g / _STEEP) ** 4)) * np.exp(-((c / _STEEP_COLOUR) ** 2))
         trust *= np.exp(-((np.maximum(_standing_alone(g, axis) - _ALONE, 0) / 0.5) ** 2))
@@ -104,6 +106,30 @@ def backlight_map(
     gain = splu(system.tocsc()).solve(right).reshape(h, w)
     believed = float(np.mean(weight - _TIE))
     return (gain - np.median(gain)).astype(np.float32), believed
+
+
+def _slopes(
+    log_light: FloatArray, logs: FloatArray, axis: int
+) -> tuple[FloatArray, BoolArray, FloatArray]:
+    """Slope of log light along ``axis``, where a clipped channel was passed over, colour there.
+
+    Where the brightest channel is clipped, the next one that is not and that is well lit
+    at both ends tells the slope, and a third one whether the colour changes with it.
+    """
+    steps = np.diff(logs, axis=axis)
+    first, second = _halves(logs, axis)
+    level = np.minimum(first, second)
+    usable = np.isfinite(level) & (level > np.log(10 * _FLOOR))
+    level = np.where(usable, level, -np.inf)
+    order = np.argsort(-level, axis=2)
+    ranked = np.take_along_axis(np.nan_to_num(steps), order, axis=2)
+    burnt = (~np.isfinite(first) | ~np.isfinite(second)).any(axis=2)
+    plain = np.diff(log_light, axis=axis)
+    slope = np.where(burnt & usable.any(axis=2), ranked[..., 0], plain)
+    # With one channel left nothing is known of the colour: half belief.
+    two = usable.sum(axis=2) >= 2
+    colour = np.where(two, np.abs(ranked[..., 0] - ranked[..., 1]), 0.8 * _STEEP_COLOUR)
+    return slope, burnt, colour
 
 
 def _standing_alone(g: FloatArray, axis: int) -> FloatArray:

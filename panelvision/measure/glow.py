@@ -174,8 +174,8 @@ def measure_glow(
         steady = Reduced(coarse.light / small_bars[..., None], coarse.valid, coarse.clipped)
     else:
         steady = coarse
-    log_light, ratios, valid, clipped = upper_light(steady)
-    gain, support = backlight_map(log_light, ratios, valid, clipped)
+    log_light, ratios, valid, logs = upper_light(steady)
+    gain, support = backlight_map(log_light, ratios, valid, logs)
     surface = upper_surface(gain)
     relative = gain - surface
     # A zone must show in the light itself, not only in the solved map.
@@ -229,6 +229,14 @@ def _zones(relative: FloatArray, valid: BoolArray) -> tuple[DimZone, ...]:
             continue
         mask = labels == k
         depth = float(np.median(relative[mask]))
+        # The limits are where half of the loss of light is reached.
+        bottom = float(np.exp(np.quantile(relative[mask], 0.25)))
+        deep = mask & (relative < np.log((1 + bottom) / 2))
+        if not deep.any():
+            deep = mask
+        rows, columns = np.flatnonzero(deep.any(axis=1)), np.flatnonzero(deep.any(axis=0))
+        x, bw = int(columns[0]), int(np.ptp(columns)) + 1
+        y, bh = int(rows[0]), int(np.ptp(rows)) + 1
         rim = cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
         rim &= ~cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
         rim &= inset((h, w), 0.03) & valid
@@ -267,13 +275,16 @@ def _strips(zones: tuple[DimZone, ...]) -> tuple[Strip, ...]:
             if last <= first:
                 continue
             misfit = (abs(z.y0 - first / count) + abs(z.y1 - last / count)) / 2
-            # A finer division always fits better by chance: charge for it.
-            cost = misfit + 0.002 * count
-            if best is None or cost < best.misfit + 0.002 * best.count:
+            if best is None or _strip_cost(misfit, count) < _strip_cost(best.misfit, best.count):
                 best = Strip(first + 1, last, count, float(misfit))
         if best is not None and best.misfit < 0.04:
             strips.append(best)
     return tuple(strips)
+
+
+def _strip_cost(misfit: float, count: int) -> float:
+    """Misfit no finer than half a cell of the map; a finer division fits better by chance."""
+    return max(misfit, 0.014) + 0.003 * count
 
 
 def _levels(coarse: Reduced, around: FloatArray) -> dict[str, float]:
