@@ -86,7 +86,7 @@ class Strip:
     count : int
         Strips in all that fit the zone's edges best.
     misfit : float
-        Mean distance of the zone's edges from the strips' limits, share of the height.
+        Mean distance of the zone's limits inside the screen from the strips', share of the height.
     """
 
     first: int
@@ -264,27 +264,25 @@ def _zones(relative: FloatArray, valid: BoolArray) -> tuple[DimZone, ...]:
 
 
 def _strips(zones: tuple[DimZone, ...]) -> tuple[Strip, ...]:
-    """Zones wide and low enough to be strips, with the count of strips that fits their limits."""
-    strips = []
-    for z in zones:
-        if z.x1 - z.x0 < 0.4 or z.y1 - z.y0 > 0.6 or z.light > 0.75:
-            continue
-        best: Strip | None = None
-        for count in _STRIP_COUNTS:
-            first, last = round(z.y0 * count), round(z.y1 * count)
-            if last <= first:
-                continue
-            misfit = (abs(z.y0 - first / count) + abs(z.y1 - last / count)) / 2
-            if best is None or _strip_cost(misfit, count) < _strip_cost(best.misfit, best.count):
-                best = Strip(first + 1, last, count, float(misfit))
-        if best is not None and best.misfit < 0.04:
-            strips.append(best)
-    return tuple(strips)
+    """Zones wide and low enough to be strips, on the one count of strips that fits all of them."""
+    fit = [z for z in zones if z.x1 - z.x0 >= 0.4 and z.y1 - z.y0 <= 0.7 and z.light <= 0.75]
+    if not fit:
+        return ()
+    divisions = [[_on_strips(z, count) for z in fit] for count in _STRIP_COUNTS]
+    # Misfits are no finer than half a cell of the map; a finer division fits better by
+    # chance, so each strip more has its price.
+    costs = [sum(max(s.misfit, 0.02) for s in d) / len(d) + 0.003 * d[0].count for d in divisions]
+    best = divisions[int(np.argmin(costs))]
+    return tuple(s for s in best if s.misfit < 0.06)
 
 
-def _strip_cost(misfit: float, count: int) -> float:
-    """Misfit no finer than half a cell of the map; a finer division fits better by chance."""
-    return max(misfit, 0.014) + 0.003 * count
+def _on_strips(z: DimZone, count: int) -> Strip:
+    """The zone on a division into ``count`` strips; only limits inside the screen can misfit."""
+    first, last = round(z.y0 * count), round(z.y1 * count)
+    if last <= first:
+        return Strip(first + 1, first + 1, count, 1.0)
+    errors = [abs(y - k / count) for y, k in ((z.y0, first), (z.y1, last)) if 0 < k < count]
+    return Strip(first + 1, last, count, float(np.mean(errors)) if errors else 1.0)
 
 
 def _levels(coarse: Reduced, around: FloatArray) -> dict[str, float]:
