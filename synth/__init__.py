@@ -15,20 +15,20 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Floats
 from synth.burst import draw_burst, draw_pair
 from synth.optics import emitted, faint_term
 from synth.picture import Sample, draw_photo, first_shot
 from synth.setup import DARK, LABELS, draw_panel_picture, draw_setup
 
 #: Raised whenever the drawing changes, because caches of measurements key on it.
-VERSION = 3
+VERSION = 4
 
 draw = draw_photo
 
 
-def draw_screen(seed: int, symptom: str, *, width: int = 960) -> tuple[NDArray[np.float32], dict[str, Any]]:
+def draw_screen(seed: int, symptom: str, *, width: int = 960) -> tuple[Floats, dict[str, Any]]:
     """The squared-up panel as linear light (H, W, 3) float32 without noise, and its truth.
 
     Lit panels: share of the white luminance, 0..1 or a little above. Dark panels: the returned

@@ -9,16 +9,16 @@ from collections.abc import Callable
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from synth.arrays import Bytes
 from synth.colour import hsv, palette, random_colour
 from synth.dice import Dice
 from synth.fields import Field, fractal, grid, smooth_noise
 
-Picture = NDArray[np.uint8]
+Picture = Bytes
 
 
-def _ramp(values: Field, colours: list[NDArray[np.uint8]]) -> Picture:
+def _ramp(values: Field, colours: list[Bytes]) -> Picture:
     """Colour a field 0..1 through a list of colours by linear interpolation."""
     table = np.stack(colours).astype(np.float32)
     steps = np.linspace(0, 1, 256) * (len(table) - 1)
@@ -49,7 +49,10 @@ def waves(dice: Dice, h: int, w: int) -> Picture:
     count = dice.i(3, 8)
     for k in range(count):
         edge = -0.6 + 1.2 * (k + dice.u(0, 0.8)) / count
-        bend = dice.u(0.03, 0.25) * np.sin(t * dice.u(2, 9) + dice.u(0, 6.3)) + dice.u(-0.6, 0.6) * t * t
+        bend = (
+            dice.u(0.03, 0.25) * np.sin(t * dice.u(2, 9) + dice.u(0, 6.3))
+            + dice.u(-0.6, 0.6) * t * t
+        )
         d = (s - edge - bend) * w
         a = np.clip(d + 0.5, 0, 1)[..., None]
         c1, c2 = colours[(k + 1) % 10].astype(np.float32), colours[(k + 4) % 10].astype(np.float32)
@@ -69,9 +72,14 @@ def folds(dice: Dice, h: int, w: int) -> Picture:
 def ridges(dice: Dice, h: int, w: int) -> Picture:
     """Mountains in haze under a sky, perhaps mirrored in a lake."""
     x, y = grid((h, w))
-    sky = [hsv(dice.u(0.5, 0.7), dice.u(0.1, 0.8), dice.u(0.3, 1)), hsv(dice.u(0, 0.15), dice.u(0, 0.6), dice.u(0.5, 1))]
+    sky = [
+        hsv(dice.u(0.5, 0.7), dice.u(0.1, 0.8), dice.u(0.3, 1)),
+        hsv(dice.u(0, 0.15), dice.u(0, 0.6), dice.u(0.5, 1)),
+    ]
     out = _ramp(np.broadcast_to(y * 1.6, (h, w)).astype(np.float32), sky).astype(np.float32)
-    cloud = np.clip(fractal(dice, (h, w), cells=4, octaves=4) * 2 - 0.2, 0, 1)[..., None] * dice.u(0, 0.8)
+    cloud = np.clip(fractal(dice, (h, w), cells=4, octaves=4) * 2 - 0.2, 0, 1)[..., None] * dice.u(
+        0, 0.8
+    )
     out += cloud * (np.float32(240) - out)
     count = dice.i(2, 5)
     ground = hsv(dice.u(0.05, 0.7), dice.u(0.1, 0.8), dice.u(0.05, 0.5)).astype(np.float32)
@@ -83,8 +91,8 @@ def ridges(dice: Dice, h: int, w: int) -> Picture:
         out += a * (shade - out)
     if dice.p(0.35):
         line = int(h * dice.u(0.55, 0.75))
-        mirror = out[line - 1::-1][:h - line]
-        out[line:line + len(mirror)] = mirror * np.float32(dice.u(0.5, 0.9))
+        mirror = out[line - 1 :: -1][: h - line]
+        out[line : line + len(mirror)] = mirror * np.float32(dice.u(0.5, 0.9))
     if dice.p(0.6):
         out *= (1 + 0.3 * fractal(dice, (h, w), cells=40, octaves=3))[..., None]
     return np.clip(out, 0, 255).astype(np.uint8)
@@ -117,10 +125,21 @@ def bokeh(dice: Dice, h: int, w: int) -> Picture:
         layer = np.zeros_like(out)
         centre = (dice.i(0, w), dice.i(0, h))
         radius = int(h * dice.u(0.01, 0.12))
-        cv2.circle(layer, centre, radius, tuple(int(c) for c in random_colour(dice, vivid=0.8)), -1, cv2.LINE_AA)
+        cv2.circle(
+            layer,
+            centre,
+            radius,
+            tuple(int(c) for c in random_colour(dice, vivid=0.8)),
+            -1,
+            cv2.LINE_AA,
+        )
         x0, y0 = max(centre[0] - radius - 2, 0), max(centre[1] - radius - 2, 0)
         part = (slice(y0, centre[1] + radius + 3), slice(x0, centre[0] + radius + 3))
-        out[part] = cv2.addWeighted(out[part], 1.0, layer[part], dice.u(0.2, 0.9), 0) if out[part].size else out[part]
+        out[part] = (
+            cv2.addWeighted(out[part], 1.0, layer[part], dice.u(0.2, 0.9), 0)
+            if out[part].size
+            else out[part]
+        )
     return out
 
 
@@ -152,12 +171,17 @@ def skyline(dice: Dice, h: int, w: int) -> Picture:
             bw = max(int(w * dice.u(0.03, 0.12)), 8)
             top = int(h * dice.u(0.15 + 0.2 * depth, 0.8))
             tone = (random_colour(dice, vivid=0.2) * (0.2 if night else 0.7)).astype(np.uint8)
-            out[top:, x:x + bw] = tone
+            out[top:, x : x + bw] = tone
             step = max(h // dice.i(30, 60), 4)
-            lit = dice.rng.random(((h - top) // step + 1, bw // step + 1)) < (0.35 if night else 0.1)
+            lit = dice.rng.random(((h - top) // step + 1, bw // step + 1)) < (
+                0.35 if night else 0.1
+            )
             glow = hsv(dice.u(0.08, 0.16), 0.5, 1.0)
             for r, c in np.argwhere(lit):
-                out[top + r * step + 1:top + (r + 1) * step - 1, x + c * step + 1:min(x + (c + 1) * step - 1, x + bw)] = glow
+                out[
+                    top + r * step + 1 : top + (r + 1) * step - 1,
+                    x + c * step + 1 : min(x + (c + 1) * step - 1, x + bw),
+                ] = glow
             x += bw
     return out
 
@@ -171,16 +195,43 @@ def shapes(dice: Dice, h: int, w: int) -> Picture:
         colour = tuple(int(c) for c in colours[k % 7])
         kind = dice.i(0, 3)
         if kind == 0:
-            cv2.circle(out, (dice.i(0, w), dice.i(0, h)), int(h * dice.u(0.05, 0.5)), colour, -1, cv2.LINE_AA)
+            cv2.circle(
+                out,
+                (dice.i(0, w), dice.i(0, h)),
+                int(h * dice.u(0.05, 0.5)),
+                colour,
+                -1,
+                cv2.LINE_AA,
+            )
         elif kind == 1:
-            pts = np.array([(dice.i(-w // 4, w * 5 // 4), dice.i(-h // 4, h * 5 // 4)) for _ in range(dice.i(3, 5))])
+            pts = np.array(
+                [
+                    (dice.i(-w // 4, w * 5 // 4), dice.i(-h // 4, h * 5 // 4))
+                    for _ in range(dice.i(3, 5))
+                ]
+            )
             cv2.fillPoly(out, [pts.astype(np.int32)], colour, cv2.LINE_AA)
         elif kind == 2:
-            cv2.ellipse(out, (dice.i(0, w), dice.i(0, h)), (dice.i(w // 20, w // 2), dice.i(h // 20, h // 2)),
-                        dice.u(0, 180), 0, 360, colour, -1, cv2.LINE_AA)
+            cv2.ellipse(
+                out,
+                (dice.i(0, w), dice.i(0, h)),
+                (dice.i(w // 20, w // 2), dice.i(h // 20, h // 2)),
+                dice.u(0, 180),
+                0,
+                360,
+                colour,
+                -1,
+                cv2.LINE_AA,
+            )
         else:
-            cv2.line(out, (dice.i(0, w), dice.i(0, h)), (dice.i(0, w), dice.i(0, h)), colour,
-                     max(int(h * dice.u(0.005, 0.1)), 1), cv2.LINE_AA)
+            cv2.line(
+                out,
+                (dice.i(0, w), dice.i(0, h)),
+                (dice.i(0, w), dice.i(0, h)),
+                colour,
+                max(int(h * dice.u(0.005, 0.1)), 1),
+                cv2.LINE_AA,
+            )
     return out
 
 
@@ -192,7 +243,9 @@ def still_life(dice: Dice, h: int, w: int) -> Picture:
     ground = np.where((y < line)[..., None], wall, table).astype(np.float32)
     out = np.broadcast_to(ground, (h, w, 3)).copy()
     out *= (1 + 0.15 * fractal(dice, (h, w), cells=6, octaves=5))[..., None]
-    out *= (0.55 + 0.6 * np.exp(-((x - dice.u(0, 1)) ** 2 + (y - dice.u(0, 0.7)) ** 2) * 3))[..., None]
+    out *= (0.55 + 0.6 * np.exp(-((x - dice.u(0, 1)) ** 2 + (y - dice.u(0, 0.7)) ** 2) * 3))[
+        ..., None
+    ]
     aspect = w / h
     for _ in range(dice.i(2, 7)):
         cx, cy, r = dice.u(0.05, 0.95), dice.u(line - 0.02, 0.9), dice.u(0.05, 0.2)
@@ -214,7 +267,9 @@ def mosaic(dice: Dice, h: int, w: int) -> Picture:
     n = dice.i(10, 70)
     m = max(int(n * h / w), 4)
     if dice.p(0.5):
-        small = _ramp(0.5 + 0.5 * fractal(dice, (m, n), cells=4, octaves=3), palette(dice, dice.i(3, 7)))
+        small = _ramp(
+            0.5 + 0.5 * fractal(dice, (m, n), cells=4, octaves=3), palette(dice, dice.i(3, 7))
+        )
     else:
         colours = np.stack(palette(dice, 6))
         small = colours[dice.rng.integers(0, 6, (m, n))]
@@ -223,7 +278,10 @@ def mosaic(dice: Dice, h: int, w: int) -> Picture:
 
 def poster(dice: Dice, h: int, w: int) -> Picture:
     """Posterised artwork: few flat tones by intention."""
-    f = np.round((0.5 + 0.6 * fractal(dice, (h, w), cells=dice.u(2, 6), octaves=5)) * dice.i(3, 7)) / 6
+    f = (
+        np.round((0.5 + 0.6 * fractal(dice, (h, w), cells=dice.u(2, 6), octaves=5)) * dice.i(3, 7))
+        / 6
+    )
     return _ramp(np.clip(f, 0, 1), palette(dice, dice.i(3, 6)))
 
 
@@ -250,10 +308,20 @@ def planet(dice: Dice, h: int, w: int) -> Picture:
 
 
 PAINTERS: dict[str, tuple[Callable[[Dice, int, int], Picture], float]] = {
-    "mesh": (mesh, 1.0), "waves": (waves, 1.6), "folds": (folds, 1.2), "ridges": (ridges, 1.5),
-    "blossom": (blossom, 1.0), "bokeh": (bokeh, 0.6), "creature": (creature, 0.8),
-    "skyline": (skyline, 0.8), "shapes": (shapes, 1.2), "still_life": (still_life, 1.6),
-    "mosaic": (mosaic, 0.35), "poster": (poster, 0.35), "foliage": (foliage, 0.7), "planet": (planet, 0.4),
+    "mesh": (mesh, 1.0),
+    "waves": (waves, 1.6),
+    "folds": (folds, 1.2),
+    "ridges": (ridges, 1.5),
+    "blossom": (blossom, 1.0),
+    "bokeh": (bokeh, 0.6),
+    "creature": (creature, 0.8),
+    "skyline": (skyline, 0.8),
+    "shapes": (shapes, 1.2),
+    "still_life": (still_life, 1.6),
+    "mosaic": (mosaic, 0.35),
+    "poster": (poster, 0.35),
+    "foliage": (foliage, 0.7),
+    "planet": (planet, 0.4),
 }
 
 
@@ -270,5 +338,7 @@ def paint(dice: Dice, shape: tuple[int, int]) -> Picture:
         out = np.rint(out + a * (other.astype(np.float32) - out)).astype(np.uint8)
     if (ph, pw) != (h, w):
         nearest = name == "mosaic"
-        out = cv2.resize(out, (w, h), interpolation=cv2.INTER_NEAREST if nearest else cv2.INTER_CUBIC)
+        out = cv2.resize(
+            out, (w, h), interpolation=cv2.INTER_NEAREST if nearest else cv2.INTER_CUBIC
+        )
     return out

@@ -21,8 +21,14 @@ def _one(seed: int, symptom: str | None, quick: bool, pairs: bool) -> list[Sampl
     return [draw_photo(seed, symptom=symptom, quick=quick)]
 
 
-def draw_many(seeds: list[int], *, jobs: int = 1, symptom: str | None = None, quick: bool = False,
-              pairs: bool = False) -> Iterator[Sample]:
+def draw_many(
+    seeds: list[int],
+    *,
+    jobs: int = 1,
+    symptom: str | None = None,
+    quick: bool = False,
+    pairs: bool = False,
+) -> Iterator[Sample]:
     """Draw every seed (two samples each with `pairs`), in the order of the seeds.
 
     jobs: worker processes; joblib's current backend is used, so a cluster can be named outside.

@@ -15,15 +15,28 @@ from synth.setup import DARK, draw_panel_picture, draw_setup
 
 def _moved(dice: Dice, pose: Pose) -> Pose:
     """The same pose after a hand's unrest of up to a few degrees and centimetres."""
-    yaw, pitch, roll = pose.yaw + dice.n(0, 1.2), pose.pitch + dice.n(0, 1.0), pose.roll + dice.n(0, 0.7)
+    yaw, pitch, roll = (
+        pose.yaw + dice.n(0, 1.2),
+        pose.pitch + dice.n(0, 1.0),
+        pose.roll + dice.n(0, 0.7),
+    )
     v = pose.view
-    t = v.t * (1 + dice.n(0, 0.015)) + np.array([dice.n(0, 0.012), dice.n(0, 0.012), 0]) * pose.distance
+    t = (
+        v.t * (1 + dice.n(0, 0.015))
+        + np.array([dice.n(0, 0.012), dice.n(0, 0.012), 0]) * pose.distance
+    )
     view = View(v.f, v.cx, v.cy, rotation(yaw, pitch, roll), t, v.width, v.height)
     return Pose(view, yaw, pitch, roll, float(t[2]))
 
 
-def draw_burst(seed: int, count: int, *, changed: bool | None = None, size: tuple[int, int] | None = None,
-               quick: bool = False) -> list[Sample]:
+def draw_burst(
+    seed: int,
+    count: int,
+    *,
+    changed: bool | None = None,
+    size: tuple[int, int] | None = None,
+    quick: bool = False,
+) -> list[Sample]:
     """`count` frames of one dark set; from the second on another picture if `changed`.
 
     Frames of a burst share size, sensor and processing style by chance only, as with a phone
@@ -51,9 +64,19 @@ def draw_burst(seed: int, count: int, *, changed: bool | None = None, size: tupl
                 torch = replace(again, kind="phone")
             else:
                 move = dice.child(f"torch{k}")
-                torch = replace(torch, position=torch.position + [move.n(0, 0.05), move.n(0, 0.05), move.n(0, 0.03)],
-                                aim=torch.aim + [move.n(0, 0.05), move.n(0, 0.05), 0])
-            frame = replace(shot, pose=pose, torch=torch, dice=Dice(seed, "shot", f"frame{k}"), drift=dice.child(f"drift{k}").n(0, 0.06))
+                torch = replace(
+                    torch,
+                    position=torch.position
+                    + np.array([move.n(0, 0.05), move.n(0, 0.05), move.n(0, 0.03)]),
+                    aim=torch.aim + np.array([move.n(0, 0.05), move.n(0, 0.05), 0]),
+                )
+            frame = replace(
+                shot,
+                pose=pose,
+                torch=torch,
+                dice=Dice(seed, "shot", f"frame{k}"),
+                drift=dice.child(f"drift{k}").n(0, 0.06),
+            )
         blank = differs and ((opened == "appears" and k == 0) or (opened == "vanishes" and k > 0))
         if differs and k > 0 and opened == "another":
             screen, truth = draw_panel_picture(setup, shot.screen.shape, again=True)
@@ -64,14 +87,21 @@ def draw_burst(seed: int, count: int, *, changed: bool | None = None, size: tupl
             screen, truth = draw_panel_picture(what, shot.screen.shape)
             frame = replace(frame, screen=screen, screen_truth=truth)
         sample = photograph(what, frame, quick=quick)
-        sample.truth.update(pair_id=f"pair{seed}", pair_index=k, changed=differs, file=f"s{seed:09d}_{k}.jpg")
+        sample.truth.update(
+            pair_id=f"pair{seed}", pair_index=k, changed=differs, file=f"s{seed:09d}_{k}.jpg"
+        )
         sample.truth["scene"] = shot.screen_truth["scene"]
         out.append(sample)
     return out
 
 
-def draw_pair(seed: int, *, changed: bool | None = None, size: tuple[int, int] | None = None,
-              quick: bool = False) -> tuple[Sample, Sample]:
+def draw_pair(
+    seed: int,
+    *,
+    changed: bool | None = None,
+    size: tuple[int, int] | None = None,
+    quick: bool = False,
+) -> tuple[Sample, Sample]:
     """Two hand-held frames of one dark set; `changed` says whether the panel's picture differs."""
     a, b = draw_burst(seed, 2, changed=changed, size=size, quick=quick)
     return a, b

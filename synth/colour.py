@@ -7,9 +7,10 @@ import colorsys
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Bytes, Floats
 from synth.dice import Dice
 
-Image = NDArray[np.float32]
+Image = Floats
 
 # ITU-R BT.709 item 3.2: luminance weights of linear R, G, B.
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
@@ -30,28 +31,28 @@ def encode(light: NDArray) -> NDArray[np.float64]:
 _DECODE8 = decode(np.arange(256) / 255.0).astype(np.float32)
 
 
-def to_linear(picture: NDArray[np.uint8]) -> Image:
+def to_linear(picture: Bytes) -> Image:
     """8-bit sRGB picture to linear light, float32, same shape, 0..1."""
     return _DECODE8[picture]
 
 
-def from_linear(light: NDArray) -> NDArray[np.uint8]:
+def from_linear(light: NDArray) -> Bytes:
     """Linear light 0..1 to an 8-bit sRGB picture."""
     return np.rint(encode(np.clip(light, 0, 1)) * 255).astype(np.uint8)
 
 
-def luminance(light: NDArray) -> NDArray[np.float32]:
+def luminance(light: NDArray) -> Floats:
     """Luminance (H, W) of linear RGB (H, W, 3)."""
     return np.asarray(light, np.float32) @ LUMINANCE
 
 
-def hsv(hue: float, saturation: float, value: float) -> NDArray[np.uint8]:
+def hsv(hue: float, saturation: float, value: float) -> Bytes:
     """8-bit RGB from hue, saturation, value, each 0..1 (hue wraps)."""
     rgb = colorsys.hsv_to_rgb(hue % 1.0, min(max(saturation, 0), 1), min(max(value, 0), 1))
     return np.rint(np.array(rgb) * 255).astype(np.uint8)
 
 
-def lamp(kelvin: float) -> NDArray[np.float32]:
+def lamp(kelvin: float) -> Floats:
     """Linear RGB of a black body, scaled to luminance 1.
 
     A smooth fit good to a few percent between 2500 and 10000 K; chosen: lamps vary more than that.
@@ -61,14 +62,14 @@ def lamp(kelvin: float) -> NDArray[np.float32]:
     return (rgb / float(rgb @ LUMINANCE)).astype(np.float32)
 
 
-def random_colour(dice: Dice, *, vivid: float = 0.5) -> NDArray[np.uint8]:
+def random_colour(dice: Dice, *, vivid: float = 0.5) -> Bytes:
     """A colour a designer might take: with probability `vivid` saturated, else muted or grey."""
     if dice.p(vivid):
         return hsv(dice.u(0, 1), dice.u(0.55, 1), dice.u(0.5, 1))
     return hsv(dice.u(0, 1), dice.u(0, 0.35), dice.u(0.05, 1))
 
 
-def palette(dice: Dice, count: int) -> list[NDArray[np.uint8]]:
+def palette(dice: Dice, count: int) -> list[Bytes]:
     """Colours that go together: analogous, complementary, triad or free."""
     base, scheme = dice.u(0, 1), dice.i(0, 4)
     out = []

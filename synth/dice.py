@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
+
+from synth.arrays import Floats
 
 T = TypeVar("T")
 
@@ -68,10 +69,10 @@ class Dice:
         order = self.rng.permutation(len(options))[:count]
         return [options[int(k)] for k in order]
 
-    def array(self, low: float, high: float, shape: tuple[int, ...]) -> NDArray[np.float32]:
+    def array(self, low: float, high: float, shape: tuple[int, ...]) -> Floats:
         """Uniform float32 array."""
         return (low + (high - low) * self.rng.random(shape, np.float32)).astype(np.float32)
 
-    def normal(self, shape: tuple[int, ...]) -> NDArray[np.float32]:
+    def normal(self, shape: tuple[int, ...]) -> Floats:
         """Standard normal float32 array."""
         return self.rng.standard_normal(shape, np.float32)

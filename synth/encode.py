@@ -5,8 +5,8 @@ from __future__ import annotations
 import struct
 
 import cv2
-import numpy as np
-from numpy.typing import NDArray
+
+from synth.arrays import Bytes
 
 _TURN = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_COUNTERCLOCKWISE, 8: cv2.ROTATE_90_CLOCKWISE}
 
@@ -19,14 +19,18 @@ def _exif(orientation: int) -> bytes:
     return b"\xff\xe1" + struct.pack(">H", len(body) + 2) + body
 
 
-def jpeg(upright: NDArray[np.uint8], *, quality: int, orientation: int = 1, subsample: bool = True) -> bytes:
+def jpeg(upright: Bytes, *, quality: int, orientation: int = 1, subsample: bool = True) -> bytes:
     """Encode an upright RGB picture; the pixels are stored turned so that the tag turns them back.
 
     orientation: 1, 3, 6 or 8. KeyError for another one.
     """
     stored = upright if orientation == 1 else cv2.rotate(upright, _TURN[orientation])
-    params = [cv2.IMWRITE_JPEG_QUALITY, int(quality), cv2.IMWRITE_JPEG_SAMPLING_FACTOR,
-              cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420 if subsample else cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444]
+    params = [
+        cv2.IMWRITE_JPEG_QUALITY,
+        int(quality),
+        cv2.IMWRITE_JPEG_SAMPLING_FACTOR,
+        cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420 if subsample else cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444,
+    ]
     ok, data = cv2.imencode(".jpg", cv2.cvtColor(stored, cv2.COLOR_RGB2BGR), params)
     if not ok:
         raise ValueError(f"the picture of shape {upright.shape} could not be written as JPEG")

@@ -8,9 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Floats
 from synth.dice import Dice
 
-Field = NDArray[np.float32]
+Field = Floats
 
 
 def cover(count: int, start: float, stop: float) -> Field:
@@ -20,7 +21,9 @@ def cover(count: int, start: float, stop: float) -> Field:
     energy at any drawing resolution.
     """
     edges = np.arange(count + 1, dtype=np.float64)
-    inside = np.clip(np.minimum(edges[1:], stop * count) - np.maximum(edges[:-1], start * count), 0, 1)
+    inside = np.clip(
+        np.minimum(edges[1:], stop * count) - np.maximum(edges[:-1], start * count), 0, 1
+    )
     return inside.astype(np.float32)
 
 
@@ -37,8 +40,9 @@ def smooth_noise(dice: Dice, shape: tuple[int, int], cells: float) -> Field:
     return cv2.resize(dice.array(-1, 1, (gh, gw)), (w, h), interpolation=cv2.INTER_CUBIC)
 
 
-def fractal(dice: Dice, shape: tuple[int, int], *, cells: float = 3, octaves: int = 4,
-            gain: float = 0.5) -> Field:
+def fractal(
+    dice: Dice, shape: tuple[int, int], *, cells: float = 3, octaves: int = 4, gain: float = 0.5
+) -> Field:
     """Sum of smooth noises of rising frequency, roughly -1..1."""
     out = np.zeros(shape, np.float32)
     total = 0.0
@@ -69,7 +73,9 @@ def polygon(shape: tuple[int, int], points: Sequence[Sequence[float]] | NDArray)
     return mask.astype(np.float32) * np.float32(1 / 255)
 
 
-def quad_mask(shape: tuple[int, int], corners: NDArray, *, offset: tuple[float, float] = (0, 0)) -> Field:
+def quad_mask(
+    shape: tuple[int, int], corners: NDArray, *, offset: tuple[float, float] = (0, 0)
+) -> Field:
     """Area coverage (H, W) 0..1 of a convex quad with corners (4, 2) in clockwise order.
 
     Each edge is a half-plane; a pixel's coverage is 0.5 + signed distance, which is exact for
@@ -88,7 +94,9 @@ def quad_mask(shape: tuple[int, int], corners: NDArray, *, offset: tuple[float, 
         if length < 1e-9:
             continue
         nx, ny = sign * -(b[1] - a[1]) / length, sign * (b[0] - a[0]) / length
-        d = np.float32(nx) * (x - np.float32(a[0])) + (np.float32(ny) * (y - np.float32(a[1])) + np.float32(0.5))
+        d = np.float32(nx) * (x - np.float32(a[0])) + (
+            np.float32(ny) * (y - np.float32(a[1])) + np.float32(0.5)
+        )
         np.clip(d, 0, 1, out=d)
         out = d if out is None else np.multiply(out, d, out=out)
     assert out is not None
@@ -101,7 +109,9 @@ def mix(base: NDArray, top: NDArray | float, alpha: Field) -> None:
     if full and alpha.shape == base.shape[:2] and alpha.size > 4096:
         # one pass in place of four; its guard against 0/0 costs 1e-5 of the value
         weight = np.ascontiguousarray(alpha, np.float32)
-        base[:] = cv2.blendLinear(np.ascontiguousarray(top, np.float32), np.ascontiguousarray(base), weight, 1 - weight)
+        base[:] = cv2.blendLinear(
+            np.ascontiguousarray(top, np.float32), np.ascontiguousarray(base), weight, 1 - weight
+        )
         return
     a = alpha[..., None] if base.ndim == 3 and alpha.ndim == 2 else alpha
     base += a * (np.asarray(top, np.float32) - base)
@@ -114,7 +124,9 @@ def blur(image: NDArray, sigma: float) -> NDArray:
     if sigma > 6:
         h, w = image.shape[:2]
         f = sigma / 3.0
-        small = cv2.resize(image, (max(int(w / f), 2), max(int(h / f), 2)), interpolation=cv2.INTER_AREA)
+        small = cv2.resize(
+            image, (max(int(w / f), 2), max(int(h / f), 2)), interpolation=cv2.INTER_AREA
+        )
         small = cv2.GaussianBlur(small, (0, 0), 2.8, borderType=cv2.BORDER_REPLICATE)
         return cv2.resize(small, (w, h), interpolation=cv2.INTER_LINEAR)
     return cv2.GaussianBlur(image, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)

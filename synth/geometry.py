@@ -44,7 +44,7 @@ class View:
         return -self.R.T @ self.t
 
     def project(self, points: Points) -> Points:
-        """World points (N, 3) to pixels (N, 2); points behind the camera are pushed to its front."""
+        """World points (N, 3) to pixels (N, 2); those behind the camera are pushed before it."""
         c = np.atleast_2d(points) @ self.R.T + self.t
         z = np.maximum(c[:, 2], 0.02)
         return np.stack([self.f * c[:, 0] / z + self.cx, self.f * c[:, 1] / z + self.cy], 1)
@@ -58,22 +58,35 @@ class View:
 
         Rays that miss it (parallel or backwards) get points 50 m away.
         """
-        d = np.stack([(px - self.cx) / self.f, (py - self.cy) / self.f, np.ones_like(px)], -1) @ self.R
+        d = (
+            np.stack([(px - self.cx) / self.f, (py - self.cy) / self.f, np.ones_like(px)], -1)
+            @ self.R
+        )
         centre = self.centre
         with np.errstate(divide="ignore", invalid="ignore"):
             s = (value - centre[axis]) / d[..., axis]
         s = np.where(np.isfinite(s) & (s > 0), s, 50.0)
         return centre + np.minimum(s, 50.0)[..., None] * d
 
-    def plane_homography(self, axis: int, value: float, axes: tuple[int, int]) -> NDArray[np.float64]:
+    def plane_homography(
+        self, axis: int, value: float, axes: tuple[int, int]
+    ) -> NDArray[np.float64]:
         """3x3 map from plane coordinates (world[axes[0]], world[axes[1]], 1) to pixels."""
         k = np.array([[self.f, 0, self.cx], [0, self.f, self.cy], [0, 0, 1]])
-        return k @ np.stack([self.R[:, axes[0]], self.R[:, axes[1]], self.R[:, axis] * value + self.t], 1)
+        return k @ np.stack(
+            [self.R[:, axes[0]], self.R[:, axes[1]], self.R[:, axis] * value + self.t], 1
+        )
 
     def scaled(self, s: float) -> View:
         """The same view on an image s times as large."""
-        return replace(self, f=self.f * s, cx=(self.cx + 0.5) * s - 0.5, cy=(self.cy + 0.5) * s - 0.5,
-                       width=int(round(self.width * s)), height=int(round(self.height * s)))
+        return replace(
+            self,
+            f=self.f * s,
+            cx=(self.cx + 0.5) * s - 0.5,
+            cy=(self.cy + 0.5) * s - 0.5,
+            width=round(self.width * s),
+            height=round(self.height * s),
+        )
 
 
 def panel_corners(panel: Panel) -> Points:
@@ -131,7 +144,9 @@ def draw_pose(dice: Dice, panel: Panel, size: tuple[int, int], *, dark: bool) ->
             pts = view.project(panel_corners(panel))
             lo, hi = pts.min(0), pts.max(0)
             room = np.array([w, h]) - (hi - lo)
-        share = np.array([np.clip(0.5 + dice.n(0, 0.2), 0.02, 0.98), np.clip(0.5 + dice.n(0, 0.2), 0.02, 0.98)])
+        share = np.array(
+            [np.clip(0.5 + dice.n(0, 0.2), 0.02, 0.98), np.clip(0.5 + dice.n(0, 0.2), 0.02, 0.98)]
+        )
         move = room * share - lo
     else:
         move = room * 0.5 - lo + np.array([dice.n(0, 0.12) * w, dice.n(0, 0.12) * h])

@@ -9,10 +9,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Floats
 from synth.dice import Dice
 from synth.panel import Panel
 
-Array = NDArray[np.float32]
+Array = Floats
 
 
 @dataclass(frozen=True)
@@ -37,7 +38,10 @@ def distort_points(points: NDArray, b: Blur, size: tuple[int, int]) -> NDArray[n
 def _distort(image: Array, b: Blur) -> Array:
     h, w = image.shape[:2]
     step = 16
-    gx, gy = np.meshgrid(np.arange(0, w + step, step, dtype=np.float64), np.arange(0, h + step, step, dtype=np.float64))
+    gx, gy = np.meshgrid(
+        np.arange(0, w + step, step, dtype=np.float64),
+        np.arange(0, h + step, step, dtype=np.float64),
+    )
     centre, unit = ((w - 1) / 2, (h - 1) / 2), max(w, h) / 2
     xd, yd = (gx - centre[0]) / unit, (gy - centre[1]) / unit
     xu, yu = xd.copy(), yd.copy()
@@ -46,12 +50,26 @@ def _distort(image: Array, b: Blur) -> Array:
         xu, yu = xd / f, yd / f
     m = np.array([[1 / step, 0, 0], [0, 1 / step, 0]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    mx = cv2.warpAffine((xu * unit + centre[0]).astype(np.float32), m, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    my = cv2.warpAffine((yu * unit + centre[1]).astype(np.float32), m, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    mx = cv2.warpAffine(
+        (xu * unit + centre[0]).astype(np.float32),
+        m,
+        (w, h),
+        flags=flags,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    my = cv2.warpAffine(
+        (yu * unit + centre[1]).astype(np.float32),
+        m,
+        (w, h),
+        flags=flags,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     return cv2.remap(image, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
 
 
-def finish_optics(dice: Dice, size: tuple[int, int], *, quick: bool) -> tuple[Blur, Callable[[Array], Array]]:
+def finish_optics(
+    dice: Dice, size: tuple[int, int], *, quick: bool
+) -> tuple[Blur, Callable[[Array], Array]]:
     """The lens of this photo and the function that applies it to a radiance image."""
     w, h = size
     unit = max(w, h) / 1600
@@ -73,7 +91,15 @@ def finish_optics(dice: Dice, size: tuple[int, int], *, quick: bool) -> tuple[Bl
             kernel = np.zeros((n + 2, n + 2), np.float32)
             c, half = (n + 1) / 2, b.motion / 2
             d = np.array([np.cos(b.angle), np.sin(b.angle)]) * half
-            cv2.line(kernel, tuple(np.rint((c - d) * 16).astype(int).tolist()), tuple(np.rint((c + d) * 16).astype(int).tolist()), 1.0, 1, cv2.LINE_8, 4)
+            cv2.line(
+                kernel,
+                tuple(np.rint((c - d) * 16).astype(int).tolist()),
+                tuple(np.rint((c + d) * 16).astype(int).tolist()),
+                1.0,
+                1,
+                cv2.LINE_8,
+                4,
+            )
             kernel /= max(float(kernel.sum()), 1e-6)
             out = cv2.filter2D(out, -1, kernel, borderType=cv2.BORDER_REPLICATE)
         out += cv2.resize(bloom, (w, h), interpolation=cv2.INTER_LINEAR)
@@ -128,12 +154,16 @@ def moire(image: Array, corners: NDArray, panel: Panel, b: Blur) -> float:
     inside = (u > 0) & (u < 1) & (v > 0) & (v < 1)
     part = image[y0:y1, x0:x1]
     if depth_y >= 0.01:
-        part *= np.where(inside, 1 + np.float32(depth_y) * np.cos(v * np.float32(2 * np.pi * panel.rows)), 1)[..., None]
+        part *= np.where(
+            inside, 1 + np.float32(depth_y) * np.cos(v * np.float32(2 * np.pi * panel.rows)), 1
+        )[..., None]
     if depth_x >= 0.01:
         phase = u * np.float32(2 * np.pi * panel.columns)
         cos, sin = np.cos(phase) * inside, np.sin(phase) * inside
         for k in range(3):
             shift = 2 * np.pi * (k - 1) / 3
-            part[..., k] *= 1 + np.float32(depth_x) * (np.float32(np.cos(shift)) * cos + np.float32(np.sin(shift)) * sin)
+            part[..., k] *= 1 + np.float32(depth_x) * (
+                np.float32(np.cos(shift)) * cos + np.float32(np.sin(shift)) * sin
+            )
     np.maximum(part, 0, out=part)
     return float(max(depth_x, depth_y))

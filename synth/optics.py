@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Floats
 from synth.colour import LUMINANCE
 from synth.faults.state import Screen
 from synth.fields import Field, blur
@@ -15,7 +16,7 @@ from synth.geometry import View
 from synth.light import Rig, torch_mirror
 from synth.panel import Panel, enlarge, spread_mm, transmit
 
-Array = NDArray[np.float32]
+Array = Floats
 
 
 def panel_points(panel: Panel, shape: tuple[int, int]) -> NDArray[np.float64]:
@@ -34,7 +35,11 @@ def emitted(screen: Screen, view: View) -> Array:
     cos = np.clip(-ray[..., 2] / np.linalg.norm(ray, axis=-1), 0.05, 1)
     loss = (cos[..., None] ** np.array([1.4, 1.25, 1.35])).astype(np.float32)
     glow = screen.glow if screen.glow.ndim == 3 else screen.glow[..., None]
-    level = enlarge(loss, (glow.shape[0], glow.shape[1])) * glow * (panel.white * np.float32(panel.peak))
+    level = (
+        enlarge(loss, (glow.shape[0], glow.shape[1]))
+        * glow
+        * (panel.white * np.float32(panel.peak))
+    )
     leak = np.float32(1 / panel.contrast)
     light = screen.drive * (1 - leak)
     light += leak
@@ -92,8 +97,18 @@ class FaintFigures:
     snr_feature: float
 
 
-def faint_figures(screen: Screen, faint: Array, rig: Rig, dirt: Field | None, view: View, room: float, *,
-                  electrons_per_cd_s: float, read_e: float, pixels_across: float) -> FaintFigures:
+def faint_figures(
+    screen: Screen,
+    faint: Array,
+    rig: Rig,
+    dirt: Field | None,
+    view: View,
+    room: float,
+    *,
+    electrons_per_cd_s: float,
+    read_e: float,
+    pixels_across: float,
+) -> FaintFigures:
     """Noise-free figures of the faint picture.
 
     room: mean mirrored room light, cd/m2. electrons_per_cd_s: electrons of a photo pixel per cd/m2
@@ -109,7 +124,9 @@ def faint_figures(screen: Screen, faint: Array, rig: Rig, dirt: Field | None, vi
     if dirt is not None:
         base = base + lux * cv2.resize(dirt, (w, h), interpolation=cv2.INTER_AREA)
     if rig.torch.kind != "none":
-        base = base + enlarge(torch_mirror(rig.torch, panel, view, panel_points(panel, (54, 96))), (h, w))
+        base = base + enlarge(
+            torch_mirror(rig.torch, panel, view, panel_points(panel, (54, 96))), (h, w)
+        )
     s = lux * (picture - float(picture.mean())) / np.maximum(base, 1e-9)
     contrast = float(s.std())
     if contrast < 1e-9:
@@ -118,6 +135,8 @@ def faint_figures(screen: Screen, faint: Array, rig: Rig, dirt: Field | None, vi
     level = float(np.median(base)) * electrons_per_cd_s
     noise = np.sqrt(level + read_e**2) / max(level, 1e-6)
     gy, gx = np.gradient(s)
-    feature = np.pi * contrast / max(float(np.sqrt((gx * gx + gy * gy).mean())), 1e-9) * pixels_across / w
+    feature = (
+        np.pi * contrast / max(float(np.sqrt((gx * gx + gy * gy).mean())), 1e-9) * pixels_across / w
+    )
     snr = contrast / float(noise)
     return FaintFigures(contrast, float(high.std()), snr, snr * max(feature, 1.0))

@@ -12,12 +12,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Floats
 from synth.dice import Dice
 from synth.fields import Field, fractal, grid
 
 #: Columns x 3 / channels per source driver gives these block counts (domain.md; check values in
 #: the addressing tables of public panel data sheets). Left-filled odd grids are `uneven`.
-DRIVER_COUNTS = {1366: (3, 4, 5, 6, 8, 9, 10), 1920: (3, 4, 5, 6, 8, 9, 12, 15), 3840: (6, 8, 10, 12, 15, 16, 18, 24)}
+DRIVER_COUNTS = {
+    1366: (3, 4, 5, 6, 8, 9, 10),
+    1920: (3, 4, 5, 6, 8, 9, 12, 15),
+    3840: (6, 8, 10, 12, 15, 16, 18, 24),
+}
 
 
 @dataclass(frozen=True)
@@ -29,8 +34,8 @@ class Panel:
     reflectance: of the stack behind the cell, 0..1. gap_mm: blur (Gaussian sigma) of light on its
     way in. haze: diffuse reflectance of the front, 0..1. gloss: roughness alpha of the glass.
     mirror: Fresnel reflectance of the front.
-    inner: strength of the second reflection from inside the cell, share of the first. peak: white luminance in cd/m2. kind: "strips",
-    "edge". strips: rows of LEDs; per_strip: LEDs in each. spread: diffuser point spread as a share
+    inner: strength of the second reflection from inside the cell, share of the first.
+    peak: white luminance in cd/m2. kind: "strips", "edge". strips: rows of LEDs; per_strip: LEDs in each. spread: diffuser point spread as a share
     of the strip pitch. white: linear RGB of the backlight, luminance 1.
     """
 
@@ -52,7 +57,7 @@ class Panel:
     strips: int
     per_strip: int
     spread: float
-    white: NDArray[np.float32]
+    white: Floats
 
     @property
     def width_m(self) -> float:
@@ -72,20 +77,35 @@ def draw_panel(dice: Dice, *, turned: bool = False) -> Panel:
     """
     columns = dice.pick((1366, 1366, 1920, 1920, 1920, 3840, 3840))
     aspect = {"16:9": 16 / 9, "16:10": 1.6, "4:3": 4 / 3, "21:9": 64 / 27}[
-        dice.weighted({"16:9": 0.86, "16:10": 0.07, "4:3": 0.05, "21:9": 0.02})]
+        dice.weighted({"16:9": 0.86, "16:10": 0.07, "4:3": 0.05, "21:9": 0.02})
+    ]
     if turned:
         aspect, columns = 1 / aspect, 1080
     ips = dice.p(0.4)
     tone = np.array([np.exp(dice.n(0, 0.06)), 1.0, np.exp(dice.n(0.05, 0.1))], np.float32)
     matt = dice.p(0.3)
     return Panel(
-        columns=columns, rows=round(columns / aspect), drivers=dice.pick(DRIVER_COUNTS.get(columns, (6,))),
-        aspect=aspect, diagonal_inch=dice.pick((22, 24, 26, 28, 32, 32, 37, 40, 42, 43, 46, 49, 50, 55, 55, 60, 65, 75)) + dice.u(-0.5, 0.5),
-        t_max=dice.u(0.04, 0.085), contrast=dice.lu(700, 1500) if ips else dice.lu(1200, 5500),
-        reflectance=dice.u(0.55, 0.92), gap_mm=dice.lu(0.8, 8), haze=dice.lu(0.003, 0.02),
-        gloss=dice.lu(0.12, 0.4) if matt else dice.lu(0.02, 0.14), mirror=dice.u(0.01, 0.045), inner=dice.lu(0.01, 0.15),
-        peak=dice.lu(120, 480), kind=dice.weighted({"strips": 0.75, "edge": 0.25}),
-        strips=dice.i(2, 8), per_strip=dice.i(5, 14), spread=dice.u(0.25, 0.7),
+        columns=columns,
+        rows=round(columns / aspect),
+        drivers=dice.pick(DRIVER_COUNTS.get(columns, (6,))),
+        aspect=aspect,
+        diagonal_inch=dice.pick(
+            (22, 24, 26, 28, 32, 32, 37, 40, 42, 43, 46, 49, 50, 55, 55, 60, 65, 75)
+        )
+        + dice.u(-0.5, 0.5),
+        t_max=dice.u(0.04, 0.085),
+        contrast=dice.lu(700, 1500) if ips else dice.lu(1200, 5500),
+        reflectance=dice.u(0.55, 0.92),
+        gap_mm=dice.lu(0.8, 8),
+        haze=dice.lu(0.003, 0.02),
+        gloss=dice.lu(0.12, 0.4) if matt else dice.lu(0.02, 0.14),
+        mirror=dice.u(0.01, 0.045),
+        inner=dice.lu(0.01, 0.15),
+        peak=dice.lu(120, 480),
+        kind=dice.weighted({"strips": 0.75, "edge": 0.25}),
+        strips=dice.i(2, 8),
+        per_strip=dice.i(5, 14),
+        spread=dice.u(0.25, 0.7),
         white=tone / float(tone @ np.array([0.2126, 0.7152, 0.0722], np.float32)),
     )
 
@@ -94,8 +114,13 @@ def draw_panel(dice: Dice, *, turned: bool = False) -> Panel:
 BACKLIGHT_CELLS = 240
 
 
-def backlight(dice: Dice, panel: Panel, *, dead: NDArray[np.float32] | None = None,
-              ripple: float | None = None) -> Field:
+def backlight(
+    dice: Dice,
+    panel: Panel,
+    *,
+    dead: Floats | None = None,
+    ripple: float | None = None,
+) -> Field:
     """Backlight luminance (h, w) relative to its healthy mean, on a coarse grid.
 
     `dead` (strips, per_strip) scales each LED group, 1 = healthy. `ripple` is the visible part of
@@ -129,7 +154,9 @@ def backlight(dice: Dice, panel: Panel, *, dead: NDArray[np.float32] | None = No
         out *= 1 + seen * (wave - 1) * 3
     else:
         side = dice.pick((0, 0, 1, 2))
-        d = {0: np.minimum(y, 1 - y) + 0 * x, 1: (1 - y) + 0 * x, 2: np.minimum(x, 1 - x) + 0 * y}[side]
+        d = {0: np.minimum(y, 1 - y) + 0 * x, 1: (1 - y) + 0 * x, 2: np.minimum(x, 1 - x) + 0 * y}[
+            side
+        ]
         out *= 1 + dice.u(0, 0.25) * np.exp(-d / dice.u(0.05, 0.3)) - dice.u(0, 0.08)
         if dead is not None:
             strip = dead.reshape(-1)
@@ -150,7 +177,7 @@ def spread_mm(panel: Panel, texture_width: int, millimetres: float) -> float:
     return millimetres / 1000 / panel.width_m * texture_width
 
 
-def transmit(panel: Panel, drive: NDArray[np.float32]) -> NDArray[np.float32]:
+def transmit(panel: Panel, drive: Floats) -> Floats:
     """Transmittance 0..t_max of each colour for a linear drive 0..1 (contrast leak included)."""
     leak = 1.0 / panel.contrast
     return np.float32(panel.t_max) * (np.float32(1 - leak) * drive + np.float32(leak))
@@ -178,5 +205,3 @@ def spot(field: Field, cx: float, cy: float, radius: float, gain: float, aspect:
     x, y = grid((field.shape[0], field.shape[1]))
     d2 = ((x - cx) * aspect) ** 2 + (y - cy) ** 2
     field *= 1 + gain * np.exp(-0.5 * d2 / radius**2)
-
-

@@ -8,11 +8,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Bytes, Floats
 from synth.colour import encode
 from synth.dice import Dice
 from synth.sensor import BLACK_DN, WHITE_DN, Sensor
 
-Array = NDArray[np.float32]
+Array = Floats
 
 
 @dataclass(frozen=True)
@@ -36,10 +37,20 @@ class Processing:
 def draw_processing(dice: Dice, iso: float) -> Processing:
     """A phone's taste; stronger denoising at high gain."""
     strong = float(np.clip(np.log2(max(iso, 50) / 50) / 6, 0, 1))
-    return Processing((dice.n(1, 0.05) * dice.pick((1, 1, 1, dice.lu(0.8, 1.25))), dice.n(1, 0.06) * dice.pick((1, 1, 1, dice.lu(0.8, 1.25)))),
-                      dice.u(0.9, 1.35), dice.u(0, 0.6), dice.u(0, 1) if dice.p(0.4) else 0.0,
-                      dice.u(0, 0.5) + strong * dice.u(0, 1.0), dice.pick((2, 2, 4)) if strong < 0.4 else dice.pick((4, 4, 8)),
-                      dice.u(0, 1.2), dice.u(0.7, 1.8), dice.u(0.1, 0.6) if dice.p(0.25) else 0.0)
+    return Processing(
+        (
+            dice.n(1, 0.05) * dice.pick((1, 1, 1, dice.lu(0.8, 1.25))),
+            dice.n(1, 0.06) * dice.pick((1, 1, 1, dice.lu(0.8, 1.25))),
+        ),
+        dice.u(0.9, 1.35),
+        dice.u(0, 0.6),
+        dice.u(0, 1) if dice.p(0.4) else 0.0,
+        dice.u(0, 0.5) + strong * dice.u(0, 1.0),
+        dice.pick((2, 2, 4)) if strong < 0.4 else dice.pick((4, 4, 8)),
+        dice.u(0, 1.2),
+        dice.u(0.7, 1.8),
+        dice.u(0.1, 0.6) if dice.p(0.25) else 0.0,
+    )
 
 
 def tone_curve(p: Processing) -> Array:
@@ -70,7 +81,7 @@ def _guided(luma: Array, radius: int, eps: float) -> Array:
     return a
 
 
-def develop(rgb: NDArray[np.uint16], sensor: Sensor, p: Processing, *, noise_hint: float) -> NDArray[np.uint8]:
+def develop(rgb: NDArray[np.uint16], sensor: Sensor, p: Processing, *, noise_hint: float) -> Bytes:
     """Demosaiced raw (H, W, 3) to an 8-bit sRGB picture.
 
     noise_hint: expected noise in display codes, sets the denoiser's strength.
@@ -85,24 +96,33 @@ def develop(rgb: NDArray[np.uint16], sensor: Sensor, p: Processing, *, noise_hin
     linear = cv2.transform(rgb.astype(np.float32), np.hstack([matrix, offset]).astype(np.float32))
     np.clip(linear, 0, 1, out=linear)
     if p.local > 0:
-        small = cv2.resize(linear, (max(w // 24, 2), max(h // 24, 2)), interpolation=cv2.INTER_AREA) @ lum
+        small = (
+            cv2.resize(linear, (max(w // 24, 2), max(h // 24, 2)), interpolation=cv2.INTER_AREA)
+            @ lum
+        )
         small = cv2.GaussianBlur(small, (0, 0), 3) + 0.02
         gain = (0.25 / small) ** (p.local * 0.5)
-        linear *= cv2.resize(np.clip(gain, 0.6, 2.5), (w, h), interpolation=cv2.INTER_LINEAR)[..., None]
+        linear *= cv2.resize(np.clip(gain, 0.6, 2.5), (w, h), interpolation=cv2.INTER_LINEAR)[
+            ..., None
+        ]
         np.clip(linear, 0, 1, out=linear)
     index = cv2.sqrt(linear)
     index *= np.float32(4095)
     code = tone_curve(p)[index.astype(np.uint16)]
     ycc = cv2.cvtColor(code, cv2.COLOR_RGB2YCrCb)
     luma = np.ascontiguousarray(ycc[..., 0])
-    colour = cv2.resize(ycc, (max(w // p.chroma, 2), max(h // p.chroma, 2)), interpolation=cv2.INTER_AREA)
+    colour = cv2.resize(
+        ycc, (max(w // p.chroma, 2), max(h // p.chroma, 2)), interpolation=cv2.INTER_AREA
+    )
     colour = cv2.resize(colour, (w, h), interpolation=cv2.INTER_LINEAR)
     if p.denoise > 0.05:
         eps = (noise_hint * (0.5 + 2.0 * p.denoise)) ** 2
         share = min(p.denoise * 1.2, 1.0)
         luma = cv2.addWeighted(luma, 1 - share, _guided(luma, 3, eps), share, 0)
     if p.sharpen > 0.05:
-        luma = cv2.addWeighted(luma, 1 + p.sharpen, cv2.GaussianBlur(luma, (0, 0), p.radius), -p.sharpen, 0)
+        luma = cv2.addWeighted(
+            luma, 1 + p.sharpen, cv2.GaussianBlur(luma, (0, 0), p.radius), -p.sharpen, 0
+        )
     colour[..., 0] = luma
     out = cv2.cvtColor(colour, cv2.COLOR_YCrCb2RGB)
     return cv2.convertScaleAbs(np.clip(out, 0, 255, out=out))

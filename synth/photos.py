@@ -34,42 +34,65 @@ from pathlib import Path
 import cv2
 import numpy as np
 import skimage
-from numpy.typing import NDArray
 
+from synth.arrays import Bytes
 from synth.dice import Dice
 
 _FILES = {
-    "astronaut": "astronaut.png", "camera": "camera.png", "cell": "cell.png",
-    "chelsea": "chelsea.png", "coffee": "coffee.png", "coins": "coins.png",
-    "hubble": "hubble_deep_field.jpg", "ihc": "ihc.png", "moon": "moon.png",
-    "retina": "retina.jpg", "rocket": "rocket.jpg",
-    "brick": "brick.png", "grass": "grass.png", "gravel": "gravel.png",
-    "page": "page.png", "text": "text.png",
+    "astronaut": "astronaut.png",
+    "camera": "camera.png",
+    "cell": "cell.png",
+    "chelsea": "chelsea.png",
+    "coffee": "coffee.png",
+    "coins": "coins.png",
+    "hubble": "hubble_deep_field.jpg",
+    "ihc": "ihc.png",
+    "moon": "moon.png",
+    "retina": "retina.jpg",
+    "rocket": "rocket.jpg",
+    "brick": "brick.png",
+    "grass": "grass.png",
+    "gravel": "gravel.png",
+    "page": "page.png",
+    "text": "text.png",
 }
 #: Shown on screens and in frames. The index is the scene id, so that no picture leaks.
-PICTURES = ("astronaut", "camera", "cell", "chelsea", "coffee", "coins", "hubble", "ihc", "moon", "retina",
-            "rocket")
+PICTURES = (
+    "astronaut",
+    "camera",
+    "cell",
+    "chelsea",
+    "coffee",
+    "coins",
+    "hubble",
+    "ihc",
+    "moon",
+    "retina",
+    "rocket",
+)
 TEXTURES = ("brick", "grass", "gravel")
 
 
 @lru_cache(maxsize=24)
-def load(name: str) -> NDArray[np.uint8]:
+def load(name: str) -> Bytes:
     """The bundled picture as (H, W, 3) 8-bit sRGB, read-only. KeyError for an unknown name."""
     path = Path(skimage.__file__).parent / "data" / _FILES[name]
-    bgr = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+    bgr = cv2.imdecode(
+        np.fromfile(path, np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+    )
     rgb = np.ascontiguousarray(bgr[..., ::-1])
     rgb.setflags(write=False)
     return rgb
 
 
-def crop(dice: Dice, picture: NDArray[np.uint8], shape: tuple[int, int]) -> NDArray[np.uint8]:
+def crop(dice: Dice, picture: Bytes, shape: tuple[int, int]) -> Bytes:
     """A random crop with the shape's aspect, resized to it; mirrored half of the time."""
     h, w = shape
     ph, pw = picture.shape[:2]
     scale = min(pw / w, ph / h) * dice.u(0.6, 1.0)
     cw, ch = max(int(w * scale), 8), max(int(h * scale), 8)
     x, y = dice.i(0, pw - cw), dice.i(0, ph - ch)
-    part = picture[y:y + ch, x:x + cw]
+    part = picture[y : y + ch, x : x + cw]
     if dice.p(0.5):
         part = part[:, ::-1]
     way = cv2.INTER_AREA if cw > w else cv2.INTER_CUBIC

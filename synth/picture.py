@@ -10,6 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth import encode, optics, phone, sensor
+from synth.arrays import Floats
+from synth.body import set_body, stand
+from synth.canvas import Canvas
 from synth.dice import Dice
 from synth.dirt import draw_dirt
 from synth.faults.state import Screen
@@ -18,12 +21,24 @@ from synth.geometry import Pose, View, draw_pose, panel_corners
 from synth.lens import distort_points, finish_optics, moire
 from synth.light import Rig, Torch, draw_torch, room_image, torch_mirror
 from synth.nonscreens import circuit_board, document, draw_nonscreen
-from synth.scene import Canvas, background, clutter, draw_room, in_front, set_body, stand
+from synth.scene import background, clutter, draw_room, in_front
 from synth.setup import DARK, Setup, draw_panel_picture, draw_setup, scene_id
 
-Array = NDArray[np.float32]
-SIZES = {"1600x1200": 0.42, "1200x1600": 0.12, "2016x1512": 0.07, "1512x2016": 0.04, "1280x960": 0.08, "960x1280": 0.05,
-         "1400x1050": 0.06, "1920x1080": 0.06, "1080x1920": 0.03, "1024x768": 0.04, "1500x1500": 0.01, "1800x1350": 0.02}
+Array = Floats
+SIZES = {
+    "1600x1200": 0.42,
+    "1200x1600": 0.12,
+    "2016x1512": 0.07,
+    "1512x2016": 0.04,
+    "1280x960": 0.08,
+    "960x1280": 0.05,
+    "1400x1050": 0.06,
+    "1920x1080": 0.06,
+    "1080x1920": 0.03,
+    "1024x768": 0.04,
+    "1500x1500": 0.01,
+    "1800x1350": 0.02,
+}
 
 
 @dataclass(frozen=True)
@@ -68,9 +83,13 @@ def _warp(texture: Array, corners: NDArray, box: tuple[int, int, int, int]) -> A
     """Texture onto the quad `corners`, for the pixel box only."""
     th, tw = texture.shape[:2]
     x0, y0, x1, y1 = box
-    src = np.array([[-0.5, -0.5], [tw - 0.5, -0.5], [tw - 0.5, th - 0.5], [-0.5, th - 0.5]], np.float32)
+    src = np.array(
+        [[-0.5, -0.5], [tw - 0.5, -0.5], [tw - 0.5, th - 0.5], [-0.5, th - 0.5]], np.float32
+    )
     hom = cv2.getPerspectiveTransform(src, (np.asarray(corners) - (x0, y0)).astype(np.float32))
-    return cv2.warpPerspective(texture, hom, (x1 - x0, y1 - y0), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return cv2.warpPerspective(
+        texture, hom, (x1 - x0, y1 - y0), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
 
 
 @dataclass(frozen=True)
@@ -87,7 +106,9 @@ class Shot:
     drift: float = 0.0
 
 
-def _flicker(dice: Dice, radiance: Array, corners: NDArray, exposure_s: float) -> dict[str, Any] | None:
+def _flicker(
+    dice: Dice, radiance: Array, corners: NDArray, exposure_s: float
+) -> dict[str, Any] | None:
     """A dimmed backlight seen through the rolling shutter: bars along the sensor's rows, in place.
 
     The sensor is held landscape in the phone's terms, so its rows are the columns of an upright
@@ -98,9 +119,18 @@ def _flicker(dice: Dice, radiance: Array, corners: NDArray, exposure_s: float) -
     h, w = radiance.shape[:2]
     upright = h > w
     rows = w if upright else h
-    frequency, duty = dice.pick((100.0, 120.0, 180.0, 200.0, 240.0, 360.0, 480.0, 960.0)), dice.u(0.25, 0.95)
-    gain = sensor.banding(rows, row_s=dice.u(0.012, 0.032) / rows, exposure_s=exposure_s, frequency=frequency, duty=duty,
-                          phase_s=dice.u(0, 0.01))
+    frequency, duty = (
+        dice.pick((100.0, 120.0, 180.0, 200.0, 240.0, 360.0, 480.0, 960.0)),
+        dice.u(0.25, 0.95),
+    )
+    gain = sensor.banding(
+        rows,
+        row_s=dice.u(0.012, 0.032) / rows,
+        exposure_s=exposure_s,
+        frequency=frequency,
+        duty=duty,
+        phase_s=dice.u(0, 0.01),
+    )
     if dice.p(0.5):  # most of the current is steady
         gain = 1 + np.float32(dice.u(0.1, 0.7)) * (gain - 1)
     mask = quad_mask((h, w), corners)
@@ -109,13 +139,18 @@ def _flicker(dice: Dice, radiance: Array, corners: NDArray, exposure_s: float) -
         mask *= (gain[None, :] if upright else gain[:, None]) - 1
         mask += 1
         radiance *= cv2.merge([mask, mask, mask])
-    return {"freq_hz": frequency, "duty": round(duty, 3), "ripple": round(ripple, 4), "parallel_to": "columns" if upright else "rows"}
+    return {
+        "freq_hz": frequency,
+        "duty": round(duty, 3),
+        "ripple": round(ripple, 4),
+        "parallel_to": "columns" if upright else "rows",
+    }
 
 
 def render(setup: Setup, shot: Shot) -> Frame:
     """Noise-free light on the sensor for a set, and everything true about it but the camera."""
     panel, body = setup.panel, setup.body
-    pose, view = shot.pose, shot.pose.view
+    view = shot.pose.view
     dark = setup.symptom in DARK
     w, h = view.width, view.height
     corners = view.project(panel_corners(panel))
@@ -127,14 +162,22 @@ def render(setup: Setup, shot: Shot) -> Frame:
     else:
         light = optics.emitted(shot.screen, view)
         shown = light[::8, ::8].mean((0, 1))
-    rig = Rig(shot.torch, setup.light.lux, setup.light.colour, setup.light.tilt, setup.light.name, shown, area)
+    rig = Rig(
+        shot.torch,
+        setup.light.lux,
+        setup.light.colour,
+        setup.light.tilt,
+        setup.light.name,
+        shown,
+        area,
+    )
     room = draw_room(fixed.child("place"), panel, body, view.centre)
     back = Canvas(view.scaled(0.5), rig)
     background(fixed.child("background"), back, panel, body, room)
     clutter_dice = fixed.child("clutter")
     canvas = Canvas(view, rig)
     canvas.image = cv2.resize(back.image, (w, h), interpolation=cv2.INTER_LINEAR)
-    stand(fixed.child("stand"), canvas, panel, body, room)
+    stand(fixed.child("stand"), canvas, panel, body, room.bench)
     set_body(fixed.child("body"), canvas, panel, body)
     box = canvas.roi(corners)
     faint = optics.faint_term(shot.screen) if dark else None
@@ -147,22 +190,37 @@ def render(setup: Setup, shot: Shot) -> Frame:
             texture += light
         glass = _warp(texture, corners, box)
         gh, gw = max((y1 - y0) // 6, 2), max((x1 - x0) // 6, 2)
-        mirror = room_image(fixed.child("mirror"), rig, (gh, gw), lit_room=setup.light.name != "dark")
+        mirror = room_image(
+            fixed.child("mirror"), rig, (gh, gw), lit_room=setup.light.name != "dark"
+        )
         if shot.drift:
             mirror = np.roll(mirror, (int(shot.drift * gh * 0.4), int(shot.drift * gw)), (0, 1))
         mirror *= np.float32(panel.mirror)
         room_mean = float(mirror.mean())
         if rig.torch.kind != "none":
-            px, py = np.meshgrid(x0 + (np.arange(gw) + 0.5) * 6 - 0.5, y0 + (np.arange(gh) + 0.5) * 6 - 0.5)
+            px, py = np.meshgrid(
+                x0 + (np.arange(gw) + 0.5) * 6 - 0.5, y0 + (np.arange(gh) + 0.5) * 6 - 0.5
+            )
             lobe = torch_mirror(rig.torch, panel, view, view.on_plane(px, py, 2, 0.0))
             mirror = mirror + lobe[..., None] * rig.torch.colour
         glass += cv2.resize(mirror, (x1 - x0, y1 - y0), interpolation=cv2.INTER_LINEAR)
-        mix(canvas.image[y0:y1, x0:x1], glass, quad_mask((y1 - y0, x1 - x0), corners, offset=(x0, y0)))
+        mix(
+            canvas.image[y0:y1, x0:x1],
+            glass,
+            quad_mask((y1 - y0, x1 - x0), corners, offset=(x0, y0)),
+        )
     clutter(clutter_dice, canvas, panel, body, room)
     front = fixed.child("in front")
     if setup.symptom == "normal" and front.p(0.07):
-        in_front(front, canvas, panel, circuit_board(front, 240, 320) if front.p(0.5) else document(front, 320, 240))
-    return Frame(canvas.image, {"corners": corners, "rig": rig, "room_mean": room_mean, "faint": faint})
+        in_front(
+            front,
+            canvas,
+            panel,
+            circuit_board(front, 240, 320) if front.p(0.5) else document(front, 320, 240),
+        )
+    return Frame(
+        canvas.image, {"corners": corners, "rig": rig, "room_mean": room_mean, "faint": faint}
+    )
 
 
 def photograph(setup: Setup, shot: Shot, *, quick: bool = False) -> Sample:
@@ -171,7 +229,15 @@ def photograph(setup: Setup, shot: Shot, *, quick: bool = False) -> Sample:
     return _finish(setup, shot, frame, quick=quick)
 
 
-def _finish(setup: Setup, shot: Shot, frame: Frame, *, quick: bool, scene_name: str | None = None, photo: str | None = None) -> Sample:
+def _finish(
+    setup: Setup,
+    shot: Shot,
+    frame: Frame,
+    *,
+    quick: bool,
+    scene_name: str | None = None,
+    photo: str | None = None,
+) -> Sample:
     dice = shot.dice.child("camera")
     view = shot.pose.view
     w, h = view.width, view.height
@@ -180,7 +246,9 @@ def _finish(setup: Setup, shot: Shot, frame: Frame, *, quick: bool, scene_name: 
     blurs, lens = finish_optics(dice.child("lens"), (w, h), quick=quick)
     radiance = lens(frame.radiance)
     corners = distort_points(frame.truth["corners"], blurs, (w, h)) if has_screen else None
-    chip = sensor.draw_sensor(dice.child("sensor"), night=setup.light.name != "lit" and shot.torch.kind != "none")
+    chip = sensor.draw_sensor(
+        dice.child("sensor"), night=setup.light.name != "lit" and shot.torch.kind != "none"
+    )
     exposure = sensor.meter(dice.child("meter"), radiance, chip)
     moire_depth, pwm = 0.0, None
     if has_screen and not dark:
@@ -196,7 +264,10 @@ def _finish(setup: Setup, shot: Shot, frame: Frame, *, quick: bool, scene_name: 
     messenger = out.p(0.22)
     if messenger:
         if out.p(0.6):  # the phone's own file is a JPEG already
-            first = cv2.imdecode(np.frombuffer(encode.jpeg(picture, quality=out.i(85, 96)), np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+            first = cv2.imdecode(
+                np.frombuffer(encode.jpeg(picture, quality=out.i(85, 96)), np.uint8),
+                cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION,
+            )
             picture = cv2.cvtColor(first, cv2.COLOR_BGR2RGB)
         long_side = out.pick((1600, 1280, 1280, 1024, 960))
         if long_side < max(w, h):
@@ -213,28 +284,80 @@ def _finish(setup: Setup, shot: Shot, frame: Frame, *, quick: bool, scene_name: 
     if has_screen:
         truth.update({k: v for k, v in shot.screen_truth.items() if k != "scene"})
         assert corners is not None
-        inside = bool((corners >= -0.5).all() and (corners[:, 0] <= w - 0.5).all() and (corners[:, 1] <= h - 0.5).all())
+        inside = bool(
+            (corners >= -0.5).all()
+            and (corners[:, 0] <= w - 0.5).all()
+            and (corners[:, 1] <= h - 0.5).all()
+        )
         if dark:
-            truth["panel"] = {"haze": round(panel.haze, 5), "T_max": round(panel.t_max, 5), "R": round(panel.reflectance, 5),
-                              "contrast": round(panel.contrast, 5), "gap_mm": round(panel.gap_mm, 5)}
+            truth["panel"] = {
+                "haze": round(panel.haze, 5),
+                "T_max": round(panel.t_max, 5),
+                "R": round(panel.reflectance, 5),
+                "contrast": round(panel.contrast, 5),
+                "gap_mm": round(panel.gap_mm, 5),
+            }
             across = float(np.hypot(*(corners[1] - corners[0])))
-            figures = optics.faint_figures(shot.screen, frame.truth["faint"], frame.truth["rig"], shot.dirt, view, frame.truth["room_mean"],
-                                           electrons_per_cd_s=chip.electrons_per_cd * exposure.seconds, read_e=chip.read_e, pixels_across=across)
-            truth.update(faint_contrast=round(figures.contrast, 5), faint_contrast_local=round(figures.local, 5),
-                         faint_snr=round(figures.snr, 4), faint_snr_feature=round(figures.snr_feature, 3))
+            figures = optics.faint_figures(
+                shot.screen,
+                frame.truth["faint"],
+                frame.truth["rig"],
+                shot.dirt,
+                view,
+                frame.truth["room_mean"],
+                electrons_per_cd_s=chip.electrons_per_cd * exposure.seconds,
+                read_e=chip.read_e,
+                pixels_across=across,
+            )
+            truth.update(
+                faint_contrast=round(figures.contrast, 5),
+                faint_contrast_local=round(figures.local, 5),
+                faint_snr=round(figures.snr, 4),
+                faint_snr_feature=round(figures.snr_feature, 3),
+            )
         else:
-            truth.update(moire=round(moire_depth, 4) if moire_depth >= 0.01 else False, pwm=pwm, peak_cd_m2=round(panel.peak),
-                         faint_contrast=None, faint_snr=None)
-        truth.update(corners=[[round(float(x), 2), round(float(y), 2)] for x, y in corners], fully_visible=inside,
-                     aspect=round(panel.aspect, 4), diagonal_inch=round(panel.diagonal_inch, 1), gloss_alpha=round(panel.gloss, 3),
-                     dirt=shot.dirt_kinds, scene=shot.screen_truth["scene"])
+            truth.update(
+                moire=round(moire_depth, 4) if moire_depth >= 0.01 else False,
+                pwm=pwm,
+                peak_cd_m2=round(panel.peak),
+                faint_contrast=None,
+                faint_snr=None,
+            )
+        truth.update(
+            corners=[[round(float(x), 2), round(float(y), 2)] for x, y in corners],
+            fully_visible=inside,
+            aspect=round(panel.aspect, 4),
+            diagonal_inch=round(panel.diagonal_inch, 1),
+            gloss_alpha=round(panel.gloss, 3),
+            dirt=shot.dirt_kinds,
+            scene=shot.screen_truth["scene"],
+        )
     else:
-        truth.update(scene=scene_id(setup.seed, photo), scene_name=scene_name, corners=None, fully_visible=False)
-    truth.update(size=[w, h], torch=shot.torch.kind, ambient=setup.light.name, ambient_lux=round(setup.light.lux, 4),
-                 yaw=round(shot.pose.yaw, 2), pitch=round(shot.pose.pitch, 2), roll=round(shot.pose.roll, 2),
-                 blur={"defocus_px": round(blurs.defocus, 2), "motion_px": round(blurs.motion, 2)},
-                 exposure_s=round(exposure.seconds, 5), iso=round(exposure.iso), jpeg_quality=quality, messenger=messenger,
-                 exif_orientation=orientation, gps=False, pair_id=None, changed=None, seed=setup.seed)
+        truth.update(
+            scene=scene_id(setup.seed, photo),
+            scene_name=scene_name,
+            corners=None,
+            fully_visible=False,
+        )
+    truth.update(
+        size=[w, h],
+        torch=shot.torch.kind,
+        ambient=setup.light.name,
+        ambient_lux=round(setup.light.lux, 4),
+        yaw=round(shot.pose.yaw, 2),
+        pitch=round(shot.pose.pitch, 2),
+        roll=round(shot.pose.roll, 2),
+        blur={"defocus_px": round(blurs.defocus, 2), "motion_px": round(blurs.motion, 2)},
+        exposure_s=round(exposure.seconds, 5),
+        iso=round(exposure.iso),
+        jpeg_quality=quality,
+        messenger=messenger,
+        exif_orientation=orientation,
+        gps=False,
+        pair_id=None,
+        changed=None,
+        seed=setup.seed,
+    )
     return Sample(data, truth)
 
 
@@ -250,7 +373,13 @@ def first_shot(setup: Setup, size: tuple[int, int]) -> Shot:
     return Shot(pose, torch, screen, truth, dirt, kinds, dice.child("frame0"))
 
 
-def draw_photo(seed: int, *, symptom: str | None = None, size: tuple[int, int] | None = None, quick: bool = False) -> Sample:
+def draw_photo(
+    seed: int,
+    *,
+    symptom: str | None = None,
+    size: tuple[int, int] | None = None,
+    quick: bool = False,
+) -> Sample:
     """Draw one photograph; the public `synth.draw`."""
     setup = draw_setup(seed, symptom)
     wh = _size(Dice(seed, "size"), size, quick)
@@ -262,16 +391,34 @@ def draw_photo(seed: int, *, symptom: str | None = None, size: tuple[int, int] |
 def _draw_nonscreen(setup: Setup, size: tuple[int, int], *, quick: bool) -> Sample:
     dice = Dice(setup.seed, "shot")
     pose = draw_pose(dice.child("pose"), setup.panel, size, dark=False)
-    torch = replace(draw_torch(dice.child("torch"), setup.panel, pose.view, setup.light.torch), kind=setup.light.torch)
-    rig = Rig(torch, setup.light.lux, setup.light.colour, setup.light.tilt, setup.light.name, np.zeros(3, np.float32), 0.0)
+    torch = replace(
+        draw_torch(dice.child("torch"), setup.panel, pose.view, setup.light.torch),
+        kind=setup.light.torch,
+    )
+    rig = Rig(
+        torch,
+        setup.light.lux,
+        setup.light.colour,
+        setup.light.tilt,
+        setup.light.name,
+        np.zeros(3, np.float32),
+        0.0,
+    )
     view: View = pose.view
     canvas = Canvas(view.scaled(0.5), rig)
     room = draw_room(dice.child("place"), setup.panel, setup.body, view.centre)
-    name, photo = draw_nonscreen(dice.child("nonscreen"), canvas, setup.panel, setup.body, room, pose)
+    name, photo = draw_nonscreen(
+        dice.child("nonscreen"), canvas, setup.panel, setup.body, room, pose
+    )
     image = cv2.resize(canvas.image, size, interpolation=cv2.INTER_LINEAR)
     if name == "finger" or dice.p(0.06):
         image = blur(image, size[0] * dice.lu(0.005, 0.04))
     shot = Shot(pose, torch, None, {}, None, [], dice.child("frame0"))  # type: ignore[arg-type]
-    return _finish(setup, shot, Frame(np.ascontiguousarray(image), {}), quick=quick, scene_name=name, photo=photo)
-
-
+    return _finish(
+        setup,
+        shot,
+        Frame(np.ascontiguousarray(image), {}),
+        quick=quick,
+        scene_name=name,
+        photo=photo,
+    )

@@ -13,10 +13,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Floats
 from synth.colour import LUMINANCE
 from synth.dice import Dice
 
-Array = NDArray[np.float32]
+Array = Floats
 
 #: Raw numbers: 14 bits with the black level well above zero so that noise is not cut off.
 WHITE_DN = 16383
@@ -47,12 +48,24 @@ def draw_sensor(dice: Dice, *, night: bool) -> Sensor:
     binned = dice.lu(1.5, 9.0)
     if night and dice.p(0.45):
         binned *= dice.lu(1.5, 8)
-    return Sensor(6000 * binned, dice.u(1.0, 3.0) * float(np.sqrt(binned)), 700 * binned * dice.u(0.7, 1.4),
-                  np.array([dice.u(0.45, 0.7), 1.0, dice.u(0.45, 0.75)], np.float32), dice.u(0, 0.35) * float(np.sqrt(binned)))
+    return Sensor(
+        6000 * binned,
+        dice.u(1.0, 3.0) * float(np.sqrt(binned)),
+        700 * binned * dice.u(0.7, 1.4),
+        np.array([dice.u(0.45, 0.7), 1.0, dice.u(0.45, 0.75)], np.float32),
+        dice.u(0, 0.35) * float(np.sqrt(binned)),
+    )
 
 
-def digitise(electrons: NDArray, rng: np.random.Generator, *, read_e: float, gain: float, dark: float = BLACK_DN,
-             white: float = WHITE_DN) -> NDArray[np.uint16]:
+def digitise(
+    electrons: NDArray,
+    rng: np.random.Generator,
+    *,
+    read_e: float,
+    gain: float,
+    dark: float = BLACK_DN,
+    white: float = WHITE_DN,
+) -> NDArray[np.uint16]:
     """Expected electrons (any shape) to digital numbers with photon and read noise.
 
     gain is K in DN per electron, dark the DN of no light; clipped at `white`. Up to 16 bits.
@@ -69,14 +82,16 @@ def digitise(electrons: NDArray, rng: np.random.Generator, *, read_e: float, gai
 
 @dataclass(frozen=True)
 class Exposure:
-    """seconds: exposure time. iso: 50 is base gain. level: raw signal share of full scale per cd/m2."""
+    """seconds: exposure time. iso: 50 is base gain. level: share of full scale per cd/m2."""
 
     seconds: float
     iso: float
     level: float
 
 
-def meter(dice: Dice, radiance: Array, sensor: Sensor, *, longest: float = 0.1, top_iso: float = 3200) -> Exposure:
+def meter(
+    dice: Dice, radiance: Array, sensor: Sensor, *, longest: float = 0.1, top_iso: float = 3200
+) -> Exposure:
     """Auto exposure: somewhere between grey-world mean and keeping the highlights.
 
     Time is lengthened to 1/60 s before gain is raised, then to 1/25 s, then up to `longest` for
@@ -113,9 +128,13 @@ def expose(dice: Dice, radiance: Array, sensor: Sensor, exposure: Exposure) -> N
     h, w = radiance.shape[:2]
     mosaic = np.empty((h, w), np.float32)
     for (oy, ox), c in zip(((0, 0), (0, 1), (1, 0), (1, 1)), (0, 1, 1, 2), strict=True):
-        np.multiply(radiance[oy::2, ox::2, c], np.float32(scale * sensor.response[c]), out=mosaic[oy::2, ox::2])
+        np.multiply(
+            radiance[oy::2, ox::2, c],
+            np.float32(scale * sensor.response[c]),
+            out=mosaic[oy::2, ox::2],
+        )
     if sensor.row_e > 0:
-        mosaic += (dice.normal((h, 1)) * np.float32(sensor.row_e))
+        mosaic += dice.normal((h, 1)) * np.float32(sensor.row_e)
     saturation = sensor.full_well * 50 / exposure.iso
     gain = (WHITE_DN - BLACK_DN) / saturation
     return digitise(mosaic, dice.rng, read_e=sensor.read_e, gain=gain)
@@ -128,11 +147,15 @@ def demosaic(raw: NDArray[np.uint16]) -> NDArray[np.uint16]:
 
 # --- flicker and the rolling shutter -------------------------------------------------------
 
-def pulse_mean(start: NDArray, exposure_s: float, frequency: float, duty: float) -> NDArray[np.float64]:
+
+def pulse_mean(
+    start: NDArray, exposure_s: float, frequency: float, duty: float
+) -> NDArray[np.float64]:
     """Mean of a 0/1 pulse train (period 1/frequency, on for `duty` of it) over [start, start + T].
 
     Exact; relative to a steady light of the same mean it is divided by `duty` by the caller.
     """
+
     def integral(t: NDArray) -> NDArray:
         cycles = np.asarray(t, np.float64) * frequency
         whole = np.floor(cycles)
@@ -142,8 +165,10 @@ def pulse_mean(start: NDArray, exposure_s: float, frequency: float, duty: float)
     return (integral(s + exposure_s) - integral(s)) / exposure_s
 
 
-def banding(rows: int, *, row_s: float, exposure_s: float, frequency: float, duty: float, phase_s: float) -> NDArray[np.float32]:
-    """Gain of each sensor row under a pulsed light, mean about 1. Period = 1/(frequency row_s) rows."""
+def banding(
+    rows: int, *, row_s: float, exposure_s: float, frequency: float, duty: float, phase_s: float
+) -> Floats:
+    """Gain of each sensor row under a pulsed light, mean about 1, period 1/(f row_s) rows."""
     start = phase_s + np.arange(rows) * row_s
     return (pulse_mean(start, exposure_s, frequency, duty) / duty).astype(np.float32)
 

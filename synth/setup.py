@@ -10,27 +10,44 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth import content
+from synth.arrays import Floats
+from synth.body import Body, draw_body
 from synth.colour import lamp, to_linear
 from synth.dice import Dice
 from synth.faults import blocks, columns, cracks, lamps, rows, tone
 from synth.faults.state import Screen
 from synth.panel import Panel, backlight, draw_panel, transmit
 from synth.photos import PICTURES
-from synth.scene import Body, draw_body
 
 #: The labels, in the order of the project's vocabulary, and how often each is drawn. Dark and
 #: healthy sets are drawn more often: they are what the finer decisions are about.
 LABELS = {
-    "faint-image": 1.6, "no-image": 1.6, "glow-no-image": 1.0, "half-screen": 1.0, "vertical-bands": 1.0,
-    "vertical-lines": 1.0, "horizontal-bands": 1.0, "dim-zones": 1.0, "wrong-colours": 1.0, "blocky": 1.0,
-    "cracked": 1.0, "normal": 1.6, "not-a-screen": 1.0,
+    "faint-image": 1.6,
+    "no-image": 1.6,
+    "glow-no-image": 1.0,
+    "half-screen": 1.0,
+    "vertical-bands": 1.0,
+    "vertical-lines": 1.0,
+    "horizontal-bands": 1.0,
+    "dim-zones": 1.0,
+    "wrong-colours": 1.0,
+    "blocky": 1.0,
+    "cracked": 1.0,
+    "normal": 1.6,
+    "not-a-screen": 1.0,
 }
 DARK = ("faint-image", "no-image")
 
 _FAULT = {
-    "half-screen": columns.half, "vertical-bands": columns.bands, "vertical-lines": columns.lines,
-    "horizontal-bands": rows.rows, "wrong-colours": tone.tone, "blocky": blocks.blocks,
-    "cracked": cracks.crack, "dim-zones": lamps.zones, "glow-no-image": lamps.glow_no_image,
+    "half-screen": columns.half,
+    "vertical-bands": columns.bands,
+    "vertical-lines": columns.lines,
+    "horizontal-bands": rows.rows,
+    "wrong-colours": tone.tone,
+    "blocky": blocks.blocks,
+    "cracked": cracks.crack,
+    "dim-zones": lamps.zones,
+    "glow-no-image": lamps.glow_no_image,
 }
 
 
@@ -41,7 +58,7 @@ class Light:
     torch: str
     name: str
     lux: float
-    colour: NDArray[np.float32]
+    colour: Floats
     tilt: NDArray[np.float64]
 
 
@@ -66,7 +83,9 @@ def scene_id(seed: int, photo: str | None) -> int:
 def draw_light(dice: Dice, symptom: str) -> Light:
     """Torch and room light as the photographs that come with each complaint have them."""
     if symptom in DARK:
-        torch = dice.weighted({"phone": 0.46, "hand": 0.48, "none": 0.1 if symptom == "no-image" else 0.0})
+        torch = dice.weighted(
+            {"phone": 0.46, "hand": 0.48, "none": 0.1 if symptom == "no-image" else 0.0}
+        )
         name = dice.weighted({"dark": 0.32, "dim": 0.58, "lit": 0.1}) if torch != "none" else "lit"
     else:
         torch = dice.weighted({"none": 0.84, "phone": 0.13, "hand": 0.03})
@@ -78,7 +97,13 @@ def draw_light(dice: Dice, symptom: str) -> Light:
     lux = {"dark": dice.lu(0.003, 1), "dim": dice.lu(1, 15), "lit": dice.lu(30, 900)}[name]
     if symptom in DARK and name == "lit" and torch != "none":
         lux = dice.lu(15, 80)
-    return Light(torch, name, lux, lamp(dice.lu(2600, 8000)), np.array([dice.n(0, 0.2), dice.n(-0.2, 0.2), dice.n(-0.1, 0.15)]))
+    return Light(
+        torch,
+        name,
+        lux,
+        lamp(dice.lu(2600, 8000)),
+        np.array([dice.n(0, 0.2), dice.n(-0.2, 0.2), dice.n(-0.1, 0.15)]),
+    )
 
 
 def draw_setup(seed: int, symptom: str | None) -> Setup:
@@ -87,8 +112,18 @@ def draw_setup(seed: int, symptom: str | None) -> Setup:
         raise ValueError(f"symptom must be one of {', '.join(LABELS)}; got {symptom!r}")
     dice = Dice(seed, "setup")
     chosen = symptom or dice.child("symptom").weighted(LABELS)
-    panel = draw_panel(dice.child("panel"), turned=chosen in ("normal", "cracked", "glow-no-image") and dice.p(0.06))
-    return Setup(seed, chosen, panel, draw_body(dice.child("body"), panel), draw_light(dice.child("light"), chosen), 1000 + seed)
+    panel = draw_panel(
+        dice.child("panel"),
+        turned=chosen in ("normal", "cracked", "glow-no-image") and dice.p(0.06),
+    )
+    return Setup(
+        seed,
+        chosen,
+        panel,
+        draw_body(dice.child("body"), panel),
+        draw_light(dice.child("light"), chosen),
+        1000 + seed,
+    )
 
 
 def _shown(dice: Dice, symptom: str, shape: tuple[int, int]) -> content.Content:
@@ -108,12 +143,23 @@ def _shown(dice: Dice, symptom: str, shape: tuple[int, int]) -> content.Content:
         without = ()
     if symptom == "faint-image" and dice.p(0.45):
         # a technician who looks for a faint picture opens the menu, or a page with strong contrast
-        kind = dice.weighted({"menu": 3, "photo_menu": 3, "page": 2, "black+menu": 2, "bars": 1, "nosignal": 1, "guide": 1, "windows": 1})
+        kind = dice.weighted(
+            {
+                "menu": 3,
+                "photo_menu": 3,
+                "page": 2,
+                "black+menu": 2,
+                "bars": 1,
+                "nosignal": 1,
+                "guide": 1,
+                "windows": 1,
+            }
+        )
         return content.render(dice, shape, kind=kind)
     return content.render(dice, shape, without=without)
 
 
-def _faint_strength(panel: Panel, drive: NDArray[np.float32]) -> float:
+def _faint_strength(panel: Panel, drive: Floats) -> float:
     """RMS contrast of the faint picture over haze, for a first judgement without the room."""
     t = transmit(panel, drive[::8, ::8]).mean(-1)
     part = panel.reflectance * t * float(t.mean())
@@ -122,14 +168,27 @@ def _faint_strength(panel: Panel, drive: NDArray[np.float32]) -> float:
 
 #: Least change, in code values 0..1, that a fault must make to be a fault anyone could see: of the
 #: worst column or row (thin things), or on average over the panel. Chosen by looking.
-_LEAST = {"half-screen": 0.02, "vertical-bands": 0.008, "vertical-lines": 0.06, "horizontal-bands": 0.05,
-          "wrong-colours": 0.07, "blocky": 0.008, "cracked": 0.004, "dim-zones": 0.006, "glow-no-image": 0.0}
+_LEAST = {
+    "half-screen": 0.02,
+    "vertical-bands": 0.008,
+    "vertical-lines": 0.06,
+    "horizontal-bands": 0.05,
+    "wrong-colours": 0.07,
+    "blocky": 0.008,
+    "cracked": 0.004,
+    "dim-zones": 0.006,
+    "glow-no-image": 0.0,
+}
 
 
-def _change(symptom: str, before: NDArray[np.float32], after: Screen, glow: NDArray[np.float32]) -> float:
+def _change(symptom: str, before: Floats, after: Screen, glow: Floats) -> float:
     """How much the fault changed the picture, in square-root code values."""
     if symptom == "dim-zones":
-        ratio = cv2.resize(np.abs(1 - np.sqrt(after.glow / np.maximum(glow, 1e-3))), (60, 34), interpolation=cv2.INTER_AREA)
+        ratio = cv2.resize(
+            np.abs(1 - np.sqrt(after.glow / np.maximum(glow, 1e-3))),
+            (60, 34),
+            interpolation=cv2.INTER_AREA,
+        )
         bright = np.sqrt(cv2.resize(after.drive, (60, 34), interpolation=cv2.INTER_AREA).max(-1))
         return float((ratio * bright).mean())
     if symptom == "vertical-lines":
@@ -138,10 +197,16 @@ def _change(symptom: str, before: NDArray[np.float32], after: Screen, glow: NDAr
     if symptom == "horizontal-bands":
         d = np.abs(np.sqrt(np.maximum(after.drive[:, ::6], 0)) - np.sqrt(before[:, ::6])).max(-1)
         return float(d.mean(1).max())
-    return float(np.abs(np.sqrt(np.maximum(after.drive[::4, ::4], 0)) - np.sqrt(before[::4, ::4])).max(-1).mean())
+    return float(
+        np.abs(np.sqrt(np.maximum(after.drive[::4, ::4], 0)) - np.sqrt(before[::4, ::4]))
+        .max(-1)
+        .mean()
+    )
 
 
-def _break(dice: Dice, setup: Setup, screen: Screen, truth: dict[str, Any], photo: str | None) -> tuple[Screen, str | None]:
+def _break(
+    dice: Dice, setup: Setup, screen: Screen, truth: dict[str, Any], photo: str | None
+) -> tuple[Screen, str | None]:
     """Put the fault in; draw fault and then picture anew when the one would hide the other."""
     symptom = setup.symptom
     for k in range(6):
@@ -157,7 +222,9 @@ def _break(dice: Dice, setup: Setup, screen: Screen, truth: dict[str, Any], phot
     return screen, photo
 
 
-def draw_panel_picture(setup: Setup, shape: tuple[int, int], *, again: bool = False) -> tuple[Screen, dict[str, Any]]:
+def draw_panel_picture(
+    setup: Setup, shape: tuple[int, int], *, again: bool = False
+) -> tuple[Screen, dict[str, Any]]:
     """The panel's drive and backlight at texture size, with the fault in it, and its truth.
 
     `again` draws another picture for the same set (the menu opened, or the next scene of the film).

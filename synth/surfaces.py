@@ -6,18 +6,18 @@ from collections.abc import Callable
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from synth import artwork, photos
+from synth.arrays import Floats
 from synth.colour import random_colour, to_linear
 from synth.dice import Dice
 from synth.fields import fractal, grid, smooth_noise
 
-Texture = NDArray[np.float32]
+Texture = Floats
 SIZE = 384
 
 
-def paint_colour(dice: Dice, *, wall: bool) -> NDArray[np.float32]:
+def paint_colour(dice: Dice, *, wall: bool) -> Floats:
     """A wall or furniture colour, linear albedo (3,)."""
     if wall:
         tone = dice.u(0.25, 0.85) if dice.p(0.75) else dice.u(0.03, 0.25)
@@ -27,7 +27,9 @@ def paint_colour(dice: Dice, *, wall: bool) -> NDArray[np.float32]:
 
 
 def _plain(dice: Dice, base: Texture) -> Texture:
-    return base * (1 + dice.u(0.0, 0.08) * fractal(dice, (SIZE, SIZE), cells=6, octaves=5))[..., None]
+    return (
+        base * (1 + dice.u(0.0, 0.08) * fractal(dice, (SIZE, SIZE), cells=6, octaves=5))[..., None]
+    )
 
 
 def _stripes(dice: Dice, base: Texture) -> Texture:
@@ -46,11 +48,15 @@ def _grain(dice: Dice, base: Texture) -> Texture:
     x, y = grid((SIZE, SIZE))
     planks = dice.i(1, 7)
     f = smooth_noise(dice, (SIZE, SIZE), 3)
-    rings = np.sin((y * dice.u(8, 30) + f * dice.u(1, 4) + 0.2 * smooth_noise(dice, (SIZE, SIZE), 20)) * 6.28)
+    rings = np.sin(
+        (y * dice.u(8, 30) + f * dice.u(1, 4) + 0.2 * smooth_noise(dice, (SIZE, SIZE), 20)) * 6.28
+    )
     tone = 1 + dice.u(0.05, 0.35) * rings + 0.1 * fractal(dice, (SIZE, SIZE), cells=60, octaves=2)
     row = np.floor(y * planks)
     tone = tone * (1 + 0.15 * np.sin(row * 12.9898)) * np.where((y * planks) % 1 < 0.02, 0.4, 1)
-    wood = np.array([dice.u(0.25, 0.55), dice.u(0.14, 0.32), dice.u(0.05, 0.18)], np.float32) * np.float32(dice.u(0.4, 1.4))
+    wood = np.array(
+        [dice.u(0.25, 0.55), dice.u(0.14, 0.32), dice.u(0.05, 0.18)], np.float32
+    ) * np.float32(dice.u(0.4, 1.4))
     return wood * np.broadcast_to(tone, (SIZE, SIZE))[..., None].astype(np.float32)
 
 
@@ -79,14 +85,21 @@ def _clutter(dice: Dice, base: Texture) -> Texture:
     """Shelves with boxes, tools and cables seen from afar."""
     out = np.broadcast_to(base * np.float32(0.5), (SIZE, SIZE, 3)).copy()
     for _ in range(dice.i(25, 120)):
-        x, y, w, h = dice.i(-20, SIZE), dice.i(-20, SIZE), dice.i(6, SIZE // 4), dice.i(6, SIZE // 5)
+        x, y, w, h = (
+            dice.i(-20, SIZE),
+            dice.i(-20, SIZE),
+            dice.i(6, SIZE // 4),
+            dice.i(6, SIZE // 5),
+        )
         colour = tuple(float(v) for v in paint_colour(dice, wall=False) * dice.u(0.3, 1))
         if dice.p(0.75):
             cv2.rectangle(out, (x, y), (x + w, y + h), colour, -1)
         elif dice.p(0.5):
             cv2.circle(out, (x, y), w // 4 + 1, colour, -1, cv2.LINE_AA)
         else:
-            pts = np.cumsum(np.array([[x, y]] + [[dice.n(0, 25), dice.n(0, 25)] for _ in range(6)]), 0)
+            pts = np.cumsum(
+                np.array([[x, y]] + [[dice.n(0, 25), dice.n(0, 25)] for _ in range(6)]), 0
+            )
             cv2.polylines(out, [pts.astype(np.int32)], False, colour, dice.i(1, 4), cv2.LINE_AA)
     return out * (1 + 0.15 * fractal(dice, (SIZE, SIZE), cells=10, octaves=4))[..., None]
 
@@ -96,11 +109,34 @@ def _scene(dice: Dice, base: Texture) -> Texture:
 
 
 _KINDS: dict[str, Callable[[Dice, Texture], Texture]] = {
-    "plain": _plain, "stripes": _stripes, "wood": _grain, "tiles": _tiles, "photo": _photo_texture,
-    "cloth": cloth, "clutter": _clutter, "scene": _scene,
+    "plain": _plain,
+    "stripes": _stripes,
+    "wood": _grain,
+    "tiles": _tiles,
+    "photo": _photo_texture,
+    "cloth": cloth,
+    "clutter": _clutter,
+    "scene": _scene,
 }
-WALLS = {"plain": 0.46, "stripes": 0.17, "wood": 0.06, "tiles": 0.06, "photo": 0.08, "cloth": 0.05, "clutter": 0.09, "scene": 0.03}
-BENCHES = {"plain": 0.28, "wood": 0.46, "tiles": 0.06, "photo": 0.06, "cloth": 0.08, "clutter": 0.04, "stripes": 0.02}
+WALLS = {
+    "plain": 0.46,
+    "stripes": 0.17,
+    "wood": 0.06,
+    "tiles": 0.06,
+    "photo": 0.08,
+    "cloth": 0.05,
+    "clutter": 0.09,
+    "scene": 0.03,
+}
+BENCHES = {
+    "plain": 0.28,
+    "wood": 0.46,
+    "tiles": 0.06,
+    "photo": 0.06,
+    "cloth": 0.08,
+    "clutter": 0.04,
+    "stripes": 0.02,
+}
 
 
 def surface(dice: Dice, *, wall: bool) -> Texture:

@@ -33,8 +33,16 @@ def blocks(dice: Dice, screen: Screen) -> None:
         for k in range(1, reach):
             run[:, k:] |= bad[:, :-k] & (dice.rng.random((m, n))[:, k:] < 0.7)
         bad = run
-    style = dice.weighted({"mixed": 0.4, "moved": 0.2, "flat": 0.15, "coloured": 0.15, "frozen": 0.1})
-    kinds = {"mixed": (0, 1, 2, 3, 4), "moved": (0,), "flat": (1,), "coloured": (2, 4), "frozen": (3,)}[style]
+    style = dice.weighted(
+        {"mixed": 0.4, "moved": 0.2, "flat": 0.15, "coloured": 0.15, "frozen": 0.1}
+    )
+    kinds = {
+        "mixed": (0, 1, 2, 3, 4),
+        "moved": (0,),
+        "flat": (1,),
+        "coloured": (2, 4),
+        "frozen": (3,),
+    }[style]
     kind = np.array(kinds)[dice.rng.integers(0, len(kinds), (m, n))]
     bright = to_linear((dice.rng.random((m, n, 3)) * 255).astype(np.uint8))
     vivid = dice.rng.random((m, n, 3)) < 0.5
@@ -59,8 +67,11 @@ def blocks(dice: Dice, screen: Screen) -> None:
         k = kind[r, c]
         part = screen.drive[y0:y1, x0:x1]
         if k == 0:
-            sy, sx = int(np.clip(y0 + jy, 0, h - (y1 - y0))), int(np.clip(x0 + jx, 0, w - (x1 - x0)))
-            part[:] = source[sy:sy + y1 - y0, sx:sx + x1 - x0]
+            sy, sx = (
+                int(np.clip(y0 + jy, 0, h - (y1 - y0))),
+                int(np.clip(x0 + jx, 0, w - (x1 - x0))),
+            )
+            part[:] = source[sy : sy + y1 - y0, sx : sx + x1 - x0]
         elif k == 1:
             part[:] = part.mean((0, 1))
         elif k == 2:

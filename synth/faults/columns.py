@@ -6,21 +6,45 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from synth.arrays import Floats
 from synth.dice import Dice
 from synth.faults.state import Screen
 from synth.fields import cover, fractal, mix
 from synth.panel import driver_edges
 
-FILLS = {"black": 0.22, "grey": 0.2, "white": 0.16, "noisy": 0.13, "repeat": 0.1, "ghost": 0.09,
-         "wrong_colour": 0.1}
-HALF_FILLS = {"black": 0.26, "grey": 0.2, "white": 0.24, "tint": 0.1, "washed": 0.06, "repeat": 0.06,
-              "noisy": 0.04, "dim": 0.04}
-LINE_COLOURS = {"white": (1, 1, 1), "black": (0, 0, 0), "red": (1, 0, 0), "green": (0, 1, 0), "blue": (0, 0, 1),
-                "cyan": (0, 1, 1), "magenta": (1, 0, 1), "yellow": (1, 1, 0)}
+FILLS = {
+    "black": 0.22,
+    "grey": 0.2,
+    "white": 0.16,
+    "noisy": 0.13,
+    "repeat": 0.1,
+    "ghost": 0.09,
+    "wrong_colour": 0.1,
+}
+HALF_FILLS = {
+    "black": 0.26,
+    "grey": 0.2,
+    "white": 0.24,
+    "tint": 0.1,
+    "washed": 0.06,
+    "repeat": 0.06,
+    "noisy": 0.04,
+    "dim": 0.04,
+}
+LINE_COLOURS = {
+    "white": (1, 1, 1),
+    "black": (0, 0, 0),
+    "red": (1, 0, 0),
+    "green": (0, 1, 0),
+    "blue": (0, 0, 1),
+    "cyan": (0, 1, 1),
+    "magenta": (1, 0, 1),
+    "yellow": (1, 1, 0),
+}
 
 
-def _noise_columns(dice: Dice, h: int, w: int) -> NDArray[np.float32]:
-    """Columns of unrelated colours: a driver latching noise; breaks now and then down the height."""
+def _noise_columns(dice: Dice, h: int, w: int) -> Floats:
+    """Columns of unrelated colours: a driver latching noise, with breaks down the height."""
     cell = dice.i(1, max(w // 60, 1) + 1)
     n = w // cell + 2
     rows = 1 if dice.p(0.6) else dice.i(2, 6)
@@ -32,7 +56,7 @@ def _noise_columns(dice: Dice, h: int, w: int) -> NDArray[np.float32]:
     return cv2.resize(np.ascontiguousarray(line), (w, h), interpolation=cv2.INTER_NEAREST)
 
 
-def _fill(dice: Dice, screen: Screen, kind: str, x0: int, x1: int) -> NDArray[np.float32]:
+def _fill(dice: Dice, screen: Screen, kind: str, x0: int, x1: int) -> Floats:
     """What columns x0..x1 of the texture show in place of their picture, (H, x1-x0, 3) linear."""
     drive = screen.drive
     h, w = screen.shape
@@ -55,23 +79,34 @@ def _fill(dice: Dice, screen: Screen, kind: str, x0: int, x1: int) -> NDArray[np
         return own * dice.u(0.15, 0.5)
     if kind == "repeat":
         other = 0 if x0 > n else min(x1, w - n)
-        return drive[:, other:other + n][:, :n].copy()
+        return drive[:, other : other + n][:, :n].copy()
     if kind == "ghost":
         shift = int(w * dice.u(0.01, 0.06)) + 1
         moved = np.roll(own, shift, 1) if n > shift else own[:, ::-1]
         share = dice.u(0.35, 0.6)
         return own * (1 - share) + moved * share
-    gains = np.array(dice.pick(((1, 0.1, 0.1), (0.1, 1, 0.1), (0.1, 0.1, 1), (1, 1, 0.1), (0.1, 1, 1), (1, 0.1, 1))))
+    gains = np.array(
+        dice.pick(
+            ((1, 0.1, 0.1), (0.1, 1, 0.1), (0.1, 0.1, 1), (1, 1, 0.1), (0.1, 1, 1), (1, 0.1, 1))
+        )
+    )
     if dice.p(0.5):
         return (own * gains + dice.u(0, 0.25) * gains).astype(np.float32)
     return (1 - own) if dice.p(0.4) else own[..., [1, 2, 0]]
 
 
-def _put(screen: Screen, x0: float, x1: float, fill: NDArray[np.float32], a: int, alpha: NDArray | float = 1.0) -> None:
+def _put(
+    screen: Screen,
+    x0: float,
+    x1: float,
+    fill: Floats,
+    a: int,
+    alpha: NDArray | float = 1.0,
+) -> None:
     """Lay `fill` (columns from texture column a) over fractions x0..x1, with exact coverage."""
     w = screen.shape[1]
-    weight = (cover(w, x0, x1)[a:a + fill.shape[1]] * np.float32(alpha))[None, :, None]
-    part = screen.drive[:, a:a + fill.shape[1]]
+    weight = (cover(w, x0, x1)[a : a + fill.shape[1]] * np.float32(alpha))[None, :, None]
+    part = screen.drive[:, a : a + fill.shape[1]]
     part += weight * (fill - part)
 
 
@@ -137,25 +172,49 @@ def lines(dice: Dice, screen: Screen) -> None:
     out = []
     for _ in range(count):
         width = dice.pick((1, 1, 2, 2, 3, 4)) * (2 if columns > 3000 and dice.p(0.6) else 1)
-        centre = dice.u(0.01, 0.99) if cluster is None else float(np.clip(cluster + dice.n(0, 0.02), 0.01, 0.99))
+        centre = (
+            dice.u(0.01, 0.99)
+            if cluster is None
+            else float(np.clip(cluster + dice.n(0, 0.02), 0.01, 0.99))
+        )
         start = int(centre * (columns - width))
         x0, x1 = start / columns, (start + width) / columns
-        name = dice.weighted({"white": 0.22, "black": 0.18, "red": 0.14, "green": 0.13, "blue": 0.12, "cyan": 0.07,
-                              "magenta": 0.08, "yellow": 0.06})
+        name = dice.weighted(
+            {
+                "white": 0.22,
+                "black": 0.18,
+                "red": 0.14,
+                "green": 0.13,
+                "blue": 0.12,
+                "cyan": 0.07,
+                "magenta": 0.08,
+                "yellow": 0.06,
+            }
+        )
         y0, y1 = 0.0, 1.0
         if dice.p(0.25):
             cut = dice.u(0.25, 0.9)
             y0, y1 = (0.0, cut) if dice.p(0.65) else (1 - cut, 1.0)
         alpha = 1.0 if dice.p(0.8) else dice.u(0.25, 0.8)
         a, b = _span(w, x0, x1)
-        mask = np.outer(cover(h, y0, y1), cover(w, x0, x1)[a:b]).astype(np.float32) * np.float32(alpha)
+        mask = np.outer(cover(h, y0, y1), cover(w, x0, x1)[a:b]).astype(np.float32) * np.float32(
+            alpha
+        )
         colour = np.array(LINE_COLOURS[name], np.float32)
         if dice.p(0.15):  # the line still follows the picture: a gain fault
             target = np.clip(screen.drive[:, a:b] * 0.4 + 0.6 * colour, 0, 1)
         else:
             target = np.broadcast_to(colour, (h, b - a, 3))
         mix(screen.drive[:, a:b], target, mask)
-        out.append({"x": round(x0, 5), "columns": width, "colour": name, "y0": round(y0, 4), "y1": round(y1, 4)})
+        out.append(
+            {
+                "x": round(x0, 5),
+                "columns": width,
+                "colour": name,
+                "y0": round(y0, 4),
+                "y1": round(y1, 4),
+            }
+        )
     screen.truth.update(lines=out)
 
 

@@ -16,10 +16,13 @@ MODES = {"strips": 0.34, "zone": 0.24, "spots": 0.26, "corner": 0.16}
 
 def _soft_rect(shape: tuple[int, int], zone: list[float], soft: float, aspect: float) -> np.ndarray:
     x, y = grid(shape)
+
+    def rise(position: np.ndarray, at: float, width: float) -> np.ndarray:
+        return 1 / (1 + np.exp(np.clip((at - position) / width * 4, -50, 50)))
+
     sx, sy = soft / aspect, soft
-    fx = 1 / (1 + np.exp(-(x - zone[0]) / sx * 4)) * (1 / (1 + np.exp((x - zone[2]) / sx * 4)))
-    fy = 1 / (1 + np.exp(-(y - zone[1]) / sy * 4)) * (1 / (1 + np.exp((y - zone[3]) / sy * 4)))
-    fx = fx if zone[0] > 0 or zone[2] < 1 else np.ones_like(fx)
+    fx = rise(x, zone[0], sx) * (1 - rise(x, zone[2], sx))
+    fy = rise(y, zone[1], sy) * (1 - rise(y, zone[3], sy))
     return (fx * fy).astype(np.float32)
 
 
@@ -37,11 +40,21 @@ def zones(dice: Dice, screen: Screen) -> None:
         out = []
         part = dice.weighted({"whole": 0.5, "left": 0.2, "right": 0.2, "group": 0.1})
         for k in dead:
-            a, b = {"whole": (0, panel.per_strip), "left": (0, panel.per_strip // 2),
-                    "right": (panel.per_strip // 2, panel.per_strip),
-                    "group": (panel.per_strip // 3, 2 * panel.per_strip // 3)}[part]
+            a, b = {
+                "whole": (0, panel.per_strip),
+                "left": (0, panel.per_strip // 2),
+                "right": (panel.per_strip // 2, panel.per_strip),
+                "group": (panel.per_strip // 3, 2 * panel.per_strip // 3),
+            }[part]
             drive[k, a:b] = left
-            out.append([round(a / panel.per_strip, 4), round(k / n, 4), round(b / panel.per_strip, 4), round((k + 1) / n, 4)])
+            out.append(
+                [
+                    round(a / panel.per_strip, 4),
+                    round(k / n, 4),
+                    round(b / panel.per_strip, 4),
+                    round((k + 1) / n, 4),
+                ]
+            )
         screen.glow = backlight(seed_dice, panel, dead=drive)
         screen.truth.update(strips=n, dead=[int(k) for k in dead], zones=out)
     elif mode == "zone":
@@ -58,9 +71,16 @@ def zones(dice: Dice, screen: Screen) -> None:
         glow = screen.glow
         right, bottom = dice.p(0.5), dice.p(0.5)
         rx, ry = dice.u(0.12, 0.45), dice.u(0.15, 0.5)
-        zone = [1 - rx if right else 0.0, 1 - ry if bottom else 0.0, 1.0 if right else rx, 1.0 if bottom else ry]
+        zone = [
+            1 - rx if right else 0.0,
+            1 - ry if bottom else 0.0,
+            1.0 if right else rx,
+            1.0 if bottom else ry,
+        ]
         x, y = grid((glow.shape[0], glow.shape[1]))
-        d = np.sqrt((((1.0 if right else 0.0) - x) / rx) ** 2 + (((1.0 if bottom else 0.0) - y) / ry) ** 2)
+        d = np.sqrt(
+            (((1.0 if right else 0.0) - x) / rx) ** 2 + (((1.0 if bottom else 0.0) - y) / ry) ** 2
+        )
         glow *= 1 - (1 - left) * np.clip(1.3 - d, 0, 1) ** dice.u(0.6, 1.5)
         screen.truth.update(zones=[[round(v, 4) for v in zone]])
     else:
@@ -82,7 +102,12 @@ def zones(dice: Dice, screen: Screen) -> None:
 def glow_no_image(dice: Dice, screen: Screen) -> None:
     """Backlight on, cells undriven: white, grey, bluish or dark, even or uneven."""
     mode = dice.weighted({"white": 0.38, "grey": 0.3, "bluish": 0.16, "dark": 0.16})
-    level = {"white": dice.u(0.6, 1), "grey": dice.u(0.08, 0.5), "bluish": dice.u(0.03, 0.5), "dark": dice.lu(0.002, 0.03)}[mode]
+    level = {
+        "white": dice.u(0.6, 1),
+        "grey": dice.u(0.08, 0.5),
+        "bluish": dice.u(0.03, 0.5),
+        "dark": dice.lu(0.002, 0.03),
+    }[mode]
     tint = np.array([1, 1, 1], np.float32)
     if mode == "bluish":
         tint = np.array([dice.u(0.45, 0.85), dice.u(0.6, 0.95), 1.0], np.float32)
@@ -91,7 +116,11 @@ def glow_no_image(dice: Dice, screen: Screen) -> None:
     screen.drive[:] = level * tint
     if dice.p(0.45):
         ripple = dice.u(0.1, 0.9)
-        screen.glow = backlight(dice.child("glow"), replace(screen.panel, kind="strips", spread=dice.u(0.22, 0.45)), ripple=ripple)
+        screen.glow = backlight(
+            dice.child("glow"),
+            replace(screen.panel, kind="strips", spread=dice.u(0.22, 0.45)),
+            ripple=ripple,
+        )
     if dice.p(0.35):  # clouding: light leaking at corners and edges, strong on a dark glow
         x, y = grid((screen.glow.shape[0], screen.glow.shape[1]))
         for cx in (0.0, 1.0):
@@ -107,4 +136,6 @@ def ageing(dice: Dice, screen: Screen) -> None:
     if screen.glow.ndim == 2:
         wave = screen.glow / float(screen.glow.mean())
         amount = dice.u(0.0, 0.08)
-        screen.glow = np.stack([screen.glow, screen.glow * (1 - amount * 0.5), screen.glow * (1 + amount * wave)], -1).astype(np.float32)
+        screen.glow = np.stack(
+            [screen.glow, screen.glow * (1 - amount * 0.5), screen.glow * (1 + amount * wave)], -1
+        ).astype(np.float32)

@@ -8,12 +8,22 @@ from synth.dice import Dice
 from synth.faults.state import Screen
 from synth.fields import cover
 
-_COLOURS = {"white": (1, 1, 1), "black": (0, 0, 0), "red": (1, 0, 0), "green": (0, 1, 0), "blue": (0, 0, 1),
-            "yellow": (1, 1, 0), "cyan": (0, 1, 1), "magenta": (1, 0, 1)}
+_COLOURS = {
+    "white": (1, 1, 1),
+    "black": (0, 0, 0),
+    "red": (1, 0, 0),
+    "green": (0, 1, 0),
+    "blue": (0, 0, 1),
+    "yellow": (1, 1, 0),
+    "cyan": (0, 1, 1),
+    "magenta": (1, 0, 1),
+}
 
 
-def _cover_rows(screen: Screen, y0: float, y1: float, target: np.ndarray | float, alpha: float = 1.0) -> None:
-    weight = (cover(screen.shape[0], y0, y1) * np.float32(alpha))
+def _cover_rows(
+    screen: Screen, y0: float, y1: float, target: np.ndarray | float, alpha: float = 1.0
+) -> None:
+    weight = cover(screen.shape[0], y0, y1) * np.float32(alpha)
     rows = np.nonzero(weight)[0]
     if len(rows) == 0:
         return
@@ -34,9 +44,21 @@ def _fill(dice: Dice, screen: Screen, kind: str, y0: float, y1: float, alpha: fl
     if kind == "repeat":
         _repeat(screen, y0, y1, alpha)
     elif kind == "torn":
-        _cover_rows(screen, y0, y1, np.roll(screen.drive, int(screen.shape[1] * dice.u(0.02, 0.5)), 1), alpha)
+        _cover_rows(
+            screen,
+            y0,
+            y1,
+            np.roll(screen.drive, int(screen.shape[1] * dice.u(0.02, 0.5)), 1),
+            alpha,
+        )
     elif kind == "shifted":
-        _cover_rows(screen, y0, y1, np.roll(screen.drive, int(screen.shape[0] * dice.u(0.03, 0.3)), 0), alpha)
+        _cover_rows(
+            screen,
+            y0,
+            y1,
+            np.roll(screen.drive, int(screen.shape[0] * dice.u(0.03, 0.3)), 0),
+            alpha,
+        )
     elif kind == "grey":
         _cover_rows(screen, y0, y1, dice.u(0.08, 0.5), alpha)
     elif kind == "washed":
@@ -55,8 +77,19 @@ def rows(dice: Dice, screen: Screen) -> None:
         for _ in range(dice.pick((1, 1, 2, 2, 3, 4, 6, 8))):
             y = dice.i(2, n - 8)
             thick = dice.pick((1, 1, 2, 2, 3, 4, 5)) * (2 if n > 1800 and dice.p(0.7) else 1)
-            kind = dice.weighted({"white": 0.3, "black": 0.3, "repeat": 0.14, "red": 0.06, "green": 0.06, "blue": 0.05,
-                                  "cyan": 0.03, "magenta": 0.03, "yellow": 0.03})
+            kind = dice.weighted(
+                {
+                    "white": 0.3,
+                    "black": 0.3,
+                    "repeat": 0.14,
+                    "red": 0.06,
+                    "green": 0.06,
+                    "blue": 0.05,
+                    "cyan": 0.03,
+                    "magenta": 0.03,
+                    "yellow": 0.03,
+                }
+            )
             _fill(dice, screen, kind, y / n, (y + thick) / n, weak)
             out.append({"y0": round(y / n, 5), "y1": round((y + thick) / n, 5), "kind": kind})
     elif style == "block":
@@ -65,8 +98,17 @@ def rows(dice: Dice, screen: Screen) -> None:
             y = dice.i(int(0.02 * n), int(0.85 * n))
             tall = int(n * dice.lu(0.015, 0.3))
             end = min(y + tall, n - int(0.01 * n))
-            kind = dice.weighted({"black": 0.24, "white": 0.17, "grey": 0.13, "repeat": 0.2, "torn": 0.12, "shifted": 0.07,
-                                  "washed": 0.07})
+            kind = dice.weighted(
+                {
+                    "black": 0.24,
+                    "white": 0.17,
+                    "grey": 0.13,
+                    "repeat": 0.2,
+                    "torn": 0.12,
+                    "shifted": 0.07,
+                    "washed": 0.07,
+                }
+            )
             _fill(dice, screen, kind, y / n, end / n, weak)
             out.append({"y0": round(y / n, 5), "y1": round(end / n, 5), "kind": kind})
     else:

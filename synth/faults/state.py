@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
+from synth.arrays import Floats
 from synth.panel import Panel
 
 
@@ -21,8 +19,8 @@ class Screen:
     """
 
     panel: Panel
-    drive: NDArray[np.float32]
-    glow: NDArray[np.float32]
+    drive: Floats
+    glow: Floats
     truth: dict[str, Any] = field(default_factory=dict)
 
     @property

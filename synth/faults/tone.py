@@ -8,15 +8,25 @@ from synth.colour import decode, encode
 from synth.dice import Dice
 from synth.faults.state import Screen
 
-MODES = {"inverted": 0.2, "solarised": 0.15, "posterised": 0.16, "channel_missing": 0.22, "channels_swapped": 0.07,
-         "cast": 0.1, "washed": 0.05, "gamma": 0.05}
+MODES = {
+    "inverted": 0.2,
+    "solarised": 0.15,
+    "posterised": 0.16,
+    "channel_missing": 0.22,
+    "channels_swapped": 0.07,
+    "cast": 0.1,
+    "washed": 0.05,
+    "gamma": 0.05,
+}
 
 
 def _lut(drive: np.ndarray, curve: np.ndarray) -> np.ndarray:
     """Apply a code-value curve (256 entries, 0..1 codes) to linear drive through 10-bit indices."""
     index = np.minimum((np.sqrt(drive) * 1023), 1023).astype(np.uint16)
     codes = encode((np.arange(1024) / 1023.0) ** 2)
-    table = decode(np.clip(np.interp(codes, np.linspace(0, 1, 256), curve), 0, 1)).astype(np.float32)
+    table = decode(np.clip(np.interp(codes, np.linspace(0, 1, 256), curve), 0, 1)).astype(
+        np.float32
+    )
     return table[index]
 
 
@@ -44,7 +54,19 @@ def tone(dice: Dice, screen: Screen) -> None:
     elif mode == "channels_swapped":
         d[:] = d[..., list(dice.pick(((1, 0, 2), (2, 1, 0), (0, 2, 1), (1, 2, 0), (2, 0, 1))))]
     elif mode == "cast":
-        strong = np.array(dice.pick(((1, 0.25, 0.3), (0.3, 1, 0.3), (0.3, 0.35, 1), (1, 0.35, 1), (1, 0.9, 0.25), (0.3, 1, 1))), np.float32)
+        strong = np.array(
+            dice.pick(
+                (
+                    (1, 0.25, 0.3),
+                    (0.3, 1, 0.3),
+                    (0.3, 0.35, 1),
+                    (1, 0.35, 1),
+                    (1, 0.9, 0.25),
+                    (0.3, 1, 1),
+                )
+            ),
+            np.float32,
+        )
         d *= strong ** np.float32(dice.u(0.5, 1.2))
     elif mode == "washed":
         d[:] = d * dice.u(0.12, 0.4) + dice.u(0.2, 0.5)

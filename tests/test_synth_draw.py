@@ -1,0 +1,202 @@
+"""Whole drawings: reproducible, true to their truth, in the format of the rendered sets."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from joblib import Parallel, delayed
+from PIL import Image, ImageOps
+
+import synth
+from synth import encode, picture
+from synth.__main__ import main
+from synth.faults.state import Screen
+from synth.geometry import panel_corners
+from synth.photos import PICTURES
+from synth.setup import draw_setup
+
+SMALL = (480, 360)
+
+
+def _upright(data: bytes) -> np.ndarray:
+    return np.asarray(ImageOps.exif_transpose(Image.open(io.BytesIO(data))))
+
+
+@pytest.mark.parametrize("symptom", list(synth.LABELS))
+def test_photo_and_truth_of_each_symptom(symptom: str) -> None:
+    sample = synth.draw(11, symptom=symptom, size=SMALL)
+    image, truth = _upright(sample.jpeg), sample.truth
+    json.dumps(truth)
+    assert truth["symptom"] == symptom and truth["seed"] == 11
+    assert [image.shape[1], image.shape[0]] == truth["size"]
+    assert (truth["corners"] is None) == (symptom == "not-a-screen")
+    own = {
+        "half-screen": "bad_side",
+        "vertical-bands": "drivers",
+        "vertical-lines": "lines",
+        "horizontal-bands": "bands",
+        "dim-zones": "mode",
+        "wrong-colours": "mode",
+        "blocky": "block_px",
+        "cracked": "impact",
+        "glow-no-image": "mode",
+        "faint-image": "faint_snr_feature",
+        "no-image": "panel",
+        "normal": "content",
+        "not-a-screen": "scene_name",
+    }
+    assert own[symptom] in truth
+
+
+def test_truth_has_the_keys_of_the_rendered_sets(renders: Path) -> None:
+    rows = [json.loads(line) for line in (renders / "truth.jsonl").read_text().splitlines()]
+    # fields that depend on the mode a fault was drawn in, or only pairs have
+    optional = {"channel", "zones", "strips", "dead", "spots", "pair_index", "scene"}
+    for symptom in synth.LABELS:
+        wanted = set.intersection(*[set(r) for r in rows if r["symptom"] == symptom]) - optional
+        have = set(synth.draw(21, symptom=symptom, size=SMALL, quick=True).truth)
+        assert wanted <= have, f"{symptom} lacks {sorted(wanted - have)}"
+
+
+def test_same_seed_same_bytes_for_any_number_of_workers() -> None:
+    seeds = [3, 4, 5, 6]
+    alone = [synth.draw(s, size=SMALL).jpeg for s in seeds]
+    again = Parallel(n_jobs=2)(delayed(synth.draw)(s, size=SMALL) for s in reversed(seeds))
+    assert [s.jpeg for s in reversed(again)] == alone
+    assert len(set(alone)) == len(alone)
+
+
+def test_drawing_leaves_the_global_random_state_alone() -> None:
+    np.random.seed(1)  # noqa: NPY002 - the point is the global state
+    before = np.random.get_state()[1].copy()  # noqa: NPY002
+    synth.draw(8, size=SMALL, quick=True)
+    assert np.array_equal(before, np.random.get_state()[1])  # noqa: NPY002
+
+
+@pytest.mark.parametrize("seed", [2, 7, 19, 40])
+def test_edges_of_a_bright_panel_are_where_the_corners_say(seed: int) -> None:
+    setup = draw_setup(seed, "glow-no-image")
+    setup = replace(
+        setup,
+        panel=replace(setup.panel, aspect=16 / 9, peak=400.0, mirror=0.0),
+        light=replace(setup.light, torch="none", lux=0.01),
+        body=replace(setup.body, gap=0.02, lip=0.0, led=None),
+    )
+    shot = picture.first_shot(setup, (1200, 900))
+    pose = replace(
+        shot.pose,
+        view=replace(
+            shot.pose.view,
+            t=np.array([0.0, 0.0, 1.55 * shot.pose.view.f / 1200 * setup.panel.width_m]),
+        ),
+    )
+    h, w = picture.texture_shape(pose.view.project(panel_corners(setup.panel)), setup.panel.aspect)
+    white = Screen(setup.panel, np.ones((h, w, 3), np.float32), np.ones((135, 240), np.float32))
+    frame = picture.render(setup, replace(shot, pose=pose, screen=white, dirt=None))
+    c = frame.truth["corners"]
+    light = frame.radiance[..., 1].astype(np.float64)
+    errors = []
+    for t in (0.2, 0.4, 0.6):
+        for a, b, axis, sign in ((c[0], c[3], 1, 1), (c[1], c[2], 1, -1), (c[0], c[1], 0, 1)):
+            p = a + t * (b - a)
+            if axis == 1:  # an upright edge is crossed along a row
+                row = round(p[1])
+                true = a[0] + (row - a[1]) / (b[1] - a[1]) * (b[0] - a[0])
+                line, at = light[row], round(true)
+            else:
+                col = round(p[0])
+                true = a[1] + (col - a[0]) / (b[0] - a[0]) * (b[1] - a[1])
+                line, at = light[:, col], round(true)
+            out, inside = line[at - 4 * sign], line[at + 4 * sign]
+            lit = (line[at - 4 : at + 5] - out) / (inside - out)
+            # the sum of coverages is the length inside: the edge lies that far from the far end
+            edge = (at + 4.5) - lit.sum() if sign > 0 else (at - 4.5) + lit.sum()
+            errors.append(edge - true)
+    assert np.abs(errors).max() < 0.1
+
+
+def test_exif_orientation_turns_the_photo_back() -> None:
+    rng = np.random.default_rng(0)
+    coarse = np.kron(rng.integers(40, 215, (6, 8, 3)), np.ones((16, 16, 1))).astype(np.uint8)
+    for orientation in (1, 3, 6, 8):
+        data = encode.jpeg(coarse, quality=95, orientation=orientation)
+        back = _upright(data).astype(int)
+        assert back.shape == coarse.shape
+        assert np.abs(back - coarse).mean() < 4
+        assert Image.open(io.BytesIO(data)).getexif().get(0x0112, 1) == orientation
+
+
+def test_samples_that_share_a_photograph_share_a_scene() -> None:
+    from synth.setup import draw_panel_picture
+
+    seen: dict[int, set[int]] = {}
+    for seed in range(60):
+        setup = draw_setup(seed, "normal")
+        _, truth = draw_panel_picture(setup, (90, 160))
+        seen.setdefault(truth["scene"], set()).add(seed)
+    shared_scenes = {k: v for k, v in seen.items() if k < len(PICTURES)}
+    assert sum(len(v) for v in shared_scenes.values()) >= 5
+    assert all(len(v) == 1 for k, v in seen.items() if k >= 1000)
+
+
+def test_pairs_share_the_set_and_say_whether_the_panel_changed() -> None:
+    for changed in (True, False):
+        a, b = synth.draw_pair(31, changed=changed, size=SMALL, quick=True)
+        assert (
+            a.truth["pair_id"] == b.truth["pair_id"]
+            and a.truth["changed"] is b.truth["changed"] is changed
+        )
+        assert a.truth["scene"] == b.truth["scene"] and a.jpeg != b.jpeg
+        assert (
+            a.truth["panel"] == b.truth["panel"] and a.truth["torch"] == b.truth["torch"] != "none"
+        )
+        moved = np.abs(
+            np.array(a.truth["corners"]) / a.truth["size"]
+            - np.array(b.truth["corners"]) / b.truth["size"]
+        )
+        assert 0 < moved.max() < 0.25
+
+
+def test_no_image_has_no_faint_picture_and_faint_image_has_one() -> None:
+    dark, _ = synth.draw_screen(5, "no-image", width=320)
+    faint, _ = synth.draw_screen(5, "faint-image", width=320)
+    assert np.ptp(dark, (0, 1)).max() < 1e-6 * max(float(dark.max()), 1e-3)
+    assert faint.std() > 0
+
+
+def test_truth_of_the_file_is_that_of_the_screen() -> None:
+    screen, truth = synth.draw_screen(77, "half-screen", width=640)
+    half = screen[:, :320] if truth["bad_side"] == "left" else screen[:, 320:]
+    good = screen[:, 320:] if truth["bad_side"] == "left" else screen[:, :320]
+    assert np.isfinite(screen).all() and half.shape == good.shape
+    assert truth["band_edges"] == ([[0.0, 0.5]] if truth["bad_side"] == "left" else [[0.5, 1.0]])
+
+
+def test_command_line_writes_photos_truth_and_gallery(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert (
+        main(["draw", "--count", "2", "--out", str(tmp_path / "d"), "--quick", "--seed", "9"]) == 0
+    )
+    rows = [json.loads(line) for line in (tmp_path / "d" / "truth.jsonl").read_text().splitlines()]
+    assert [r["seed"] for r in rows] == [9, 10]
+    assert all((tmp_path / "d" / r["file"]).stat().st_size > 1000 for r in rows)
+    assert (
+        main(["gallery", "--count", "2", "--out", str(tmp_path / "g.png"), "--quick", "--outline"])
+        == 0
+    )
+    assert Image.open(tmp_path / "g.png").size[0] == 1600
+    assert main(["gallery", "--count", "1", "--out", str(tmp_path / "g.nothing"), "--quick"]) == 2
+    assert "cannot write" in capsys.readouterr().err
+
+
+def test_sizes_that_cannot_be_drawn_are_refused() -> None:
+    with pytest.raises(ValueError, match="at least 160 x 160"):
+        synth.draw(1, size=(100, 100))
+    with pytest.raises(ValueError, match="no panel to draw"):
+        synth.draw_screen(1, "not-a-screen")
