@@ -11,7 +11,7 @@ from panelvision.knowledge import BenchTest, Knowledge
 from panelvision.pages import session
 from panelvision.pages.components import bars
 from panelvision.pages.links import go, link
-from panelvision.pages.look import answer, cautions, marked_list, percent
+from panelvision.pages.look import answer, cautions, marked_list, percent, tell_error
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
 
 LEVEL_WORDS: dict[str, str] = {
@@ -37,7 +37,7 @@ def show() -> None:
         if on_desk.past:
             before = session.advice(observations=on_desk.past[-1]).suspects.assemblies
     except PanelvisionError as fault:
-        st.error(str(fault), icon=":material/error:")
+        tell_error(fault)
         _history(bench)
         return
     suspects, work = st.columns([2, 3], gap="large")
@@ -81,7 +81,7 @@ def _suspects(now: Advice, before: Mapping[str, float] | None, bench: Knowledge)
         most=4,
     )
     for sentence in found.contradictions:
-        st.warning(sentence, icon=":material/warning:")
+        st.warning(plain(sentence), icon=":material/warning:")
     with st.expander("Why, and all suspects"):
         for line in found.why:
             st.markdown(f"- {plain(line)}")
@@ -276,7 +276,7 @@ def _meter_form(bench: Knowledge) -> None:
             meter.name, volts, "V", state or "on", string_volts=total, knowledge=bench
         )
     except PanelvisionError as fault:
-        st.error(str(fault), icon=":material/error:")
+        tell_error(fault)
         return
     answer("The reading says", reading.text)
     if reading.value is not None and st.button(
@@ -349,8 +349,10 @@ def value_words(value: object) -> str:
 
 
 def plain(text: str) -> str:
-    """File words (assemblies' labels) as the trade says them."""
-    for label in sorted(ASSEMBLY_WORDS, key=len, reverse=True):
+    """The labels of files (timing-board, faint-image) as the trade says them."""
+    for label, words in SYMPTOM_WORDS.items():
+        text = text.replace(f"({label} ", f"({words}, ")
+    for label in ASSEMBLY_WORDS:
         text = text.replace(f"{label} +", f"{label.replace('-', ' ')} +")
         text = text.replace(f"{label} -", f"{label.replace('-', ' ')} -")
     return text

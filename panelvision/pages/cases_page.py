@@ -14,7 +14,7 @@ from panelvision.labels import ASSEMBLIES, SYMPTOMS
 from panelvision.pages import session
 from panelvision.pages.accuracy_part import show_accuracy
 from panelvision.pages.links import link
-from panelvision.pages.look import percent
+from panelvision.pages.look import percent, tell_error
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
 
 _PARTS: dict[str, str] = {
@@ -49,7 +49,7 @@ def show() -> None:
     try:
         run[part or "find"]()
     except PanelvisionError as fault:
-        st.error(str(fault), icon=":material/error:")
+        tell_error(fault)
 
 
 def _save_form() -> None:

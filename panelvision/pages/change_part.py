@@ -8,7 +8,7 @@ from panelvision.arrays import FloatArray, IntArray
 from panelvision.errors import PanelvisionError
 from panelvision.measure.change import PanelChange
 from panelvision.pages import session
-from panelvision.pages.look import answer
+from panelvision.pages.look import answer, tell_error
 
 
 @st.fragment
@@ -34,7 +34,7 @@ def change_test() -> None:
             with st.spinner("Lining up the two photos"):
                 session.compare_entries(first, second)
         except PanelvisionError as fault:
-            st.error(str(fault), icon=":material/error:")
+            tell_error(fault)
     change = on_desk.changes.get(pair)
     if change is not None:
         tell_change(change, "The change test")

@@ -9,7 +9,7 @@ import streamlit as st
 from panelvision.pages import session
 from panelvision.pages.components import copy_text
 from panelvision.pages.inbox_job import InboxJob
-from panelvision.pages.look import answer, percent
+from panelvision.pages.look import answer, percent, tell_error
 from panelvision.triage_cases import STEP_WORDS, STEPS, SortedCase, SortedPhoto
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
 
@@ -38,7 +38,7 @@ def show() -> None:
     elif job.running:
         _watch()
     elif job.error:
-        st.error(job.error, icon=":material/error:")
+        tell_error(job.error)
         _again("Try again")
     else:
         _gallery(job)

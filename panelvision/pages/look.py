@@ -1,14 +1,18 @@
 """How the pages look: one style sheet, and the few shapes that need HTML of their own."""
 
 import html
+import re
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from pathlib import Path
 
 import streamlit as st
 
+from panelvision.errors import PanelvisionError
 from panelvision.pages.sketches import Sketch
 
+# A slash or drive at the start of a word, and folders up to the last separator.
+_FOLDERS = re.compile(r"(?<![\w:/.])(?:[A-Za-z]:)?[/\\](?:[^\s'\"/\\]+[/\\])+")
 _STATIC = Path(__file__).parent / "static"
 
 
@@ -20,6 +24,16 @@ def _style() -> str:
 def apply_look() -> None:
     """Put the style sheet on the page; the colours come from Streamlit's theme."""
     st.html(f"<style>{_style()}</style>")
+
+
+def tell_error(fault: PanelvisionError | str) -> None:
+    """One line; folders of this machine are nobody's business in a browser."""
+    st.error(without_folders(str(fault)), icon=":material/error:")
+
+
+def without_folders(text: str) -> str:
+    """The text with absolute paths cut down to the file's name."""
+    return _FOLDERS.sub("", text)
 
 
 def answer(kicker: str, big: str, *lines: str) -> None:

@@ -10,7 +10,7 @@ from panelvision.pages import session
 from panelvision.pages.change_part import change_test, tell_change
 from panelvision.pages.components import bars, outline_editor, wipe
 from panelvision.pages.links import go, link
-from panelvision.pages.look import answer, marked_list, percent, sketch
+from panelvision.pages.look import answer, marked_list, percent, sketch, tell_error
 from panelvision.pages.session import STAGE_WORDS, Answer, Entry
 from panelvision.pages.sketches import TORCH, sketch_for
 from panelvision.triage_cases import DARK
@@ -73,17 +73,20 @@ def _first_screen() -> None:
 
 
 def _example_card(example: Example) -> None:
-    with st.container(border=True):
-        st.image(example.read(), width="stretch", alt=f"Example photo: {example.title}")
-        st.markdown(f"**{example.title}**  \n{example.story}")
-        if st.button(
-            "Try this one",
-            key=f"example-{example.name}",
-            width="stretch",
-            icon=":material/play_arrow:",
-        ):
-            session.desk().chosen = session.add_photo(example.name, example.read())
-            st.rerun()
+    with st.container(border=True, key=f"example-card-{example.name}"):
+        picture, words = st.columns([2, 3], vertical_alignment="center")
+        with picture:
+            st.image(example.read(), width="stretch", alt=f"Example photo: {example.title}")
+        with words:
+            st.markdown(f"**{example.title}**  \n{example.story}")
+            if st.button(
+                "Try this one",
+                key=f"example-{example.name}",
+                width="stretch",
+                icon=":material/play_arrow:",
+            ):
+                session.desk().chosen = session.add_photo(example.name, example.read())
+                st.rerun()
 
 
 @st.cache_data(show_spinner=False)
@@ -170,7 +173,7 @@ def _thumbnails() -> None:
 
 def _one_photo(key: str, entry: Entry) -> None:
     if entry.error:
-        st.error(entry.error, icon=":material/error:")
+        tell_error(entry.error)
         _remove_button(key)
         return
     found = entry.answer

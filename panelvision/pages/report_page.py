@@ -9,7 +9,7 @@ from panelvision.isolate import Stop
 from panelvision.pages import session
 from panelvision.pages.bench_page import observation_words, value_words
 from panelvision.pages.links import go, link
-from panelvision.pages.look import answer, percent
+from panelvision.pages.look import answer, percent, tell_error
 from panelvision.report import HOUSE_CAUTION, Report, ReportPhoto, report_html
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
 
@@ -26,7 +26,7 @@ def show() -> None:
     try:
         report = make_report()
     except PanelvisionError as fault:
-        st.error(str(fault), icon=":material/error:")
+        tell_error(fault)
         return
     answer("The report says", report.verdict, *report.reasons[:3])
     for item, amount in report.prices:

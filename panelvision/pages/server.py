@@ -135,9 +135,10 @@ def one_line_error(fault: Exception) -> bool:
     import streamlit as st
 
     from panelvision.errors import PanelvisionError
+    from panelvision.pages.look import tell_error
 
     if isinstance(fault, PanelvisionError):
-        st.error(str(fault), icon=":material/error:")
+        tell_error(fault)
     else:
         logging.getLogger("panelvision.pages").exception("a page failed", exc_info=fault)
         st.error(

@@ -5,7 +5,7 @@ import streamlit as st
 from panelvision import __version__
 from panelvision.errors import PanelvisionError
 from panelvision.pages import session
-from panelvision.pages.look import cautions, marked_list
+from panelvision.pages.look import cautions, marked_list, tell_error
 from panelvision.settings import THEMES, Settings, prices_path, save_settings, settings_path
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
 
@@ -58,7 +58,7 @@ def _save(wanted: Settings) -> None:
     try:
         save_settings(wanted)
     except PanelvisionError as fault:
-        st.error(str(fault), icon=":material/error:")
+        tell_error(fault)
         return
     session.forget_knowledge()
     st.toast("Saved", icon=":material/check:")

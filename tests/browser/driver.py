@@ -146,3 +146,36 @@ def sideways(page: Any) -> int:
             }"""
         )
     )
+
+
+def sideways_of_plain(page: Any) -> int:
+    """The same for a page that is not Streamlit's."""
+    return int(
+        page.evaluate(
+            "document.scrollingElement.scrollWidth - document.documentElement.clientWidth"
+        )
+    )
+
+
+# Everything to tap that is on the page, with its size; what stands inside running text or inside
+# the preview's frame is exempt (WCAG 2.5.5), as are the parts of a number field that has a larger
+# one of its own, and the small help signs that repeat what the label says.
+TARGETS = """() => {
+  const found = [];
+  const roots = [document.querySelector('[data-testid="stMain"]'),
+                 document.querySelector('[data-testid="stBottom"]')].filter(Boolean);
+  for (const root of roots) {
+    const all = 'button, a, summary, select, [role=radio], [role=slider]';
+    for (const e of root.querySelectorAll(all)) {
+      const box = e.getBoundingClientRect();
+      if (!box.width || !box.height || !e.offsetParent) continue;
+      if (e.closest('p, [data-testid="stTooltipIcon"], [data-testid="stNumberInput"]')) continue;
+      if (e.closest('[data-testid="stHeadingWithActionElements"]')) continue;
+      if (e.closest('[data-testid="stSlider"], [data-testid="stElementToolbar"]')) continue;
+      const text = e.innerText || e.getAttribute('aria-label') || '';
+      found.push({tag: e.tagName, text: text.slice(0, 40),
+                  width: Math.round(box.width), height: Math.round(box.height)});
+    }
+  }
+  return found;
+}"""
