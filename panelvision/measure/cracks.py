@@ -94,7 +94,7 @@ def find_cracks(view: ScreenView) -> CrackFindings:
     if min(lines.valid.shape) < 64 or lines.valid.mean() < 0.2:
         return CrackFindings(None, NAN, NAN, None, NAN, False, dict.fromkeys(_NAMES, NAN))
     segments = _segments(lines)
-    star, point, typical, slanted, length = _star(
+    star, point, typical, slanted, length, about = _star(
         segments, lines.light.shape[1], lines.light.shape[0]
     )
     inks = _inks(dark)
@@ -125,6 +125,8 @@ def find_cracks(view: ScreenView) -> CrackFindings:
                 float(len(inks)),
                 float(sum(i.area for i in inks)),
                 star * (0.2 + ink_score),
+                *about,
+                star * about[0],
             ),
             strict=True,
         )
@@ -159,6 +161,10 @@ _NAMES = (
     "cracks_dark_patches",
     "cracks_dark_area",
     "cracks_star_and_ink",
+    "cracks_radial_purity",
+    "cracks_near_directions",
+    "cracks_longest_radial",
+    "cracks_pure_star",
 )
 
 
@@ -180,10 +186,13 @@ def _segments(reduced: Reduced) -> FloatArray:
 
 def _star(
     segments: FloatArray, w: int, h: int
-) -> tuple[float, tuple[float, float] | None, float, float, float]:
-    """Best point's score, the point, the median score, share and length of slanted segments."""
+) -> tuple[float, tuple[float, float] | None, float, float, float, tuple[float, float, float]]:
+    """Best point's score, the point, the median score, share and length of slanted segments.
+
+    Last come the purity, the directions close by and the longest piece of the star.
+    """
     if len(segments) == 0:
-        return 0.0, None, 0.0, 0.0, 0.0
+        return 0.0, None, 0.0, 0.0, 0.0, (NAN, 0.0, 0.0)
     vector = segments[:, 2:] - segments[:, :2]
     length = np.hypot(*vector.T)
     angle = np.degrees(np.arctan2(vector[:, 1], vector[:, 0])) % 90
@@ -191,7 +200,7 @@ def _star(
     share = float(length[slanted].sum() / max(length.sum(), 1e-9))
     total = float(length[slanted].sum() / w)
     if slanted.sum() < 4:
-        return 0.0, None, 0.0, share, total
+        return 0.0, None, 0.0, share, total, (NAN, 0.0, 0.0)
     order = np.argsort(-length[slanted])[:600]
     a = segments[slanted][order, :2]
     v = vector[slanted][order]
@@ -211,7 +220,28 @@ def _star(
     best, scores = _vote(local, middle, unit, n, w, _NEAR)
     point = local[best]
     x, y = (float(c) for c in np.clip(point / (w, h), 0, 1))
-    return float(scores[best]), (x, y), typical, share, total
+    return float(scores[best]), (x, y), typical, share, total, _about(point, middle, unit, n, w)
+
+
+def _about(
+    point: FloatArray, middle: FloatArray, unit: FloatArray, length: FloatArray, w: int
+) -> tuple[float, float, float]:
+    """Share of the slanted length near a point that points at it, directions close by, longest.
+
+    Twigs and letters lie in all directions about any point; cracks near an impact are radial.
+    """
+    to = middle - point
+    far = np.hypot(to[:, 0], to[:, 1])
+    off = np.abs(to[:, 0] * unit[:, 1] - to[:, 1] * unit[:, 0])
+    radial = off < _NEAR * w + 0.06 * far
+    near = far < 0.15 * w
+    total = float(length[near].sum())
+    purity = float(length[near & radial].sum()) / total if total > 0 else NAN
+    close = radial & (far < 0.10 * w)
+    direction = (np.arctan2(to[close, 1], to[close, 0]) + np.pi) / (2 * np.pi) * _BINS
+    directions = float(len(set((direction.astype(int) % _BINS).tolist())))
+    longest = float(length[radial & near].max(initial=0)) / w
+    return purity, directions, longest
 
 
 def _vote(
