@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 from synth.batch import draw_many, write_folder
 from synth.gallery import contact_sheet
+from synth.picture import Sample
 from synth.setup import LABELS
 
 
@@ -50,6 +52,7 @@ def main(arguments: list[str] | None = None) -> int:
             )
             print(f"{done} photos and truth.jsonl written to {a.out}")
         else:
+            samples: Iterator[Sample]
             if a.count is None and a.symptom is None and not a.pairs:
                 samples = (
                     s

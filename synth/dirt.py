@@ -80,7 +80,7 @@ def draw_dirt(dice: Dice, shape: tuple[int, int], *, heavy: bool) -> tuple[Field
             )
     if "fingerprints" in kinds:
         half += gain * dice.lu(0.0005, 0.006) * _prints(dice, sh, sw)
-    out = cv2.resize(half, (w, h), interpolation=cv2.INTER_LINEAR)
+    out: Field = cv2.resize(half, (w, h), interpolation=cv2.INTER_LINEAR)
     if "dust" in kinds:
         n = int(dice.lu(20, 900))
         xs, ys = dice.rng.integers(0, w, n), dice.rng.integers(0, h, n)
@@ -105,11 +105,11 @@ def draw_dirt(dice: Dice, shape: tuple[int, int], *, heavy: bool) -> tuple[Field
     if "scratches" in kinds:
         marks = np.zeros((h, w), np.uint8)
         for _ in range(dice.i(1, 6)):
-            x, y, a, n = dice.u(0, w), dice.u(0, h), dice.u(0, 6.3), dice.u(0.03, 0.4) * h
+            px, py, a, reach = dice.u(0, w), dice.u(0, h), dice.u(0, 6.3), dice.u(0.03, 0.4) * h
             cv2.line(
                 marks,
-                (int(x), int(y)),
-                (int(x + n * np.cos(a)), int(y + n * np.sin(a))),
+                (int(px), int(py)),
+                (int(px + reach * np.cos(a)), int(py + reach * np.sin(a))),
                 dice.i(60, 255),
                 1,
                 cv2.LINE_AA,

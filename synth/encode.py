@@ -5,10 +5,23 @@ from __future__ import annotations
 import struct
 
 import cv2
+import numpy as np
 
 from synth.arrays import Bytes
 
 _TURN = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_COUNTERCLOCKWISE, 8: cv2.ROTATE_90_CLOCKWISE}
+
+
+def decode_rgb(data: bytes, *, turn: bool = False) -> Bytes:
+    """Image bytes to (H, W, 3) RGB, turned upright by the EXIF tag only if `turn`.
+
+    ValueError for bytes that are no image.
+    """
+    way = cv2.IMREAD_COLOR if turn else cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+    bgr = cv2.imdecode(np.frombuffer(data, np.uint8), way)
+    if bgr is None:
+        raise ValueError("these bytes are not an image that OpenCV can read")
+    return np.ascontiguousarray(bgr[..., ::-1])
 
 
 def _exif(orientation: int) -> bytes:

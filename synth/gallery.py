@@ -9,12 +9,13 @@ import cv2
 import numpy as np
 
 from synth.arrays import Bytes
+from synth.encode import decode_rgb
 from synth.picture import Sample
 
 
 def thumbnail(sample: Sample, width: int, *, outline: bool) -> Bytes:
     """A tile of width x 3/4 width with the label (and the true outline) drawn on, BGR."""
-    image = cv2.imdecode(np.frombuffer(sample.jpeg, np.uint8), cv2.IMREAD_COLOR)
+    image = decode_rgb(sample.jpeg, turn=True)[..., ::-1]
     height = width * 3 // 4
     scale = min(width / image.shape[1], height / image.shape[0])
     small = cv2.resize(image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)

@@ -108,7 +108,7 @@ def finish_optics(
         x = (np.arange(w, dtype=np.float32) - (w - 1) / 2) / (max(w, h) / 2)
         y = (np.arange(h, dtype=np.float32) - (h - 1) / 2) / (max(w, h) / 2)
         fall = 1 / (1 + np.float32(corner) * (x[None, :] ** 2 + y[:, None] ** 2))
-        out *= cv2.merge([fall, fall, fall])
+        cv2.multiply(out, cv2.merge([fall, fall, fall]), dst=out)
         return out
 
     return b, apply

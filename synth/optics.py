@@ -74,7 +74,7 @@ def returned(screen: Screen, rig: Rig, dirt: Field | None, *, faint: Array | Non
     else:
         out = faint + haze
         if dirt is not None:
-            out += cv2.merge([dirt, dirt, dirt])
+            cv2.add(out, cv2.merge([dirt, dirt, dirt]), dst=out)
     out *= enlarge(lux, shape)
     return out
 

@@ -35,8 +35,9 @@ class Panel:
     way in. haze: diffuse reflectance of the front, 0..1. gloss: roughness alpha of the glass.
     mirror: Fresnel reflectance of the front.
     inner: strength of the second reflection from inside the cell, share of the first.
-    peak: white luminance in cd/m2. kind: "strips", "edge". strips: rows of LEDs; per_strip: LEDs in each. spread: diffuser point spread as a share
-    of the strip pitch. white: linear RGB of the backlight, luminance 1.
+    peak: white luminance in cd/m2. kind: "strips", "edge". strips: rows of LEDs. per_strip: LEDs in
+    each. spread: diffuser point spread as a share of the strip pitch.
+    white: linear RGB of the backlight, luminance 1.
     """
 
     columns: int

@@ -106,7 +106,7 @@ def stripes(p: Painter) -> Picture:
     out = np.broadcast_to(line[None] if upright else line[:, None], (p.h, p.w, 3)).copy()
     if d.p(0.25):
         shear = np.array([[1, d.u(-0.6, 0.6), 0], [d.u(-0.3, 0.3), 1, 0]], np.float32)
-        out = cv2.warpAffine(out, shear, (p.w, p.h), borderMode=cv2.BORDER_WRAP)
+        out[:] = cv2.warpAffine(out, shear, (p.w, p.h), borderMode=cv2.BORDER_WRAP)
     if d.p(0.35):
         bw, bh = p.w // 3, p.h // 4
         out[p.h // 3 : p.h // 3 + bh, p.w // 3 : p.w // 3 + bw] = random_colour(d, vivid=0.2)

@@ -71,14 +71,14 @@ def _guided(luma: Array, radius: int, eps: float) -> Array:
     full = cv2.resize(cv2.multiply(luma, luma), (w // 2, h // 2), interpolation=cv2.INTER_AREA)
     k = (radius + 1 - radius % 2, radius + 1 - radius % 2)
     mean = cv2.blur(small, k)
-    var = cv2.blur(full, k)
+    var: Array = cv2.blur(full, k)
     var -= mean * mean
     a = var / (var + np.float32(eps))
     b = mean - a * mean
-    a = cv2.resize(cv2.blur(a, k), (w, h), interpolation=cv2.INTER_LINEAR)
-    a *= luma
-    a += cv2.resize(cv2.blur(b, k), (w, h), interpolation=cv2.INTER_LINEAR)
-    return a
+    out: Array = cv2.resize(cv2.blur(a, k), (w, h), interpolation=cv2.INTER_LINEAR)
+    out *= luma
+    out += cv2.resize(cv2.blur(b, k), (w, h), interpolation=cv2.INTER_LINEAR)
+    return out
 
 
 def develop(rgb: NDArray[np.uint16], sensor: Sensor, p: Processing, *, noise_hint: float) -> Bytes:
@@ -106,7 +106,7 @@ def develop(rgb: NDArray[np.uint16], sensor: Sensor, p: Processing, *, noise_hin
             ..., None
         ]
         np.clip(linear, 0, 1, out=linear)
-    index = cv2.sqrt(linear)
+    index: Array = cv2.sqrt(linear)
     index *= np.float32(4095)
     code = tone_curve(p)[index.astype(np.uint16)]
     ycc = cv2.cvtColor(code, cv2.COLOR_RGB2YCrCb)

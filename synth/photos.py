@@ -37,6 +37,7 @@ import skimage
 
 from synth.arrays import Bytes
 from synth.dice import Dice
+from synth.encode import decode_rgb
 
 _FILES = {
     "astronaut": "astronaut.png",
@@ -77,10 +78,7 @@ TEXTURES = ("brick", "grass", "gravel")
 def load(name: str) -> Bytes:
     """The bundled picture as (H, W, 3) 8-bit sRGB, read-only. KeyError for an unknown name."""
     path = Path(skimage.__file__).parent / "data" / _FILES[name]
-    bgr = cv2.imdecode(
-        np.fromfile(path, np.uint8), cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
-    )
-    rgb = np.ascontiguousarray(bgr[..., ::-1])
+    rgb = decode_rgb(path.read_bytes())
     rgb.setflags(write=False)
     return rgb
 

@@ -176,7 +176,7 @@ def render(setup: Setup, shot: Shot) -> Frame:
     background(fixed.child("background"), back, panel, body, room)
     clutter_dice = fixed.child("clutter")
     canvas = Canvas(view, rig)
-    canvas.image = cv2.resize(back.image, (w, h), interpolation=cv2.INTER_LINEAR)
+    cv2.resize(back.image, (w, h), dst=canvas.image, interpolation=cv2.INTER_LINEAR)
     stand(fixed.child("stand"), canvas, panel, body, room.bench)
     set_body(fixed.child("body"), canvas, panel, body)
     box = canvas.roi(corners)
@@ -251,9 +251,9 @@ def _finish(
     )
     exposure = sensor.meter(dice.child("meter"), radiance, chip)
     moire_depth, pwm = 0.0, None
-    if has_screen and not dark:
+    if corners is not None and not dark:
         pwm = _flicker(dice.child("pwm"), radiance, corners, exposure.seconds)
-    if has_screen and not dark and not quick and corners is not None:
+    if corners is not None and not dark and not quick:
         moire_depth = moire(radiance, frame.truth["corners"], panel, blurs)
     raw = sensor.expose(dice.child("noise"), radiance, chip, exposure)
     taste = phone.draw_processing(dice.child("phone"), exposure.iso)
@@ -264,11 +264,7 @@ def _finish(
     messenger = out.p(0.22)
     if messenger:
         if out.p(0.6):  # the phone's own file is a JPEG already
-            first = cv2.imdecode(
-                np.frombuffer(encode.jpeg(picture, quality=out.i(85, 96)), np.uint8),
-                cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION,
-            )
-            picture = cv2.cvtColor(first, cv2.COLOR_BGR2RGB)
+            picture = encode.decode_rgb(encode.jpeg(picture, quality=out.i(85, 96)))
         long_side = out.pick((1600, 1280, 1280, 1024, 960))
         if long_side < max(w, h):
             s = long_side / max(w, h)

@@ -8,6 +8,7 @@ plus rounding to whole DN (variance 1/12). So var = K^2 sd^2 + 1/12 + K (mean - 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -140,7 +141,7 @@ def expose(dice: Dice, radiance: Array, sensor: Sensor, exposure: Exposure) -> N
     return digitise(mosaic, dice.rng, read_e=sensor.read_e, gain=gain)
 
 
-def demosaic(raw: NDArray[np.uint16]) -> NDArray[np.uint16]:
+def demosaic(raw: NDArray[np.uint16]) -> NDArray[Any]:
     """RGGB mosaic (H, W) to RGB (H, W, 3), edge-aware."""
     return cv2.demosaicing(raw, cv2.COLOR_BayerRGGB2RGB_EA)
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from synth.colour import to_linear
 from synth.dice import Dice
+from synth.encode import decode_rgb, jpeg
 from synth.faults.state import Screen
 from synth.fields import fractal
 
@@ -86,6 +87,5 @@ def blocks(dice: Dice, screen: Screen) -> None:
 def mosquito(dice: Dice, screen: Screen) -> None:
     """Healthy but heavily compressed broadcast: mild 8x8 blocking, a hard negative."""
     code = np.rint(np.sqrt(np.clip(screen.drive, 0, 1)) * 255).astype(np.uint8)
-    data = cv2.imencode(".jpg", code, [cv2.IMWRITE_JPEG_QUALITY, dice.i(12, 45)])[1]
-    again = cv2.imdecode(data, cv2.IMREAD_COLOR).astype(np.float32) / 255
+    again = decode_rgb(jpeg(code, quality=dice.i(12, 45))).astype(np.float32) / 255
     screen.drive[:] = again * again

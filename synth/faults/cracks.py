@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from synth.arrays import Floats
 from synth.dice import Dice
 from synth.faults.state import Screen
 from synth.fields import cover, fractal, grid, mix
@@ -126,20 +127,20 @@ def crack(dice: Dice, screen: Screen) -> None:
             sector.astype(np.float32) * np.float32(dice.u(0.6, 1) / 255),
         )
     # bleed: liquid crystal leaving the cell, ink-like with a ragged rim
-    ink = np.zeros((h, w), np.float32)
+    ink: Floats = np.zeros((h, w), np.float32)
     if dice.p(0.8):
         sh, sw = max(h // 2, 8), max(w // 2, 8)
-        x, y = grid((sh, sw))
+        gx, gy = grid((sh, sw))
         blobs = np.full((sh, sw), -9.0, np.float32)
         rough = fractal(dice, (sh, sw), cells=dice.u(5, 12), octaves=4, gain=0.6)
         for k in range(dice.i(1, 4)):
             cx = ix + (0 if k == 0 else dice.n(0, 0.15))
             cy = iy + (0 if k == 0 else dice.n(0, 0.15))
             r = dice.lu(0.05, 0.32)
-            d = np.sqrt(((x - cx) * aspect) ** 2 + ((y - cy) * dice.u(0.6, 1.4)) ** 2)
+            d = np.sqrt(((gx - cx) * aspect) ** 2 + ((gy - cy) * dice.u(0.6, 1.4)) ** 2)
             blobs = np.maximum(blobs, (r - d) / r)
         if dice.p(0.25):  # bleed creeping in from an edge
-            side = dice.pick((x + 0 * y, 1 - x + 0 * y, y + 0 * x, 1 - y + 0 * x))
+            side = dice.pick((gx + 0 * gy, 1 - gx + 0 * gy, gy + 0 * gx, 1 - gy + 0 * gx))
             blobs = np.maximum(blobs, (dice.u(0.03, 0.2) - side) / 0.15)
         soft = dice.lu(15, 120)
         ink = np.clip((blobs + 0.55 * rough) * soft + 0.5, 0, 1)
