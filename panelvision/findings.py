@@ -21,6 +21,8 @@ _ABOUT = {
     "blocky": ("blocks",),
     "cracked": ("crack",),
 }
+_NO_PICTURE = ("faint-image", "no-image", "glow-no-image")
+_SURE = 0.95
 # chosen: a list longer than this is not read at the bench.
 _MOST = 12
 
@@ -33,9 +35,12 @@ def describe(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]
     """
     if reading.symptom == "not-a-screen":
         return ()
+    grid = [*describe_columns(evidence.columns), *describe_rows(evidence.rows)]
+    if reading.symptom in _NO_PICTURE:
+        # Without light on the screen, a room's reflections have edges and lines as well.
+        grid = [f for f in grid if f.confidence > _SURE]
     found = [
-        *describe_columns(evidence.columns),
-        *describe_rows(evidence.rows),
+        *grid,
         *_describe_faint(evidence, reading),
         *describe_surface(evidence, reading),
     ]

@@ -66,7 +66,7 @@ def draw_overlay(
     pixels = (
         photo.pixels if photo.pixels.dtype == np.uint8 else (photo.pixels >> 8).astype(np.uint8)
     )
-    picture = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    picture = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     if outline is None:
         return picture
     # Pixel centres: the photo's (x + 0.5) * scale - 0.5.
@@ -87,13 +87,12 @@ def _draw(picture: IntArray, corners: FloatArray, findings: tuple[Finding, ...])
     image = Image.fromarray(np.ascontiguousarray(picture))
     pen = _Pen(image, corners)
     pen.outline()
-    marked = [f for f in findings if f.mark is not None][:_MOST]
-    for number, finding in enumerate(marked, start=1):
-        pen.mark(finding.mark, PALETTE[_KIND_COLOUR.get(finding.kind, "yellow")])
-    for number, finding in enumerate(marked, start=1):
-        pen.label(
-            finding.mark, f"{number} {finding.mark.label}", _KIND_COLOUR.get(finding.kind, "yellow")
-        )
+    marked = [(f.mark, f.kind) for f in findings if f.mark is not None][:_MOST]
+    for mark, kind in marked:
+        pen.mark(mark, PALETTE[_KIND_COLOUR.get(kind, "yellow")])
+    # Labels last, so that no mark crosses a word.
+    for number, (mark, kind) in enumerate(marked, start=1):
+        pen.label(mark, f"{number} {mark.label}", _KIND_COLOUR.get(kind, "yellow"))
     return np.asarray(image).copy()
 
 

@@ -10,6 +10,7 @@ from panelvision.measure.profile import Axis, StripProfile
 from panelvision.measure.regions import beside, likeness
 from panelvision.measure.segments import (
     STRONG_SUPPORT,
+    WIDEST,
     Piece,
     colour_kind,
     interrupts,
@@ -175,7 +176,7 @@ def _judge(
     z += 12.0 * min(0.0, support - 0.97)
     if on_grid is not None and not piece.noise:
         z += 0.7 if on_grid else -1.5
-    if piece in bars:
+    if piece in bars or piece.region.width > WIDEST:
         z = -6.0
     if profile.axis == "horizontal":
         # Straps, tickers and film bars are blank and full-width at the border; only a

@@ -350,6 +350,7 @@ def _describe(
         ends=ends,
         position=middle / n,
         contrast=contrast,
+        axis=profile.axis,
     )
     return Line(
         axis=profile.axis,
@@ -410,16 +411,26 @@ def _line_score(
     ends: float,
     position: float,
     contrast: float,
+    axis: Axis,
 ) -> float:
     """Logistic in the evidence; chosen so that a full-length line that shows in nine
     strips of ten, always in one colour, with the picture unbroken around it, gets 0.9."""
-    z = 10 * (hits - 0.8) + 6 * (agreement - 0.75) + 10 * (continuity - 0.75)
-    z += 0.0 if full else -2.5 + 3.0 * (length - 0.5)
+    z = 14 * (hits - 0.86) + 6 * (agreement - 0.75) + 10 * (continuity - 0.75)
+    if not full:
+        z += -2.5 + 3.0 * (length - 0.5)
+        # A stem of letters, a reflection's rim: what is faint must be long to be sure.
+        z -= 3.0 * float(np.clip((0.05 - contrast) / 0.03, 0.0, 1.0))
     # Several times the picture's own ridges nearby, or it is one of them.
     z += 1.5 * float(np.clip(np.log(max(prominence, 0.1) / 3.0), -2.0, 1.0))
     # The glow of a bezel and the panel's own border look like faint lines next to it.
     if not 0.015 < position < 0.985 and contrast < 0.1:
         z -= 4.0
+    elif not 0.08 < position < 0.92:
+        # Menus draw rules near the border.
+        z -= 1.5
+    if axis == "horizontal":
+        # Pages, tables and menus have many level rules and few upright ones.
+        z -= 1.0
     # A panel's line runs to the border; a menu's stops short of it, at both ends.
     z += 0.0 if ends >= 1 else (-2.5 if ends > 0 else -8.0)
     return _logistic(z)

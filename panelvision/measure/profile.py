@@ -116,10 +116,10 @@ def profile_of(
     else:
         share = _strip_mean(valid, strips)
         mean = mean / np.maximum(share, 1e-3)[..., None]
-    half = cv2.resize(signal, (max(n // 2, 1), max(height // 2, 1)), interpolation=cv2.INTER_AREA)
+    half = _resized(signal, max(n // 2, 1), max(height // 2, 1), cv2.INTER_AREA)
     noise_at = _noise_by_level(half)
     along, across = (
-        cv2.resize(_strip_mean(map_, strips), (n, strips), interpolation=cv2.INTER_NEAREST)
+        _resized(_strip_mean(map_, strips), n, strips, cv2.INTER_NEAREST)
         for map_ in _active(half, noise_at)
     )
     return StripProfile(
@@ -146,8 +146,11 @@ _DARK = np.float32(0.003)
 
 
 def _strip_mean(values: FloatArray | BoolArray, strips: int) -> FloatArray:
-    size = (values.shape[1], strips)
-    return cv2.resize(values.astype(np.float32, copy=False), size, interpolation=cv2.INTER_AREA)
+    return _resized(values.astype(np.float32, copy=False), values.shape[1], strips, cv2.INTER_AREA)
+
+
+def _resized(values: FloatArray, width: int, height: int, how: int) -> FloatArray:
+    return np.asarray(cv2.resize(values, (width, height), interpolation=how), dtype=np.float32)
 
 
 # 0.6745 is the median of |z| for a standard normal z; the second difference
@@ -199,7 +202,7 @@ def _active(half: FloatArray, noise_at: FloatArray) -> tuple[BoolArray, BoolArra
 
     First along the rows of the array, then along its columns.
     """
-    smooth = cv2.blur(half, (3, 3), borderType=cv2.BORDER_REPLICATE)
+    smooth = np.asarray(cv2.blur(half, (3, 3), borderType=cv2.BORDER_REPLICATE), dtype=np.float32)
     b = _BASELINE
     index = np.minimum((smooth[..., 1] * _LEVELS).astype(np.int32), _LEVELS - 1)
     # Nine pixels are averaged (correlated by resampling, so the noise of the mean is
@@ -208,14 +211,14 @@ def _active(half: FloatArray, noise_at: FloatArray) -> tuple[BoolArray, BoolArra
     along = np.zeros(half.shape[:2], dtype=bool)
     across = np.zeros(half.shape[:2], dtype=bool)
     if half.shape[1] > b:
-        change = _largest(cv2.absdiff(smooth[:, b:], smooth[:, :-b])) > limit[:, b:]
+        change = _largest(np.abs(smooth[:, b:] - smooth[:, :-b])) > limit[:, b:]
         along[:, b // 2 : b // 2 + change.shape[1]] = change
     if half.shape[0] > b:
-        change = _largest(cv2.absdiff(smooth[b:], smooth[:-b])) > limit[b:]
+        change = _largest(np.abs(smooth[b:] - smooth[:-b])) > limit[b:]
         across[b // 2 : b // 2 + change.shape[0]] = change
     return along, across
 
 
 def _largest(values: FloatArray) -> FloatArray:
-    r, g, b = cv2.split(values)
-    return cv2.max(cv2.max(r, g), b)
+    """Maximum over the three channels; much quicker than a reduction."""
+    return np.maximum(np.maximum(values[..., 0], values[..., 1]), values[..., 2])

@@ -7,6 +7,7 @@ and menus make (bars that mirror each other, stripes all over).
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -31,6 +32,8 @@ BLANK, SHOWING = 2.0, 2.5
 # chosen: noise stripes: fine structure above six code values that all strips share.
 _STRIPE_RMS = 6.0 / 255
 _STRIPE_CONSTANCY = 0.6
+# chosen: a wider wrong stretch than a half and the outline's error is not one fault's.
+WIDEST = 0.52
 # chosen: a stretch of noise narrower than this is a group of lines.
 _LEAST_NOISE = 0.025
 
@@ -133,6 +136,23 @@ def noise_stretches(profile: StripProfile) -> tuple[tuple[float, float], ...]:
     return tuple(stretches)
 
 
+def _periodic(profile: StripProfile, start: float, end: float) -> bool:
+    """Whether the stripes between two positions repeat: noise does not, a hatch does."""
+    n = profile.length
+    part = profile.shared_fine[round(start * n) : round(end * n)].mean(axis=1)
+    part = part - part.mean()
+    if part.size < 24:
+        return False
+    power = float((part**2).sum())
+    lags = range(5, part.size // 3)
+    likeness = [
+        float((part[lag:] * part[:-lag]).sum()) / max(power, 1e-12) * part.size / (part.size - lag)
+        for lag in lags
+    ]
+    # chosen: random stripes of n / 3 independent values stay below 0.5 nearly always.
+    return max(likeness, default=0.0) > 0.55
+
+
 def _runs(mask: BoolArray, *, gap: int) -> list[tuple[int, int]]:
     """Runs of true values as (first, past the last), joined over gaps up to ``gap``."""
     at = np.flatnonzero(mask)
@@ -154,19 +174,22 @@ def pieces_of(profile: StripProfile, edges: tuple[Edge, ...]) -> tuple[Piece, ..
         reach = 12 / n
         first = [e for e in edges if abs(e.position - start) < reach]
         last = [e for e in edges if abs(e.position - end) < reach]
-        a = min(first, key=lambda e: e.position) if first else _rough(profile, start)
-        b = max(last, key=lambda e: e.position) if last else _rough(profile, end)
-        r = region(profile, a.position, b.position)
+        left = min(first, key=lambda e: e.position) if first else _rough(profile, start)
+        right = max(last, key=lambda e: e.position) if last else _rough(profile, end)
+        r = region(profile, left.position, right.position)
         if r is None or r.stripes < _STRIPE_RMS or r.constancy < _STRIPE_CONSTANCY:
             continue
-        lo, hi = a.position, b.position
+        # Wider than any two neighbouring blocks of a set, or a regular pattern: a test picture.
+        if r.width > WIDEST or _periodic(profile, left.position, right.position):
+            continue
+        lo, hi = left.position, right.position
         lines = [e for e in lines if not lo - 2 / n < e.position < hi + 2 / n]
-        lines += [e for e in (a, b) if BORDER < e.position < 1 - BORDER]
+        lines += [e for e in (left, right) if BORDER < e.position < 1 - BORDER]
         noisy.append((lo, hi))
     lines.sort(key=lambda e: e.position)
     bounds: list[Edge | None] = [None, *lines, None]
     found = []
-    for a, b in zip(bounds, bounds[1:], strict=False):
+    for a, b in pairwise(bounds):
         start = a.position if a else 0.0
         end = b.position if b else 1.0
         r = region(profile, start, end) if end - start >= LEAST_BAND else None
@@ -215,16 +238,17 @@ def interrupts(profile: StripProfile, piece: Piece) -> float:
 
 
 def mirrored_bars(pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
-    """The two dark blank pieces at the two ends that a film or an old programme leaves."""
+    """The two blank pieces at the two ends that a film or an old programme leaves."""
     if len(pieces) < 3:
         return ()
     first, last = pieces[0], pieces[-1]
     if first.before is not None or last.after is not None or not (first.blank and last.blank):
         return ()
-    dark = max(float(first.region.colour.max()), float(last.region.colour.max())) < _BAR_SIGNAL
-    # chosen: a bar's two widths agree within 2 % of the axis, plus what the outline is off.
-    alike = abs(first.region.width - last.region.width) < 0.03
-    return (first, last) if dark and alike else ()
+    # chosen: two bars agree in width within 5 % of the axis (the outline may be off) and in
+    # colour within 8 % of signal; two dead blocks at both ends, filled alike, are rarer.
+    apart = np.abs(first.region.colour - last.region.colour).max()
+    alike = abs(first.region.width - last.region.width) < 0.05 and apart < 0.08
+    return (first, last) if alike else ()
 
 
 def striped_content(edges: tuple[Edge, ...], pieces: tuple[Piece, ...]) -> bool:
@@ -242,7 +266,7 @@ def striped_content(edges: tuple[Edge, ...], pieces: tuple[Piece, ...]) -> bool:
         and e.agreement > 0.85
         and BORDER < e.position < 1 - BORDER
     ]
-    if len(covered) >= 3:
+    if len(covered) >= 3 or _even_colours(pieces):
         return True
     shown = sum(p.region.width for p in pieces if p.textured and not p.noise)
     if shown >= 0.35:
@@ -255,8 +279,24 @@ def striped_content(edges: tuple[Edge, ...], pieces: tuple[Piece, ...]) -> bool:
     return sum(1 for p in pieces if p.blank) >= 3
 
 
-# chosen: black with the veil of a lit room, square root of light.
-_BAR_SIGNAL = 0.35
+def _even_colours(pieces: tuple[Piece, ...]) -> bool:
+    """Whether the pieces are mostly flat stretches of at least four colours: colour bars.
+
+    A hand or a board in front of a part of them is let pass: a stretch is flat when most
+    of its strips have one colour. Dead blocks of one set are filled alike.
+    """
+    colours: list[FloatArray] = []
+    covered = 0.0
+    for p in pieces:
+        seen = p.region.strip_colours[np.isfinite(p.region.strip_colours).all(axis=1)]
+        middle = p.region.colour
+        # chosen: 8 % of signal is one colour under a backlight's glow.
+        if p.noise or float((np.abs(seen - middle).max(axis=1) < 0.08).mean()) < 0.55:
+            continue
+        covered += p.region.width
+        if all(float(np.abs(middle - c).max()) > 0.15 for c in colours):
+            colours.append(middle)
+    return len(colours) >= 4 and covered > 0.5
 
 
 def colour_kind(colour: FloatArray, around: FloatArray) -> str:

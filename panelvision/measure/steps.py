@@ -347,4 +347,4 @@ def straightened(profile: StripProfile, edges: tuple[Edge, ...]) -> StripProfile
     at = (np.arange(n)[None, :] + profile.centres[:, None] * shift[None, :]).astype(np.float32)
     rows = np.broadcast_to(np.arange(profile.strips, dtype=np.float32)[:, None], at.shape).copy()
     signal = cv2.remap(profile.signal, at, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return replace(profile, signal=signal)
+    return replace(profile, signal=np.asarray(signal, dtype=np.float32))
