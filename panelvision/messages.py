@@ -1,0 +1,213 @@
+"""Messages to customers: plain, polite, and exact about how to take the next photo."""
+
+from collections.abc import Sequence
+
+from panelvision.settings import Settings
+
+# What the customer sees, in the customer's words.
+_PLAIN_SYMPTOMS: dict[str, str] = {
+    "faint-image": "the set still makes a picture, but the light behind the screen is missing",
+    "no-image": "the screen is dark, and no picture can be made out on it",
+    "glow-no-image": "the light behind the screen works, but no picture appears on it",
+    "half-screen": "one half of the screen does not show a proper picture",
+    "vertical-bands": "there are vertical bands in the picture",
+    "vertical-lines": "there are vertical lines in the picture",
+    "horizontal-bands": "there are horizontal bands or lines in the picture",
+    "dim-zones": "parts of the picture are darker or brighter than they should be",
+    "wrong-colours": "the colours of the picture are wrong",
+    "blocky": "the picture breaks up into blocks",
+    "cracked": "the screen itself is broken",
+    "normal": "the picture looks as it should",
+}
+_PLAIN_ASSEMBLIES: dict[str, str] = {
+    "backlight": "the lamps behind the screen",
+    "timing-board": "the board that drives the screen",
+    "main-board": "the main board",
+    "power-board": "the power supply",
+    "panel": "the screen itself",
+    "connection": "a cable inside the set or its plug",
+    "outside": "something outside the set, such as a cable or the socket",
+}
+
+# Exactly how to take the photo that is asked for.
+WANTED: dict[str, tuple[str, tuple[str, ...]]] = {
+    "torch": (
+        "one photo of the dark screen under a torch",
+        (
+            "Switch the set on, as if you wanted to watch it, and open its menu with the remote "
+            "control, even if you cannot see it.",
+            "Darken the room: curtains shut, lamps off.",
+            "Hold a torch (a second phone's will do) about a hand's width from the screen, well "
+            "to one side, so that it shines across the glass and its reflection does not shine "
+            "back into the camera.",
+            "Stand about one and a half metres in front, with the whole screen in the picture. "
+            "Do not use the camera's own flash.",
+            "Tap on the lit part of the screen to focus there, hold still, and take the photo.",
+        ),
+    ),
+    "menu": (
+        "two photos of the dark screen under a torch, one with the set's menu open and one "
+        "with it closed",
+        (
+            "Darken the room and switch the set on.",
+            "Lean the phone against something about one and a half metres in front of the set, "
+            "so that it does not move between the photos, with the whole screen in the picture. "
+            "Do not use the camera's own flash.",
+            "Shine a torch across the glass from one side and leave it where it is.",
+            "Take one photo. Press the menu key on the remote control, wait five seconds, and "
+            "take the second one.",
+        ),
+    ),
+    "white": (
+        "one photo with a plain bright page on the screen",
+        (
+            "Show something bright and even, such as a blank white page or the set's own menu.",
+            "Stand straight in front of the middle of the screen, about two metres away, with "
+            "the whole screen in the picture and a little of its frame on every side.",
+            "Darken the room so that nothing is reflected in the glass. Do not use the flash.",
+            "Tap on the screen in the camera's picture to focus there, hold still, and take "
+            "the photo.",
+        ),
+    ),
+    "again": (
+        "the same photo once more, a little differently",
+        (
+            "Stand straight in front of the middle of the screen, about two metres away, with "
+            "the whole screen in the picture and a little of its frame on every side.",
+            "Keep lamps and windows from being reflected in the glass. Do not use the flash.",
+            "Tap on the screen in the camera's picture to focus there, hold still with both "
+            "hands, and take the photo.",
+        ),
+    ),
+    "fault": (
+        "one photo that shows the fault",
+        (
+            "Wait until the fault can be seen, or tell us when it appears and what you do then.",
+            "Stand straight in front of the middle of the screen, about two metres away, with "
+            "the whole screen in the picture. Do not use the flash.",
+            "Hold still and take the photo while the fault is there.",
+        ),
+    ),
+    "file": (
+        "the photo once more, because the file did not reach us in one piece",
+        (
+            "Attach the photo to an e-mail as it is, in its original size, as JPEG or HEIC.",
+            "If you send it from a messenger, choose to send it as a file or document.",
+        ),
+    ),
+}
+
+_KEEP_CLOSED = (
+    "Please do not open the set: parts inside can hold a dangerous voltage, even when it is "
+    "unplugged."
+)
+
+
+def message_for(
+    step: str,
+    *,
+    wanted: str = "",
+    symptom: str = "",
+    suspect: str = "",
+    hints: Sequence[str] = (),
+    photos: int = 1,
+    estimate: tuple[float, float] | None = None,
+    settings: Settings | None = None,
+) -> str:
+    """The message for a case.
+
+    Parameters
+    ----------
+    step : str
+        One of ``triage_cases.STEPS``.
+    wanted : str
+        Key of ``WANTED`` when a photo is asked for.
+    symptom, suspect : str
+        Labels; may be empty.
+    hints : sequence of str
+        What was wrong with the photo, from the quality check.
+    photos : int
+        How many came.
+    estimate : (low, high), optional
+        Price of the repair.
+    settings : Settings, optional
+        For the shop's name, contact and currency.
+    """
+    settings = settings or Settings()
+    thanks = "photo" if photos == 1 else "photos"
+    parts = ["Hello,", f"thank you for the {thanks} of your television."]
+    seen = _PLAIN_SYMPTOMS.get(symptom, "")
+    if step == "quote":
+        parts.extend(_quote(seen, suspect, estimate, settings))
+    elif step == "bring-in":
+        if seen:
+            parts.append(f"As far as we can see, {seen}.")
+        parts.append(
+            "Several parts can cause this, and a photo cannot tell them apart. Please bring the "
+            "set in, or ask us to fetch it, together with its remote control; we look at it and "
+            "tell you the price before anything is repaired."
+        )
+        parts.append(_KEEP_CLOSED)
+    elif step == "not-a-screen":
+        parts.append(
+            "We could not find the television's screen in what you sent. Could you please send "
+            "one photo that shows the screen, switched on?"
+        )
+        parts.append(_numbered(WANTED["again"][1]))
+    else:
+        parts.extend(_ask(wanted or "again", symptom, seen, hints))
+    parts.append("Kind regards" + (f"\n{settings.shop}" if settings.shop else ""))
+    if settings.contact:
+        parts[-1] += f"\n{settings.contact}"
+    return "\n\n".join(parts)
+
+
+def _quote(
+    seen: str, suspect: str, estimate: tuple[float, float] | None, settings: Settings
+) -> list[str]:
+    parts = []
+    if seen:
+        cause = _PLAIN_ASSEMBLIES.get(suspect, "")
+        often = f" This most often comes from {cause}." if cause else ""
+        parts.append(f"From what we can see, {seen}.{often}")
+    if suspect == "panel":
+        parts.append(
+            "A new screen usually costs more than such a set is worth, so that a repair seldom "
+            "pays. We are glad to look at it and confirm that before you decide."
+        )
+    elif suspect == "outside":
+        parts.append(
+            "Before you bring the set in, please try another wall socket without any adapter, "
+            "and another cable and device at the set's inputs. If that does not help, we look "
+            "at it."
+        )
+    if estimate is not None and suspect != "outside":
+        low, high = (5 * round(price / 5) for price in estimate)
+        parts.append(
+            f"If it is that, a repair will cost about {settings.currency} {low:.0f} to "
+            f"{settings.currency} {high:.0f}, parts and work together. We confirm the price "
+            "before anything is repaired. Shall we go ahead?"
+        )
+    parts.append(_KEEP_CLOSED)
+    return parts
+
+
+def _ask(wanted: str, symptom: str, seen: str, hints: Sequence[str]) -> list[str]:
+    what, how = WANTED[wanted]
+    parts = []
+    if wanted == "fault":
+        parts.append("In this photo the picture looks as it should.")
+    elif symptom in ("faint-image", "no-image") and seen:
+        parts.append(f"It looks as if {seen}, but this photo does not make us sure yet.")
+    parts.append(f"To help you without a visit we need {what}:")
+    parts.append(_numbered(how))
+    extra = [hint for hint in hints if hint]
+    if extra and wanted != "file":
+        parts.append("What would help most this time:\n" + "\n".join(f"- {h}" for h in extra[:3]))
+    if wanted in ("torch", "menu"):
+        parts.append(_KEEP_CLOSED)
+    return parts
+
+
+def _numbered(steps: Sequence[str]) -> str:
+    return "\n".join(f"{i}. {text}" for i, text in enumerate(steps, 1))

@@ -1,0 +1,313 @@
+"""From single photos to cases: which belong together, and what to do next with each."""
+
+import hashlib
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from panelvision.fingerprint import NEAR
+from panelvision.inbox import Incoming
+from panelvision.knowledge.loader import load_knowledge
+from panelvision.settings import load_settings, prices_path
+
+# What to do next, most urgent first.
+STEPS: tuple[str, ...] = ("quote", "ask-for-photo", "bring-in", "not-a-screen")
+STEP_WORDS: dict[str, str] = {
+    "quote": "quote now",
+    "ask-for-photo": "ask for one more photo",
+    "bring-in": "bring it in",
+    "not-a-screen": "not a screen",
+}
+# Symptoms of a screen without light: only for these does the change test say anything.
+DARK = frozenset(("faint-image", "no-image"))
+# chosen: three in four right is what a quote can live with; it says "most often", not "is".
+_SURE_SYMPTOM = 0.75
+# chosen: the first suspect is more likely than all others together.
+_SURE_SUSPECT = 0.5
+# chosen: who sent as many usable photos and left us unsure will not do better with one more.
+_ENOUGH_PHOTOS = 3
+
+
+@dataclass(frozen=True)
+class SortedPhoto:
+    """One photo with its result.
+
+    Attributes
+    ----------
+    incoming : Incoming
+    sha256 : str
+        Of the file's bytes; empty when it could not be read.
+    record : dict
+        As from ``panelvision examine``: an examination, or ``{"file": ..., "error": ...}``.
+    pictures : dict of str to str
+        ``"thumbnail"`` and ``"overlay"``, JPEG in base64; empty when there are none.
+    fingerprint : str
+        Perceptual hash, or empty.
+    """
+
+    incoming: Incoming
+    sha256: str
+    record: Mapping[str, Any]
+    pictures: Mapping[str, str] = field(default_factory=dict, repr=False)
+    fingerprint: str = ""
+
+    @property
+    def symptom(self) -> str:
+        """The most probable symptom, or empty after an error."""
+        return str(self.record.get("symptom") or "")
+
+    @property
+    def probability(self) -> float:
+        """Of that symptom; 0 after an error."""
+        return float((self.record.get("symptom_probabilities") or {}).get(self.symptom) or 0.0)
+
+    @property
+    def usable(self) -> bool:
+        """Whether the reading may be acted on."""
+        return "error" not in self.record and bool(self.record.get("usable"))
+
+
+@dataclass(frozen=True)
+class NextStep:
+    """What to do with a case.
+
+    Attributes
+    ----------
+    step : str
+        One of ``STEPS``.
+    wanted : str
+        Which photo to ask for (a key of ``messages.WANTED``); empty unless one is asked for.
+    symptom, suspect : str
+        What the step rests on; empty when nothing is known.
+    confidence : float
+        Probability of the symptom times that of the suspect, 0..1; orders cases of one step.
+    hints : tuple of str
+        How to retake the photo, from the quality check.
+    """
+
+    step: str
+    wanted: str = ""
+    symptom: str = ""
+    suspect: str = ""
+    confidence: float = 0.0
+    hints: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class SortedCase:
+    """Photos that belong together, and what to do with them.
+
+    Attributes
+    ----------
+    key : str
+        Twelve hexadecimal digits; the same in every run over the same photos.
+    title, sender : str
+    photos : tuple of SortedPhoto
+    change : dict or None
+        Strongest change between two photos of the dark screen, as from ``panelvision compare``.
+    next : NextStep
+    rank : int
+        1 for the first.
+    message : str
+        Ready to send to the customer.
+    estimate : tuple of float or None
+        Lowest and highest price of the repair, part and labour, from the knowledge files.
+    """
+
+    key: str
+    title: str
+    sender: str
+    photos: tuple[SortedPhoto, ...]
+    change: Mapping[str, Any] | None
+    next: NextStep
+    rank: int = 0
+    message: str = ""
+    estimate: tuple[float, float] | None = None
+
+
+# --- which belong together ----------------------------------------------------------------------
+
+
+def group_photos(photos: Sequence[SortedPhoto]) -> list[list[SortedPhoto]]:
+    """Photos by case: same sender, same subfolder, or loose ones of nearly the same scene.
+
+    Photos of different senders or subfolders are never put together, however alike they look: a
+    photo of a dark screen looks like any other. A loose photo that looks like one of a sender's
+    joins that sender's case if no other sender has one as near.
+    """
+    named: dict[str, list[SortedPhoto]] = {}
+    loose: list[SortedPhoto] = []
+    for photo in photos:
+        if photo.incoming.group:
+            named.setdefault(photo.incoming.group, []).append(photo)
+        else:
+            loose.append(photo)
+    owners = [(group, photo) for group, members in named.items() for photo in members]
+    near_owner = _nearest([p.fingerprint for p in loose], [p.fingerprint for _, p in owners])
+    left: list[SortedPhoto] = []
+    for photo, nearest in zip(loose, near_owner, strict=True):
+        groups = {owners[i][0] for i in nearest}
+        if len(groups) == 1:
+            named[groups.pop()].append(photo)
+        else:
+            left.append(photo)
+    return [*named.values(), *_clusters(left)]
+
+
+def _clusters(photos: list[SortedPhoto]) -> list[list[SortedPhoto]]:
+    """Loose photos joined through chains of nearly equal ones, identical files included."""
+    root = list(range(len(photos)))
+
+    def find(i: int) -> int:
+        while root[i] != i:
+            root[i] = root[root[i]]
+            i = root[i]
+        return i
+
+    same: dict[str, int] = {}
+    for i, photo in enumerate(photos):
+        if photo.sha256 and (first := same.setdefault(photo.sha256, i)) != i:
+            root[find(i)] = find(first)
+    hashes = [p.fingerprint for p in photos]
+    for i, nearest in enumerate(_nearest(hashes, hashes)):
+        for j in nearest:
+            root[max(find(i), find(j))] = min(find(i), find(j))
+    clusters: dict[int, list[SortedPhoto]] = {}
+    for i, photo in enumerate(photos):
+        clusters.setdefault(find(i), []).append(photo)
+    return list(clusters.values())
+
+
+def _nearest(one: list[str], many: list[str]) -> list[list[int]]:
+    """For each hash of ``one``, the indices of those of ``many`` within NEAR bits."""
+    index = [j for j, text in enumerate(many) if text]
+    if not index:
+        return [[] for _ in one]
+    table = np.array([np.frombuffer(bytes.fromhex(many[j]), np.uint64) for j in index])
+    found: list[list[int]] = []
+    for text in one:
+        if not text:
+            found.append([])
+            continue
+        bits = np.bitwise_count(table ^ np.frombuffer(bytes.fromhex(text), np.uint64)).sum(axis=1)
+        found.append([index[k] for k in np.flatnonzero(bits <= NEAR)])
+    return found
+
+
+def case_key(photos: Sequence[SortedPhoto]) -> str:
+    """The case's name: from its sender or folder, or from the content of loose photos."""
+    group = next((p.incoming.group for p in photos if p.incoming.group), "")
+    seed = group or min(p.sha256 or p.incoming.name for p in photos)
+    return hashlib.sha256(seed.encode("utf-8", "replace")).hexdigest()[:12]
+
+
+# --- what to do next --------------------------------------------------------------------------
+
+
+def pairs_to_compare(photos: Sequence[SortedPhoto], *, most: int = 3) -> list[tuple[int, int]]:
+    """Which photos of a case to run the change test on: neighbours among those of a dark screen."""
+    dark = [
+        i
+        for i, photo in enumerate(photos)
+        if photo.symptom in DARK or DARK & set(photo.record.get("symptom_set") or ())
+    ]
+    distinct: list[int] = []
+    for i in dark:
+        if photos[i].sha256 and all(photos[i].sha256 != photos[j].sha256 for j in distinct):
+            distinct.append(i)
+    return list(itertools.pairwise(distinct))[:most]
+
+
+def decide(photos: Sequence[SortedPhoto], change: Mapping[str, Any] | None) -> NextStep:
+    """What to do next with a case."""
+    readable = [p for p in photos if "error" not in p.record]
+    if not readable:
+        return NextStep("ask-for-photo", wanted="file")
+    screens = [p for p in readable if p.symptom != "not-a-screen"]
+    if not screens:
+        best = max(readable, key=lambda p: p.probability)
+        return NextStep("not-a-screen", symptom="not-a-screen", confidence=best.probability)
+    usable = [p for p in screens if p.usable]
+    if change is not None and change.get("changed"):
+        # The panel answered the menu: whatever each photo says alone, a picture is formed.
+        best = max(screens, key=lambda p: _probability_of(p, "faint-image"))
+        sure = max(_probability_of(best, "faint-image"), 1 - float(change.get("p_value") or 0.0))
+        return NextStep("quote", "", "faint-image", "backlight", sure)
+    if not usable:
+        best = max(screens, key=lambda p: p.probability)
+        return NextStep(
+            "ask-for-photo", _wanted(best), best.symptom, "", best.probability, _hints(best)
+        )
+    best = max(usable, key=lambda p: p.probability)
+    suspect, share = _first_suspect(best)
+    confidence = best.probability * share
+    if best.symptom == "normal":
+        return NextStep("ask-for-photo", "fault", "normal", "", best.probability)
+    if best.probability >= _SURE_SYMPTOM and share >= _SURE_SUSPECT:
+        return NextStep("quote", "", best.symptom, suspect, confidence)
+    if best.probability < _SURE_SYMPTOM and len(usable) < _ENOUGH_PHOTOS:
+        return NextStep(
+            "ask-for-photo", _wanted(best), best.symptom, suspect, confidence, _hints(best)
+        )
+    # The symptom is clear and several assemblies make it, or photos do not get further.
+    return NextStep("bring-in", "", best.symptom, suspect, confidence)
+
+
+def _probability_of(photo: SortedPhoto, symptom: str) -> float:
+    return float((photo.record.get("symptom_probabilities") or {}).get(symptom) or 0.0)
+
+
+def _first_suspect(photo: SortedPhoto) -> tuple[str, float]:
+    suspects = photo.record.get("suspects") or {}
+    if not suspects:
+        return "", 0.0
+    name = max(suspects, key=lambda assembly: suspects[assembly])
+    return str(name), float(suspects[name])
+
+
+def _hints(photo: SortedPhoto) -> tuple[str, ...]:
+    return tuple(str(hint) for hint in photo.record.get("retake") or ())
+
+
+def _wanted(photo: SortedPhoto) -> str:
+    """Which photo would help most, by what this one may show."""
+    if photo.symptom == "faint-image":
+        return "menu"
+    if photo.symptom in DARK or DARK & set(photo.record.get("symptom_set") or ()):
+        return "torch"
+    if not photo.usable:
+        return "again"
+    return "white"
+
+
+def rank_cases(cases: Sequence[SortedCase]) -> list[SortedCase]:
+    """Cases in the order in which to deal with them, ranks filled in."""
+    ordered = sorted(
+        cases, key=lambda c: (STEPS.index(c.next.step), -round(c.next.confidence, 6), c.key)
+    )
+    return [replace(case, rank=rank) for rank, case in enumerate(ordered, 1)]
+
+
+def repair_price(assembly: str) -> tuple[float, float] | None:
+    """Lowest and highest price of replacing an assembly: part, labour and opening the set."""
+    own = prices_path()
+    knowledge = load_knowledge(own if own.is_file() else None)
+    rate = load_settings().labour_per_hour
+    labour = knowledge.economy.labour_per_hour if rate is None else rate
+    prices = []
+    for part in knowledge.parts.values():
+        if part.assembly != assembly:
+            continue
+        minutes = part.minutes
+        if part.level in knowledge.openings:
+            # levels lie one behind the other, in the order of the file
+            levels = list(knowledge.openings)
+            for level in levels[: levels.index(part.level) + 1]:
+                minutes += knowledge.openings[level].minutes
+        prices.append([price + labour * minutes / 60 for price in part.price])
+    if not prices:
+        return None
+    return min(p[0] for p in prices), max(p[1] for p in prices)
