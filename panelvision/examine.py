@@ -312,17 +312,17 @@ def _measure(
     surround: FloatArray,
     seconds: dict[str, float],
 ) -> Evidence:
-    """Every measure of the view, shared by two threads; only the glow waits, for the camera."""
+    """Every measure of the view, shared by two threads; some wait for the camera's bars."""
     # In the order of their length, so that the two threads end together.
     work: dict[str, Callable[[], Any]] = {
-        # First, because the glow has the camera's bars divided out.
+        # First, because others have the camera's bars divided out.
         "camera": lambda: measure_camera(photo, view),
         "faint": lambda: find_faint(photo, view),
         "texture": lambda: measure_texture(photo, view),
-        "columns": lambda: measure_columns(photo, view),
+        "columns": lambda: measure_columns(photo, camera.result().discount(view)),
         "glow": lambda: measure_glow(photo, view, camera=camera.result()),
         "colour": lambda: measure_colour(view),
-        "rows": lambda: measure_rows(photo, view),
+        "rows": lambda: measure_rows(photo, camera.result().discount(view)),
         "appearance": lambda: measure_appearance(view, surround),
         "quality": lambda: assess(photo, view),
     }
@@ -336,7 +336,7 @@ def _measure(
             result = work[name]()
         except BaseException as fault:
             if name == "camera":
-                camera.set_exception(fault)  # so that the glow does not wait for ever
+                camera.set_exception(fault)  # so that none waits for ever
             raise
         if name == "camera":
             camera.set_result(result)

@@ -82,6 +82,26 @@ def test_gain_discounts_the_bars() -> None:
     assert after.std() < 0.35 * before.std()
 
 
+@pytest.mark.parametrize("columns", [False, True])
+def test_bars_on_a_healthy_set_are_no_fault(columns: bool) -> None:
+    """Healthy pictures under camera bars: with the bars discounted nothing is found."""
+    from panelvision.measure.columns import measure_columns
+    from panelvision.measure.glow import measure_glow
+    from panelvision.measure.rows import measure_rows
+
+    alarms = 0
+    for period, depth, angle in [(90, 0.4, 0.0), (90, 0.2, 3.0), (160, 0.4, 3.0), (160, 0.2, 0.0)]:
+        photo, view = _tilted(angle, bars=(period, depth), columns=columns, seed=period)
+        camera = measure_camera(photo, view)
+        assert camera.rolling_shutter_banding == pytest.approx(depth, abs=0.03)
+        steady = camera.discount(view)
+        across, down = measure_columns(photo, steady), measure_rows(photo, steady)
+        alarms += len(across.bands) + len(across.lines) + len(down.bands) + len(down.lines)
+        glow = measure_glow(photo, view, camera=camera)
+        alarms += len(glow.zones) + len(glow.spots)
+    assert alarms == 0
+
+
 def test_moire_fringe_is_seen_and_a_picture_is_not() -> None:
     photo, view = _tilted(2.0, bars=None, seed=2)
     assert not measure_camera(photo, view).fringes.strong

@@ -9,7 +9,7 @@ the screen, in the derivative of log light, where a static picture drops out of
 the median across a strip.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -127,10 +127,7 @@ class CameraArtefacts:
     gain_profile: FloatArray | None = None
 
     def gain(self, view: ScreenView) -> FloatArray | None:
-        """Gain of the bars at each view pixel, float32 of shape (h, w), or None without bars.
-
-        Dividing the view's light by it discounts the bars.
-        """
+        """Gain of the bars at each view pixel, float32 of shape (h, w), or None without bars."""
         if self.gain_profile is None:
             return None
         x, y = np.meshgrid(np.arange(view.width), np.arange(view.height))
@@ -140,6 +137,14 @@ class CameraArtefacts:
         return np.interp(at, np.arange(self.gain_profile.size), self.gain_profile).astype(
             np.float32
         )
+
+    def discount(self, view: ScreenView) -> ScreenView:
+        """The view with the bars divided out of its light; the same view without bars."""
+        gain = self.gain(view)
+        if gain is None:
+            return view
+        # chosen: a bar darker than a twentieth leaves only noise to be divided.
+        return replace(view, linear=view.linear / np.clip(gain, 0.05, 20)[..., None])
 
     def features(self) -> dict[str, float]:
         """Named numbers; NaN where not measured."""

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from panelvision.arrays import FloatArray
 from panelvision.measure.reduced import NAN, Reduced, inset, noise_sigma
 
 _FLOOR = 2e-3  # linear light, about code 6 (chosen)
@@ -48,9 +47,9 @@ class Content:
 NOTHING = Content(NAN, NAN, (NAN,) * 4, (NAN,) * 4, NAN, NAN, NAN)
 
 
-def measure_content(reduced: Reduced, *, gain: FloatArray | None = None) -> Content:
-    """Measure structure on a view of about 480 columns; ``gain`` (camera bars) is divided out."""
-    light = reduced.light if gain is None else reduced.light / gain[..., None]
+def measure_content(reduced: Reduced) -> Content:
+    """Measure structure on a view of about 480 columns."""
+    light = reduced.light
     h, w = light.shape[:2]
     use = reduced.valid & inset((h, w), _BORDER)
     if min(h, w) < 32 or use.sum() < 400:

@@ -165,15 +165,9 @@ def measure_glow(
 
     ``camera`` lets rolling-shutter bars be divided out first.
     """
-    coarse = reduce_view(view, 240)
-    bars = camera.gain(view) if camera is not None else None
-    if bars is not None:
-        bars = np.clip(bars, 0.05, 20)
-        size = coarse.light.shape[1::-1]
-        small_bars = cv2.resize(bars, size, interpolation=cv2.INTER_AREA)
-        steady = Reduced(coarse.light / small_bars[..., None], coarse.valid, coarse.clipped)
-    else:
-        steady = coarse
+    if camera is not None:
+        view = camera.discount(view)
+    steady = reduce_view(view, 240)
     log_light, ratios, valid, logs = upper_light(steady)
     gain, support = backlight_map(log_light, ratios, valid, logs)
     surface = upper_surface(gain)
@@ -181,15 +175,12 @@ def measure_glow(
     # A zone must show in the light itself, not only in the solved map.
     zones = _zones(relative, valid)
     fine = reduce_view(view, 480)
-    fine_bars = None
-    if bars is not None:
-        fine_bars = cv2.resize(bars, fine.light.shape[1::-1], interpolation=cv2.INTER_AREA)
-    all_spots = find_spots(steady, fine, gain=fine_bars)
+    all_spots = find_spots(steady, fine)
     spots = tuple(s for s in all_spots if s.score >= SPOT_SCORE)
-    content = measure_content(fine, gain=fine_bars)
+    content = measure_content(fine)
     around = surround_light(photo, view.outline)
     even = uniformity(np.exp(nine_points(np.where(valid, gain, np.nan))))
-    levels = _levels(coarse, around)
+    levels = _levels(steady, around)
     blue = _blue(log_light, ratios, valid)
     values = {
         **levels,

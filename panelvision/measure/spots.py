@@ -79,9 +79,7 @@ class Spot:
         }
 
 
-def find_spots(
-    coarse: Reduced, fine: Reduced, *, gain: FloatArray | None = None
-) -> tuple[Spot, ...]:
+def find_spots(coarse: Reduced, fine: Reduced) -> tuple[Spot, ...]:
     """Spots, best first, without a threshold on the score.
 
     Parameters
@@ -89,8 +87,6 @@ def find_spots(
     coarse, fine : Reduced
         The view at about 240 columns, where spots are sought, and at about 480, where their
         fall-off is measured.
-    gain : ndarray, optional
-        The camera's bars at each pixel of ``fine``, divided out; ``coarse`` comes without.
     """
     h, w = coarse.light.shape[:2]
     if min(h, w) < 24:
@@ -112,8 +108,7 @@ def find_spots(
         # each scale keeps many.
         for k in np.argsort(-np.minimum(values, 0.4), kind="stable")[:_CANDIDATES]:
             found.append((float(values[k]), int(ys[k]), int(xs[k]), sigma))
-    light = fine.light if gain is None else fine.light / gain[..., None]
-    spots = _examine(np.log(light + _FLOOR).astype(np.float32), fine, found, w)
+    spots = _examine(np.log(fine.light + _FLOOR).astype(np.float32), fine, found, w)
     return _without_twins(sorted(spots, key=lambda s: -s.score))
 
 
