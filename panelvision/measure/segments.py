@@ -7,7 +7,7 @@ and menus make (bars that mirror each other, stripes all over).
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
@@ -245,9 +245,9 @@ def mirrored_bars(pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
     if first.before is not None or last.after is not None or not (first.blank and last.blank):
         return ()
     # chosen: two bars agree in width within 5 % of the axis (the outline may be off) and in
-    # colour within 8 % of signal; two dead blocks at both ends, filled alike, are rarer.
+    # colour within 15 % of signal (it changes with the angle of view); two dead blocks at both ends, filled alike, are rarer.
     apart = np.abs(first.region.colour - last.region.colour).max()
-    alike = abs(first.region.width - last.region.width) < 0.05 and apart < 0.08
+    alike = abs(first.region.width - last.region.width) < 0.05 and apart < 0.15
     return (first, last) if alike else ()
 
 
@@ -280,11 +280,14 @@ def striped_content(edges: tuple[Edge, ...], pieces: tuple[Piece, ...]) -> bool:
 
 
 def _even_colours(pieces: tuple[Piece, ...]) -> bool:
-    """Whether the pieces are mostly flat stretches of at least four colours: colour bars.
+    """Whether the pieces are flat in two strong colours, or mostly flat in four: colour bars.
 
     A hand or a board in front of a part of them is let pass: a stretch is flat when most
     of its strips have one colour. Dead blocks of one set are filled alike.
     """
+    flat = [p.region.colour for p in pieces if p.blank and np.ptp(p.region.colour) > 0.3]
+    if any(float(np.abs(a - b).max()) > 0.3 for a, b in combinations(flat, 2)):
+        return True
     colours: list[FloatArray] = []
     covered = 0.0
     for p in pieces:
