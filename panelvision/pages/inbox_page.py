@@ -141,26 +141,31 @@ def _gallery(job: InboxJob) -> None:
 
 def _case(case: SortedCase) -> None:
     with st.container(border=True):
-        st.markdown(f"{_STEP_SIGNS[case.next.step]} **{_capital(STEP_WORDS[case.next.step])}**")
-        st.text(case.title)
-        with st.container(horizontal=True):
+        pictures, words = st.columns([1, 2])
+        with pictures, st.container(horizontal=True):
             for photo in case.photos[:4]:
                 _thumbnail(photo)
-        lines = []
-        if case.next.symptom:
-            lines.append(f"Shows: {SYMPTOM_WORDS[case.next.symptom]}")
-        if case.next.suspect:
-            lines.append(
-                f"Suspect: {ASSEMBLY_WORDS[case.next.suspect]} ({percent(case.next.confidence)})"
-            )
-        if case.change is not None and case.change.get("changed"):
-            lines.append("Two photos differ on the panel: it forms a picture")
-        if case.estimate is not None:
-            money = session.settings().currency
-            lines.append(f"Repair: {money} {case.estimate[0]:.0f} to {case.estimate[1]:.0f}")
-        st.markdown("  \n".join(lines))
-        with st.expander("Message to the customer"):
-            copy_text(case.message, label="Message to the customer", key=f"message-{case.key}")
+        with words:
+            st.markdown(f"{_STEP_SIGNS[case.next.step]} **{_capital(STEP_WORDS[case.next.step])}**")
+            st.text(case.title)
+            _known(case)
+            with st.expander("Message to the customer"):
+                copy_text(case.message, label="Message to the customer", key=f"message-{case.key}")
+
+
+def _known(case: SortedCase) -> None:
+    lines = []
+    if case.next.symptom:
+        lines.append(f"Shows: {SYMPTOM_WORDS[case.next.symptom]}")
+    if case.next.suspect:
+        share = percent(case.next.confidence)
+        lines.append(f"Suspect: {ASSEMBLY_WORDS[case.next.suspect]} ({share})")
+    if case.change is not None and case.change.get("changed"):
+        lines.append("Two photos differ on the panel: it forms a picture")
+    if case.estimate is not None:
+        money = session.settings().currency
+        lines.append(f"Repair: {money} {case.estimate[0]:.0f} to {case.estimate[1]:.0f}")
+    st.markdown("  \n".join(lines))
 
 
 def _thumbnail(photo: SortedPhoto) -> None:
