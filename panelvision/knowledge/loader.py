@@ -28,8 +28,8 @@ DATA_FOLDER = Path(__file__).parent
 CAUTION_SETS = (*LEVELS, "live-closed", "live-open")
 
 SHOP_KEYS = {
-    "economy": {"currency", "labour_per_hour", "waiting_share", "live_risk", "return_visit",
-                "set_value"},
+    "economy": {"currency", "labour_per_hour", "waiting_share", "live_risk",
+                "order_handling", "return_visit", "set_value"},
     "part": {"price", "minutes"},
     "test": {"minutes", "wait_minutes", "risk"},
     "opening": {"minutes", "risk"},
@@ -162,6 +162,7 @@ def _parts(tables: Tables) -> tuple[Economy, dict[str, Opening], Learning, dict[
         labour_per_hour=entry.number("labour_per_hour", 0.0),
         waiting_share=entry.number("waiting_share", 0.0, 1.0),
         live_risk=entry.number("live_risk", 0.0),
+        order_handling=entry.number("order_handling", 0.0),
         return_visit=entry.number("return_visit", 0.0),
         set_value=entry.number("set_value", 0.0),
         source=entry.source(),
@@ -192,6 +193,7 @@ def _parts(tables: Tables) -> tuple[Economy, dict[str, Opening], Learning, dict[
             title=entry.text("title"),
             assembly=entry.word("assembly", ASSEMBLIES),
             price=entry.pair("price", 0.0),
+            ordered=entry.flag("ordered"),
             minutes=entry.number("minutes", 0.0),
             level=entry.word("level", LEVELS),
             success=entry.number("success", 0.01, 0.999),

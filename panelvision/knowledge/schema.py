@@ -67,12 +67,16 @@ class BenchTest:
 
 @dataclass(frozen=True)
 class Part:
-    """One repair: `price` (low, high) in currency, `minutes` of work, `success` its chance."""
+    """One repair: `price` (low, high) in currency, `minutes` of work, `success` its chance.
+
+    ordered: has to be ordered for the job, rather than being at hand.
+    """
 
     name: str
     title: str
     assembly: str
     price: tuple[float, float]
+    ordered: bool
     minutes: float
     level: str
     success: float
@@ -98,12 +102,17 @@ class Opening:
 
 @dataclass(frozen=True)
 class Economy:
-    """Rates, all in `currency`: labour per hour, the share of it that waiting costs, allowances."""
+    """Rates, all in `currency`: labour per hour, the share of it that waiting costs, allowances.
+
+    live_risk: per test on an open live set; order_handling: per part ordered; return_visit: of a
+    set that comes back unrepaired; set_value: of a working set.
+    """
 
     currency: str
     labour_per_hour: float
     waiting_share: float
     live_risk: float
+    order_handling: float
     return_visit: float
     set_value: float
     source: str
@@ -246,8 +255,9 @@ class Knowledge:
         return cost + (e.live_risk if test.live and test.level != "closed" else 0.0)
 
     def repair_cost(self, part: Part) -> float:
-        """Part and labour in currency, without opening the set."""
-        return part.typical_price + self.economy.labour_per_hour / 60 * part.minutes
+        """Part, its ordering and labour in currency, without opening the set."""
+        handling = self.economy.order_handling if part.ordered else 0.0
+        return part.typical_price + handling + self.economy.labour_per_hour / 60 * part.minutes
 
     def opening_cost(self, level: str) -> float:
         """Cost of the one step that reaches `level` from the level before it."""

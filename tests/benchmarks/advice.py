@@ -1,0 +1,188 @@
+"""The adviser against the fixed flow of common practice, p/c greedy and random order.
+
+    python -m tests.benchmarks.advice [--quick]
+
+Sets are drawn from the published model and from five models whose probabilities are off by a
+factor of up to two; the adviser always believes the published one. All policies start from the
+same free observations (sound, standby light, what the screen shows); `adviser+photo` also gets a
+calibrated reading of a photo, right in 85 of 100. Cost is everything: time, parts, openings, and
+the set's value when it is given up. Last line: one JSON object.
+"""
+
+import argparse
+import json
+import time
+from collections.abc import Hashable
+
+import numpy as np
+
+from panelvision.isolate import Knowledge, load_knowledge
+from panelvision.isolate.advise import LOOK_AHEAD, advise
+from panelvision.isolate.plan import agenda, choices
+from panelvision.isolate.posterior import gather
+from panelvision.isolate.problem import make_problem
+from panelvision.knowledge.schema import REPLACED
+from tests.benchmarks.fixed_flow import fixed_flow
+from tests.benchmarks.repair_world import (
+    Job,
+    Policy,
+    Tally,
+    draw_sets,
+    perturbed,
+    photo_readings,
+    ratio_of_means,
+    true_world,
+    work_through,
+)
+
+PERTURBED_WORLDS = 5
+Z95 = 1.96
+
+
+class Adviser:
+    """Does what `advise` says; what it says for a state is worked out once and remembered."""
+
+    def __init__(self, knowledge: Knowledge, *, depth: int = LOOK_AHEAD, photo: bool) -> None:
+        self.knowledge = knowledge
+        self.problem = make_problem(knowledge)
+        self.depth = depth
+        self.photos = photo_readings() if photo else None
+        self.known: dict[Hashable, tuple[str, str]] = {}
+
+    def __call__(self, job: Job) -> None:
+        photo = int(job.sets.photo[job.index]) if self.photos else -1
+        while not job.over:
+            key = (photo, job.level, frozenset(job.seen.items()))
+            if key not in self.known:
+                self.known[key] = self.decide(photo, job)
+            kind, name = self.known[key]
+            if kind == "test":
+                job.test(name)
+            elif kind == "repair":
+                job.repair(name.removeprefix(REPLACED))
+            else:
+                job.give_up()
+
+    def decide(self, photo: int, job: Job) -> tuple[str, str]:
+        """Kind and name of the best action, by the same functions as `advise`."""
+        reading = self.photos[photo] if self.photos else None
+        weights = gather(reading, job.seen, self.knowledge).weights(self.knowledge)
+        todo = agenda(self.problem, (), job.seen)
+        best = choices(self.problem, weights.ravel(), todo, level=job.level, depth=self.depth)[0]
+        return best.kind, best.name
+
+
+class Greedy(Adviser):
+    """p/c ordering of repairs (openings merged in), no bench test at all."""
+
+    def decide(self, photo: int, job: Job) -> tuple[str, str]:
+        """The first repair of the cheapest order, or giving up."""
+        weights = gather(None, job.seen, self.knowledge).weights(self.knowledge)
+        tests = tuple(self.knowledge.tests)
+        todo = agenda(self.problem, tests, job.seen)
+        best = choices(self.problem, weights.ravel(), todo, level=job.level, depth=1)[0]
+        return best.kind, best.name
+
+
+class RandomOrder:
+    """Repairs in random order, the panel never; then the set is given up."""
+
+    def __init__(self, knowledge: Knowledge, rng: np.random.Generator) -> None:
+        self.parts = [name for name in knowledge.parts if name != "panel"]
+        self.rng = rng
+
+    def __call__(self, job: Job) -> None:
+        for part in self.rng.permutation(self.parts):
+            if job.repair(str(part)):
+                return
+
+
+def compare(n: int, seed: int) -> dict[str, dict[str, Tally]]:
+    """World -> policy -> tally, for n sets a world."""
+    knowledge = load_knowledge()
+    policies: dict[str, Policy] = {
+        "fixed flow": fixed_flow,
+        "adviser": Adviser(knowledge, photo=False),
+        "adviser+photo": Adviser(knowledge, photo=True),
+        "p/c greedy": Greedy(knowledge, photo=False),
+        "random": RandomOrder(knowledge, np.random.default_rng(seed)),
+    }
+    rng = np.random.default_rng(seed)
+    worlds = {"model": true_world(knowledge)}
+    for i in range(PERTURBED_WORLDS):
+        worlds[f"perturbed {i + 1}"] = perturbed(knowledge, rng)
+    results: dict[str, dict[str, Tally]] = {}
+    for world, truth in worlds.items():
+        sets = draw_sets(truth, knowledge, n, rng)
+        results[world] = {}
+        for name, policy in policies.items():
+            start = time.perf_counter()
+            results[world][name] = work_through(policy, knowledge, sets)
+            print_row(world, name, results[world][name], time.perf_counter() - start)
+    return results
+
+
+def print_row(world: str, policy: str, tally: Tally, seconds: float) -> None:
+    """One line of the table; the half-width of the 95 % interval beside the mean cost."""
+    half = Z95 * tally.cost.std(ddof=1) / np.sqrt(len(tally.cost))
+    print(
+        f"{world:12s} {policy:14s} cost {tally.cost.mean():6.1f} +-{half:4.1f}  "
+        f"minutes {tally.minutes.mean():6.1f}  wrong parts {tally.wrong_parts.mean():.3f}  "
+        f"open-set tests {tally.open_tests.mean():.2f}  given up {tally.given_up.mean():.3f}  "
+        f"({seconds:.1f} s)",
+        flush=True,
+    )
+
+
+def pooled(results: dict[str, dict[str, Tally]], policy: str, field: str) -> np.ndarray:
+    """A column over all perturbed worlds."""
+    return np.concatenate(
+        [getattr(r[policy], field) for world, r in results.items() if world != "model"]
+    )
+
+
+def milliseconds_per_advice(repeats: int) -> float:
+    """Median time of one `advise` call over typical states, knowledge loaded."""
+    states: list[dict[str, str | float]] = [
+        {},
+        {"sound": "yes", "picture": "dark"},
+        {"sound": "yes", "picture": "glow", "torch": "nothing"},
+        {"sound": "no", "standby-light": "off", "picture": "dark", "discharge": "no-change"},
+    ]
+    times = []
+    for _ in range(repeats):
+        for state in states:
+            start = time.perf_counter()
+            advise(None, state)
+            times.append(time.perf_counter() - start)
+    return float(np.median(times) * 1000)
+
+
+def main() -> None:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--quick", action="store_true", help="300 sets a world instead of 10,000")
+    parser.add_argument("--seed", type=int, default=1)
+    args = parser.parse_args()
+    sets = 300 if args.quick else 10_000
+    results = compare(sets, args.seed)
+    summary: dict[str, object] = {"sets_per_world": sets, "perturbed_worlds": PERTURBED_WORLDS}
+    for policy, suffix in (("adviser", ""), ("adviser+photo", "_with_photo")):
+        for field, key in (
+            ("cost", "cost_over_fixed_flow"),
+            ("wrong_parts", "wrong_parts_over_fixed_flow"),
+            ("minutes", "minutes_over_fixed_flow"),
+            ("open_tests", "open_tests_over_fixed_flow"),
+        ):
+            ratio, low, high = ratio_of_means(
+                pooled(results, policy, field), pooled(results, "fixed flow", field)
+            )
+            summary[key + suffix] = round(ratio, 4)
+            summary[f"{key}{suffix}_95"] = [round(low, 4), round(high, 4)]
+            print(f"{policy}: {key} {ratio:.3f} (95 %: {low:.3f} to {high:.3f})")
+    summary["ms_per_advice"] = round(milliseconds_per_advice(2 if args.quick else 10), 1)
+    print(json.dumps(summary))
+
+
+if __name__ == "__main__":
+    main()
