@@ -10,6 +10,7 @@ import json
 import math
 import os
 import time
+import zipfile
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
@@ -107,12 +108,31 @@ def gradients(seen: Look) -> np.ndarray:
 def measure_shard(first_seed: int) -> list[dict[str, Any]]:
     """Draw and measure one shard: SHARD photos, every label equally often."""
     cv2.setNumThreads(1)
-    records = []
-    for k in range(SHARD):
-        symptom = SYMPTOMS[k % len(SYMPTOMS)]
-        sample = synth.draw(first_seed + k, symptom=symptom)
-        records.append(record_of(look(sample.jpeg, name=f"seed-{first_seed + k}"), sample.truth))
-    return records
+    return [
+        record_of(look(jpeg, name=f"seed-{truth['seed']}"), truth)
+        for jpeg, truth in drawn_shard(first_seed)
+    ]
+
+
+def drawn_shard(first_seed: int) -> list[tuple[bytes, dict[str, Any]]]:
+    """The photos of one shard, kept in the cache: measures change more often than drawings."""
+    folder = cache_folder() / f"drawn-{synth.VERSION}"
+    path = folder / f"shard-{first_seed}.zip"
+    if path.exists():
+        with zipfile.ZipFile(path) as stored:
+            truths = json.loads(stored.read("truth.json"))
+            return [(stored.read(f"{k}.jpg"), truth) for k, truth in enumerate(truths)]
+    samples = [
+        synth.draw(first_seed + k, symptom=SYMPTOMS[k % len(SYMPTOMS)]) for k in range(SHARD)
+    ]
+    folder.mkdir(parents=True, exist_ok=True)
+    part = path.with_suffix(f".{os.getpid()}.part")
+    with zipfile.ZipFile(part, "w") as stored:
+        stored.writestr("truth.json", json.dumps([s.truth for s in samples]))
+        for k, sample in enumerate(samples):
+            stored.writestr(f"{k}.jpg", sample.jpeg)
+    os.replace(part, path)
+    return [(s.jpeg, s.truth) for s in samples]
 
 
 def synthetic(
