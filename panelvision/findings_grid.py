@@ -15,7 +15,7 @@ _BAND_WORDS = {
     "noise": "A band of fine stripes",
     "toned": "A band in another tone",
     "frozen": "A band of drawn-out picture",
-    "copy": "A band that repeats another part of the picture",
+    "copy": "A band of picture that does not belong there (ghosted or repeated)",
 }
 _HALF_WORDS = {
     "dark": "dark",
@@ -25,7 +25,7 @@ _HALF_WORDS = {
     "noise": "fine stripes",
     "toned": "in another tone",
     "frozen": "drawn out from one line",
-    "copy": "a copy of other picture",
+    "copy": "picture that does not belong there",
 }
 
 

@@ -48,6 +48,14 @@ def test_noise_in_a_block():
     assert not result.lines
 
 
+def test_a_block_with_another_blocks_picture():
+    light = picture(16)
+    light[:, 672:768] = light[:, 192:288]
+    result = measure_columns(*seen(light))
+    assert [b.kind for b in result.bands] == ["copy"]
+    assert (result.bands[0].driver_blocks, result.bands[0].blocks) == (10, (8,))
+
+
 @pytest.mark.parametrize("side", ["left", "right"])
 @pytest.mark.parametrize("fill", [0.01, 0.25, 0.85])
 def test_half(side, fill):

@@ -42,7 +42,8 @@ class Band:
     kind : str
         ``"dark"``, ``"bright"``, ``"grey"``, ``"tinted"`` (blank, one colour), ``"noise"``
         (fine stripes), ``"toned"`` (the picture goes on in another tone), ``"frozen"``
-        (the picture's last line drawn out) or ``"copy"`` (another stretch's picture).
+        (the picture's last line drawn out) or ``"copy"`` (picture that does not belong there: a
+        copy or a ghost of another stretch).
     full_length : bool
         Runs over the whole height (width).
     score : float
@@ -271,3 +272,65 @@ def sharpness(edges: list[Edge], length: int) -> float:
         return float("nan")
     sharp, soft = 2.0 / length, 0.03
     return float(np.clip((soft - float(np.mean(widths))) / (soft - sharp), 0.0, 1.0))
+
+
+# chosen: a block that shows picture, only the wrong one, is told by its two borders alone;
+# that is weaker evidence than a blank block.
+_MISPLACED_SCORE = 0.65
+# chosen: more full-length edges than this are the picture's own (a hatch, a checker).
+_MOST_EDGES = 8
+# chosen: tiles of two to four across are how split screens are cut.
+_LEAST_BLOCKS = 5
+
+
+def misplaced_blocks(
+    profile: StripProfile, edges: tuple[Edge, ...], judged: tuple[Judged, ...], counts: list[int]
+) -> tuple[Band, ...]:
+    """Blocks whose picture does not fit on either side, by borders exactly one block apart.
+
+    Parameters
+    ----------
+    profile : StripProfile
+    edges : tuple of Edge
+        Strong full-height edges that are no flanks of lines.
+    judged : tuple of Judged
+        Pieces that are reported already are not reported again.
+    counts : list of int
+        Admissible numbers of driver blocks.
+    """
+    if len(edges) > _MOST_EDGES:
+        return ()
+    wrong = [j.piece for j in judged if j.score >= REPORTED]
+    out = []
+    for i, a in enumerate(edges):
+        for b in edges[i + 1 :]:
+            width = b.position - a.position
+            # A border at which all strips step alike is a change of tone, or a shape's edge.
+            if min(a.agreement, b.agreement) > 0.9 or not 0 < width < 1 / _LEAST_BLOCKS + 0.01:
+                continue
+            overlap = sum(
+                max(0.0, min(b.position, p.end) - max(a.position, p.start)) for p in wrong
+            )
+            fits = [
+                n
+                for n in counts
+                if n >= _LEAST_BLOCKS
+                and abs(width - 1 / n) < 0.004
+                and abs(a.position - round(a.position * n) / n) < 0.006
+            ]
+            if overlap > 0.3 * width or not fits:
+                continue
+            out.append(
+                Band(
+                    axis=profile.axis,
+                    start=a.position,
+                    end=b.position,
+                    start_sigma=a.sigma,
+                    end_sigma=b.sigma,
+                    edge_sharpness=sharpness([a, b], profile.length),
+                    kind="copy",
+                    full_length=True,
+                    score=_MISPLACED_SCORE,
+                )
+            )
+    return tuple(out)

@@ -5,7 +5,14 @@ from typing import Any
 
 import numpy as np
 
-from panelvision.measure.bands import REPORTED, Band, Judged, band_of, judge_pieces
+from panelvision.measure.bands import (
+    REPORTED,
+    Band,
+    Judged,
+    band_of,
+    judge_pieces,
+    misplaced_blocks,
+)
 from panelvision.measure.driver_grid import (
     LAYOUT_SIGMA,
     OUTLINE_SIGMA,
@@ -13,12 +20,13 @@ from panelvision.measure.driver_grid import (
     blocks_of,
     driver_grid,
     grid_distance,
+    prior,
 )
 from panelvision.measure.line_features import line_features
 from panelvision.measure.lines import Line, find_lines
 from panelvision.measure.profile import StripProfile, profile_of, strip_profile
 from panelvision.measure.regions import region
-from panelvision.measure.segments import Piece, pieces_of, striped_content, without_lines
+from panelvision.measure.segments import Piece, pieces_of, striped_content, strong, without_lines
 from panelvision.measure.steps import Edge, full_length_edges, straightened
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView, square_up
@@ -124,7 +132,9 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
         for j in judged
         if j.score >= REPORTED and (half is None or not _is_half(j.piece))
     ]
-    bands = tuple(reported)
+    if not striped and half is None:
+        reported += misplaced_blocks(profile, strong(borders), judged, list(prior()))
+    bands = tuple(sorted(reported, key=lambda b: b.start))
     places, sigmas = [], []
     for band in bands:
         for place, sigma in ((band.start, band.start_sigma), (band.end, band.end_sigma)):
