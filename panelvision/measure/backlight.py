@@ -123,7 +123,7 @@ def _slopes(
     level = np.where(usable, level, -np.inf)
     order = np.argsort(-level, axis=2)
     ranked = np.take_along_axis(np.nan_to_num(steps), order, axis=2)
-    burnt = (~np.isfinite(first) | ~np.isfinite(second)).any(axis=2)
+    burnt: BoolArray = np.any(~np.isfinite(first) | ~np.isfinite(second), axis=2)
     plain = np.diff(log_light, axis=axis)
     slope = np.where(burnt & usable.any(axis=2), ranked[..., 0], plain)
     # With one channel left nothing is known of the colour: half belief.
