@@ -1,0 +1,506 @@
+"""Sorting: nothing lost, nothing done twice, one bad photo stops nobody, and what to do next.
+
+Queues, files and pages are tested with `toy_pipeline`; the vision has tests of its own.
+"""
+
+import csv
+import io
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import threading
+import time
+import zipfile
+from dataclasses import replace
+from email.message import EmailMessage
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from panelvision.cases import Outcome, open_store
+from panelvision.fingerprint import BITS, NEAR, distance, fingerprint_of_file
+from panelvision.inbox import Incoming
+from panelvision.labels import ASSEMBLIES, SYMPTOMS
+from panelvision.messages import WANTED, message_for
+from panelvision.settings import Settings
+from panelvision.triage import sort_photos
+from panelvision.triage_cases import STEPS, SortedPhoto, decide, group_photos, rank_cases
+from panelvision.triage_page import page
+from panelvision.triage_results import OutputError, only_run
+from panelvision.triage_store import file_cases
+from panelvision.workers import Task, run_tasks
+from tests import toy_pipeline
+from tests.toy_pipeline import photo
+
+REPO = Path(__file__).parents[1]
+
+
+def sort(*paths, out: Path, examine=toy_pipeline.examine, workers=0, **more):
+    return sort_photos(
+        paths,
+        out=out,
+        examine=examine,
+        compare=toy_pipeline.compare,
+        version=more.pop("version", toy_pipeline.version),
+        workers=workers,
+        **more,
+    )
+
+
+def rows(out: Path) -> list[dict]:
+    return [json.loads(line) for line in (out / "results.jsonl").read_text("utf-8").splitlines()]
+
+
+def inbox(folder: Path, count: int = 12) -> list[Path]:
+    """A mixed inbox: a folder with loose and grouped photos and broken files, a zip, an mbox."""
+    box = folder / "box"
+    (box / "set 1").mkdir(parents=True)
+    for i in range(count):
+        symptom = SYMPTOMS[i % len(SYMPTOMS)]
+        target = box / "set 1" if i % 4 == 0 else box
+        (target / f"p{i}.png").write_bytes(photo(symptom, i))
+    (box / "broken.jpg").write_bytes(photo("normal", form="JPEG")[:300])
+    (box / "empty.jpg").write_bytes(b"")
+    with zipfile.ZipFile(folder / "z.zip", "w") as archive:
+        for i in range(count):
+            archive.writestr(f"z{i}.png", photo(SYMPTOMS[i % len(SYMPTOMS)], 100 + i))
+        archive.writestr("text.jpg", b"no photo")
+    lines = b""
+    for i in range(count // 2):
+        message = EmailMessage()
+        message["From"], message["Subject"] = f"c{i % 4}@example.org", f"television {i}"
+        message.set_content("help")
+        data = photo(SYMPTOMS[i % len(SYMPTOMS)], 200 + i)
+        message.add_attachment(data, maintype="image", subtype="png", filename="a.png")
+        lines += b"From x\n" + message.as_bytes() + b"\n"
+    (folder / "m.mbox").write_bytes(lines)
+    return [box, folder / "z.zip", folder / "m.mbox"]
+
+
+def test_every_photo_ends_in_every_output(tmp_path):
+    paths = inbox(tmp_path)
+    summary = sort(*paths, out=tmp_path / "out")
+    assert summary.photos == 12 + 2 + 13 + 6
+    assert (summary.new, summary.failed, summary.waiting) == (33, 3, 0)
+    got = rows(tmp_path / "out")
+    assert len(got) == 33 and len({row["file"] for row in got}) == 33
+    for row in got:
+        assert row["next_step"] in STEPS and row["case"] and row["rank"] >= 1 and row["message"]
+        assert ("error" in row) != (row.get("symptom") in SYMPTOMS)
+        if "error" in row:
+            assert row["error"].startswith(row["file"]) and "\n" not in row["error"]
+    text = (tmp_path / "out" / "results.csv").read_text("utf-8-sig")
+    table = list(csv.DictReader(io.StringIO(text, newline="")))
+    assert [line["file"] for line in table] == [row["file"] for row in got]
+    sheet = (tmp_path / "out" / "index.html").read_text("utf-8")
+    assert all(row["file"] in sheet for row in got)
+    # ranked by step, then the surest first; mails of one sender are one case
+    order = [STEPS.index(case.next.step) for case in summary.cases]
+    assert order == sorted(order)
+    assert [case.rank for case in summary.cases] == list(range(1, len(summary.cases) + 1))
+    senders = [case.sender for case in summary.cases if case.sender]
+    assert sorted(senders) == [f"c{i}@example.org" for i in range(4)]
+
+
+def test_the_second_run_does_only_what_is_new(tmp_path, monkeypatch):
+    calls = tmp_path / "calls"
+    calls.mkdir()
+    monkeypatch.setenv("TOY_CALLS", str(calls))
+    paths = inbox(tmp_path)
+    out = tmp_path / "out"
+    once = sort(*paths, out=out, examine=toy_pipeline.counted_examine)
+    first, count = rows(out), len(list(calls.iterdir()))
+    assert count == 33
+    again = sort(*paths, out=out, examine=toy_pipeline.counted_examine)
+    assert (again.new, again.reused) == (0, 33)
+    assert len(list(calls.iterdir())) == count
+    assert rows(out) == first
+    assert [c.key for c in again.cases] == [c.key for c in once.cases]
+    (paths[0] / "late.png").write_bytes(photo("normal", 999))
+    (paths[0] / "copy of p1.png").write_bytes((paths[0] / "p1.png").read_bytes())
+    third = sort(*paths, out=out, examine=toy_pipeline.counted_examine)
+    assert len(list(calls.iterdir())) == count + 1
+    assert third.photos == 35
+    sort(*paths, out=out, examine=toy_pipeline.counted_examine, version=lambda: "toy 2")
+    assert len(list(calls.iterdir())) == 2 * count + 2  # another model: everything anew
+
+
+def test_identical_photos_are_examined_once_and_listed_each(tmp_path, monkeypatch):
+    (tmp_path / "calls").mkdir()
+    monkeypatch.setenv("TOY_CALLS", str(tmp_path / "calls"))
+    box = tmp_path / "box"
+    box.mkdir()
+    for name in ("a.png", "b.png", "c.png"):
+        (box / name).write_bytes(photo("normal", 1))
+    summary = sort(box, out=tmp_path / "out", examine=toy_pipeline.counted_examine, workers=1)
+    assert len(list((tmp_path / "calls").iterdir())) == 1
+    assert [row["file"] for row in rows(tmp_path / "out")] == ["a.png", "b.png", "c.png"]
+    assert len(summary.cases) == 1
+
+
+def test_a_photo_that_kills_its_worker_costs_only_itself(tmp_path):
+    box = tmp_path / "box"
+    box.mkdir()
+    for i in range(10):
+        (box / f"p{i}.png").write_bytes(photo("normal", i))
+    (box / "p5 deadly.png").write_bytes(photo("normal", 50))
+    summary = sort(box, out=tmp_path / "out", examine=toy_pipeline.deadly_examine, workers=2)
+    assert (summary.photos, summary.failed) == (11, 1)
+    (bad,) = [row for row in rows(tmp_path / "out") if "error" in row]
+    assert bad["file"] == "p5 deadly.png" and "crash" in bad["error"]
+
+
+def test_an_accident_in_the_pipeline_is_told_and_tried_again(tmp_path):
+    box = tmp_path / "box"
+    box.mkdir()
+    (box / "odd.png").write_bytes(photo("normal", 1))
+    (box / "even.png").write_bytes(photo("normal", 2))
+    summary = sort(box, out=tmp_path / "out", examine=toy_pipeline.failing_examine)
+    assert summary.failed == 1
+    (bad,) = [row for row in rows(tmp_path / "out") if "error" in row]
+    assert bad["error"] == "odd.png: ZeroDivisionError: an accident over two lines"
+    assert sort(box, out=tmp_path / "out").failed == 0
+
+
+def test_stopping_keeps_what_is_done(tmp_path):
+    paths = inbox(tmp_path)
+    stop = threading.Event()
+
+    def tell(state):
+        if state.done == 10:
+            stop.set()
+
+    part = sort(*paths, out=tmp_path / "out", progress=tell, stop=stop)
+    assert part.stopped and 10 <= part.photos < 33
+    assert len(rows(tmp_path / "out")) == part.photos
+    rest = sort(*paths, out=tmp_path / "out")
+    assert rest.photos == 33 and rest.reused >= 8
+    sort(*paths, out=tmp_path / "clean")
+    assert rows(tmp_path / "out") == rows(tmp_path / "clean")
+
+
+_SCRIPT = """
+import sys
+from panelvision.triage import sort_photos
+from tests import toy_pipeline
+if __name__ == "__main__":
+    s = sort_photos(sys.argv[2:], out=sys.argv[1], examine=toy_pipeline.slow_examine,
+                    compare=toy_pipeline.compare, version=toy_pipeline.version, workers=2)
+    sys.exit(130 if s.stopped else 0)
+"""
+
+
+def _started(tmp_path: Path, out: Path, paths: list[Path]) -> subprocess.Popen:
+    script = tmp_path / "run_sort.py"
+    script.write_text(_SCRIPT)
+    environment = {**os.environ, "PYTHONPATH": str(REPO)}
+    return subprocess.Popen(
+        [sys.executable, str(script), str(out), *map(str, paths)], env=environment, cwd=REPO
+    )
+
+
+def _done(out: Path) -> int:
+    return len(list((out / ".results").rglob("*.json"))) if out.exists() else 0
+
+
+def _until(condition, seconds: float = 60) -> None:
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, "it took too long"
+        time.sleep(0.02)
+
+
+def _children(pid: int) -> list[int]:
+    try:
+        return [int(p) for p in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    except OSError:
+        return []
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs Linux's /proc")
+def test_killed_again_and_again_it_ends_in_the_same_result(tmp_path):
+    paths, out = inbox(tmp_path), tmp_path / "out"
+    orphans: list[int] = []
+    for round_, (signal_, whom) in enumerate(
+        [(signal.SIGINT, "run"), (signal.SIGKILL, "worker"), (signal.SIGKILL, "run")]
+    ):
+        before = _done(out)
+        run = _started(tmp_path, out, paths)
+        _until(lambda b=before: _done(out) > b + 2)
+        workers = _children(run.pid)
+        if whom == "run":
+            os.kill(run.pid, signal_)
+            status = run.wait(60)
+            assert status == (130 if signal_ == signal.SIGINT else -signal.SIGKILL), round_
+            if signal_ == signal.SIGINT:
+                assert len(rows(out)) >= 3
+            orphans += workers
+        else:
+            os.kill(workers[-1], signal_)
+            time.sleep(0.1)
+            os.kill(run.pid, signal.SIGKILL)
+            run.wait(60)
+            orphans += workers
+    assert _started(tmp_path, out, paths).wait(120) == 0
+    sort(*paths, out=tmp_path / "clean")
+    assert rows(out) == rows(tmp_path / "clean")
+    # workers do not outlive their parent
+    _until(
+        lambda: not any(Path(f"/proc/{pid}/cmdline").exists() and _alive(pid) for pid in orphans)
+    )
+
+
+def _alive(pid: int) -> bool:
+    try:
+        return b"multiprocessing" in Path(f"/proc/{pid}/cmdline").read_bytes()
+    except OSError:
+        return False
+
+
+def test_two_runs_into_one_folder_are_refused(tmp_path):
+    box = tmp_path / "box"
+    box.mkdir()
+    with only_run(tmp_path / "out"), pytest.raises(OutputError, match="another run"):
+        sort(box, out=tmp_path / "out")
+    (tmp_path / "file").write_text("")
+    with pytest.raises(OutputError, match="choose another --out"):
+        sort(box, out=tmp_path / "file" / "out")
+    assert sort(box, out=tmp_path / "out").cases == ()
+    assert "No photo" in (tmp_path / "out" / "index.html").read_text()
+
+
+def test_torn_results_are_done_again(tmp_path):
+    paths = inbox(tmp_path)
+    sort(*paths, out=tmp_path / "out")
+    first = rows(tmp_path / "out")
+    for i, kept in enumerate(sorted((tmp_path / "out" / ".results").rglob("*.json"))):
+        if i % 3 == 0:
+            kept.write_bytes(kept.read_bytes()[: i * 7])
+    assert sort(*paths, out=tmp_path / "out").photos == 33
+    assert rows(tmp_path / "out") == first
+
+
+def test_workers_use_one_thread_each():
+    (result,) = run_tasks([Task("k", ())], _thread_counts, workers=1)
+    assert result.value[0] == 1 and set(result.value[1:]) <= {1}
+
+
+def _thread_counts() -> list[int]:
+    import cv2
+    import numpy as np
+    import threadpoolctl
+
+    np.ones((2, 2)) @ np.ones((2, 2))
+    return [cv2.getNumThreads(), *(pool["num_threads"] for pool in threadpoolctl.threadpool_info())]
+
+
+# --- hostile names ----------------------------------------------------------------------
+
+
+class _Reader(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: set[str] = set()
+        self.attributes: set[str] = set()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.add(tag)
+        self.attributes.update(name for name, _ in attrs)
+        for name, value in attrs:
+            if name in ("src", "href"):
+                assert re.match(r"(data:image/jpeg;base64,|#|mailto:)", value or ""), value
+
+
+def test_names_and_mails_stay_text_in_the_page_and_the_table(tmp_path):
+    evil = "<script>alert(1)</script>\"'><img src=x onerror=alert(1)>.png"
+    message = EmailMessage()
+    message["From"] = '"<b>" <javascript:alert(1)//"onmouseover=x@example.org>'
+    message["Subject"] = "=cmd|' /C calc'!A0 </article><script>x</script>"
+    message.set_content("x")
+    message.add_attachment(photo("normal", 1), maintype="image", subtype="png", filename=evil)
+    box = tmp_path / "box"
+    box.mkdir()
+    (box / "m.eml").write_bytes(message.as_bytes())
+    (box / "=1+1.png").write_bytes(photo("cracked", 2))
+    sort(box, out=tmp_path / "out")
+    reader = _Reader()
+    reader.feed((tmp_path / "out" / "index.html").read_text("utf-8"))
+    assert "script" not in reader.tags and "b" in reader.tags
+    assert not any(name.startswith("on") for name in reader.attributes)
+    text = (tmp_path / "out" / "results.csv").read_text("utf-8-sig")
+    for line in csv.DictReader(io.StringIO(text, newline="")):
+        assert not any(value.startswith(("=", "+", "-", "@")) for value in line.values())
+
+
+# --- what to do next --------------------------------------------------------------------
+
+
+def seen(symptom: str, probability: float = 0.9, **fields) -> SortedPhoto:
+    others = (1 - probability) / (len(SYMPTOMS) - 1)
+    record = {
+        "file": "x",
+        "usable": True,
+        "symptom": symptom,
+        "symptom_probabilities": {s: probability if s == symptom else others for s in SYMPTOMS},
+        "symptom_set": [symptom],
+        "suspects": {"backlight": 0.8, "power-board": 0.2},
+        **fields,
+    }
+    return SortedPhoto(Incoming("x", "", lambda: b""), "a" * 64, record)
+
+
+_FAILED = SortedPhoto(Incoming("x", "", lambda: b""), "", {"file": "x", "error": "x: broken"})
+_UNSURE = {"usable": False, "retake": ["Move closer."]}
+
+
+@pytest.mark.parametrize(
+    ("photos", "change", "step", "wanted"),
+    [
+        ([_FAILED], None, "ask-for-photo", "file"),
+        ([seen("not-a-screen")], None, "not-a-screen", ""),
+        ([seen("faint-image")], None, "quote", ""),
+        ([_FAILED, seen("faint-image")], None, "quote", ""),
+        ([seen("not-a-screen"), seen("cracked")], None, "quote", ""),
+        ([seen("normal")], None, "ask-for-photo", "fault"),
+        ([seen("no-image", **_UNSURE)], None, "ask-for-photo", "torch"),
+        ([seen("faint-image", 0.6)], None, "ask-for-photo", "menu"),
+        ([seen("faint-image", 0.6)] * 3, None, "bring-in", ""),
+        ([seen("vertical-lines", 0.6)], None, "ask-for-photo", "white"),
+        ([seen("blocky", **_UNSURE)], None, "ask-for-photo", "again"),
+        ([seen("no-image", suspects={a: 1 / 7 for a in ASSEMBLIES})], None, "bring-in", ""),
+        ([seen("no-image", 0.6, **_UNSURE)] * 2, {"changed": True, "p_value": 0.01}, "quote", ""),
+        ([seen("no-image", 0.6, **_UNSURE)] * 2, {"changed": False}, "ask-for-photo", "torch"),
+    ],
+)
+def test_the_next_step(photos, change, step, wanted):
+    got = decide(photos, change)
+    assert (got.step, got.wanted) == (step, wanted)
+    assert 0 <= got.confidence <= 1
+    if change and change["changed"]:
+        assert (got.symptom, got.suspect) == ("faint-image", "backlight")
+
+
+def test_the_change_test_runs_within_a_case(tmp_path):
+    for name, second in (("same", 0), ("menu", 9)):
+        folder = tmp_path / "box" / name
+        folder.mkdir(parents=True)
+        (folder / "1.png").write_bytes(photo("no-image", 1))
+        (folder / "2.png").write_bytes(photo("no-image", 2 + second, second=second))
+        (folder / "3.png").write_bytes(photo("cracked", 3))
+    (tmp_path / "box" / "loose.png").write_bytes(photo("no-image", 77))
+    summary = sort(tmp_path / "box", out=tmp_path / "out", workers=1)
+    by_title = {case.title: case for case in summary.cases}
+    assert by_title["box/same"].change["changed"] is False
+    assert by_title["box/menu"].change["changed"] is True
+    assert by_title["box/menu"].next.symptom == "faint-image"
+    assert by_title["loose.png"].change is None
+    first = rows(tmp_path / "out")
+    assert sort(tmp_path / "box", out=tmp_path / "out").reused == 7
+    assert rows(tmp_path / "out") == first
+
+
+def test_ranking_is_by_step_then_certainty(tmp_path):
+    summary = sort(*inbox(tmp_path), out=tmp_path / "out")
+    shuffled = rank_cases([replace(c, rank=0) for c in reversed(summary.cases)])
+    assert [c.key for c in shuffled] == [c.key for c in summary.cases]
+
+
+# --- grouping ---------------------------------------------------------------------------
+
+
+def test_a_smaller_copy_is_near_and_another_photo_is_far(photos):
+    files = sorted(photos.glob("*.jpg"))[::9][:6]
+    hashes = []
+    for path in files:
+        data = path.read_bytes()
+        image = Image.open(io.BytesIO(data)).convert("RGB")
+        image.thumbnail((700, 700))
+        copy = io.BytesIO()
+        image.save(copy, "JPEG", quality=60)
+        hashes.append(fingerprint_of_file(data))
+        assert distance(hashes[-1], fingerprint_of_file(copy.getvalue())) <= NEAR, path.name
+    far = [distance(a, b) for i, a in enumerate(hashes) for b in hashes[:i]]
+    # unrelated bits agree half of the time
+    assert abs(sum(far) / len(far) - BITS / 2) < BITS / 10
+    assert distance("", hashes[0]) == BITS
+    assert fingerprint_of_file(b"no photo") == ""
+
+
+def test_copies_join_but_never_across_senders():
+    def came(group: str, print_: str, sha: str) -> SortedPhoto:
+        return SortedPhoto(Incoming(sha, group, lambda: b""), sha * 64, {}, {}, print_)
+
+    a, b = "0" * 64, "f" * 64
+    near_a = "0" * 60 + "ffff"
+    groups = group_photos([
+        came("mail:x", a, "1"), came("mail:y", a, "2"),  # alike, but two customers
+        came("", near_a, "3"),  # like both: stays alone
+        came("mail:z", b, "4"), came("", b, "5"),  # like one sender's: joins
+        came("", "", "6"), came("", "", "6"),  # the same unreadable file twice
+        came("", near_a, "7"),
+    ])  # fmt: skip
+    names = sorted(sorted(p.incoming.name for p in group) for group in groups)
+    assert names == [["1"], ["2"], ["3", "7"], ["4", "5"], ["6", "6"]]
+
+
+# --- messages ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("step", STEPS)
+@pytest.mark.parametrize("symptom", ["", *SYMPTOMS])
+def test_messages_are_complete_and_polite(step, symptom):
+    for suspect in ("", *ASSEMBLIES):
+        for wanted in WANTED if step == "ask-for-photo" else ("",):
+            text = message_for(
+                step, wanted=wanted, symptom=symptom, suspect=suspect, hints=("Move closer.",),
+                estimate=(52.0, 88.0), settings=Settings(shop="Bench Lane", currency="EUR"),
+            )  # fmt: skip
+            assert text.startswith("Hello,") and text.endswith("Bench Lane")
+            assert "thank you" in text
+            # nothing left to fill in, no label of ours, no blank where a word should be
+            assert not re.search(r"[\[\]{}]|None|nan|  |\b(no|faint)-image\b", text)
+            if wanted:
+                assert all(line in text for line in WANTED[wanted][1])
+            if symptom in ("faint-image", "no-image") and wanted in ("torch", "menu"):
+                assert "do not open the set" in text
+            if step == "quote" and suspect == "backlight":
+                assert "EUR 50 to EUR 90" in text
+
+
+def test_the_page_of_nothing_is_a_page():
+    assert page([]).startswith("<!doctype html>")
+
+
+# --- into the store ---------------------------------------------------------------------
+
+
+def test_sorted_cases_are_filed_once_and_what_people_entered_stays(tmp_path):
+    paths = inbox(tmp_path)
+    summary = sort(*paths, out=tmp_path / "out")
+    with open_store(tmp_path / "s.sqlite") as store:
+        first = file_cases(summary.cases, store)
+        filed = store.search()
+        assert first.added == len(filed) > 5
+        assert sum(len(case.photos) for case in filed) == summary.photos - summary.failed
+        again = file_cases(sort(*paths, out=tmp_path / "out").cases, store)
+        assert (again.added, again.updated) == (0, 0)
+        (mine,) = store.search("c1@example.org")
+        mine = store.save_case(replace(mine, observations={"sound": "yes"}, verdict="panel"))
+        closed = store.close_case(store.search("c2@example.org")[0].id, Outcome("panel"))
+        late = EmailMessage()
+        late["From"] = "c1@example.org"
+        late.set_content("another")
+        late.add_attachment(photo("cracked", 5), maintype="image", subtype="png", filename="b.png")
+        (tmp_path / "late.eml").write_bytes(late.as_bytes())
+        more = sort(*paths, tmp_path / "late.eml", out=tmp_path / "out")
+        done = file_cases(more.cases, store)
+        assert (done.added, done.updated) == (0, 1)
+        now = store.get(mine.id)
+        assert (now.observations, now.verdict) == (mine.observations, "panel")
+        assert len(now.photos) == len(mine.photos) + 1
+        assert store.get(closed.id) == closed
