@@ -21,8 +21,16 @@ _ABOUT = {
     "blocky": ("blocks",),
     "cracked": ("crack",),
 }
-_NO_PICTURE = ("faint-image", "no-image", "glow-no-image")
-_SURE = 0.95
+# Symptoms that a finding of this kind can belong to: it is said when the reading of all the
+# evidence takes one of them for possible. Content has straight edges and thin lines, too.
+_BELONGS = {
+    "half": ("half-screen", "vertical-bands"),
+    "band": ("vertical-bands", "half-screen"),
+    "line": ("vertical-lines", "vertical-bands", "cracked"),
+    "rows": ("horizontal-bands", "cracked"),
+}
+# chosen: probability of one of these symptoms from which the sentence is said.
+_POSSIBLE = 0.15
 # chosen: a list longer than this is not read at the bench.
 _MOST = 12
 
@@ -35,18 +43,22 @@ def describe(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]
     """
     if reading.symptom == "not-a-screen":
         return ()
-    grid = [*describe_columns(evidence.columns), *describe_rows(evidence.rows)]
-    if reading.symptom in _NO_PICTURE:
-        # Without light on the screen, a room's reflections have edges and lines as well.
-        grid = [f for f in grid if f.confidence > _SURE]
     found = [
-        *grid,
+        *(f for f in describe_columns(evidence.columns) if _possible(f, reading)),
+        *(f for f in describe_rows(evidence.rows) if _possible(f, reading)),
         *_describe_faint(evidence, reading),
         *describe_surface(evidence, reading),
     ]
     first = _ABOUT.get(reading.symptom, ())
     found.sort(key=lambda f: (f.kind not in first, -f.confidence))
     return tuple(found[:_MOST])
+
+
+def _possible(finding: Finding, reading: SymptomReading) -> bool:
+    symptoms = _BELONGS.get(finding.kind)
+    if symptoms is None:
+        return True
+    return sum(reading.probabilities.get(s, 0.0) for s in symptoms) >= _POSSIBLE
 
 
 def _describe_faint(evidence: Evidence, reading: SymptomReading) -> list[Finding]:
