@@ -79,8 +79,6 @@ def circuit_board(dice: Dice, h: int, w: int) -> Picture:
 
 def document(dice: Dice, h: int, w: int) -> Picture:
     """A printed page or a label."""
-    if dice.p(0.15):
-        return photos.crop(dice, photos.load("page"), (h, w))
     out = np.full((h, w, 3), dice.i(215, 250), np.uint8)
     style = hand(dice)
     size = h * dice.u(0.018, 0.05)

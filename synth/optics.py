@@ -88,7 +88,8 @@ def rig_on_panel(panel: Panel, rig: Rig) -> Array:
 class FaintFigures:
     """contrast: RMS of the faint picture over the local light, whole screen. local: the same after
     removing everything wider than a twentieth of the width. snr: contrast over noise of one photo
-    pixel. snr_feature: after averaging over the picture's own feature size.
+    pixel. snr_feature: local contrast over noise after averaging over the picture's own feature
+    size; wider parts do not count, because the light's own shading hides them.
     """
 
     contrast: float
@@ -113,7 +114,7 @@ def faint_figures(
 
     room: mean mirrored room light, cd/m2. electrons_per_cd_s: electrons of a photo pixel per cd/m2
     for this exposure. pixels_across: width of the screen in photo pixels. Feature size is
-    pi sd(s)/sd(grad s), the half period of the picture's RMS spatial frequency.
+    pi sd(s)/sd(grad s) of the local part, half the period of its RMS spatial frequency.
     """
     panel = screen.panel
     w = 480
@@ -134,9 +135,9 @@ def faint_figures(
     high = s - blur(s, w / 20)
     level = float(np.median(base)) * electrons_per_cd_s
     noise = np.sqrt(level + read_e**2) / max(level, 1e-6)
-    gy, gx = np.gradient(s)
-    feature = (
-        np.pi * contrast / max(float(np.sqrt((gx * gx + gy * gy).mean())), 1e-9) * pixels_across / w
-    )
+    local = float(high.std())
+    gy, gx = np.gradient(high)
+    slope = max(float(np.sqrt((gx * gx + gy * gy).mean())), 1e-12)
+    feature = max(np.pi * local / slope * pixels_across / w, 1.0)
     snr = contrast / float(noise)
-    return FaintFigures(contrast, float(high.std()), snr, snr * max(feature, 1.0))
+    return FaintFigures(contrast, local, snr, local / float(noise) * feature)

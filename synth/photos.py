@@ -11,14 +11,11 @@ coffee     a cup of coffee                                      CC0
 coins      coins, grey                                          no known restrictions
 hubble     deep field of galaxies                               public domain (NASA)
 ihc        stained tissue                                       no known restrictions
-moon       surface of the moon, grey                            public domain (NASA)
 retina     fundus of an eye                                     CC0
-rocket     a launch                                             CC0
+rocket     a launch                                             public domain
 brick      a wall, grey texture                                 CC0
 grass      a lawn, grey texture                                 CC0
 gravel     gravel, grey texture                                 CC0
-page       a scanned printed page, grey                         no known restrictions
-text       a blackboard with handwriting, grey                  CC0
 ========== ==================================================== =======================
 
 Licences as the docstrings of `skimage.data` state them. scikit-learn bundles two more (`china`
@@ -48,14 +45,11 @@ _FILES = {
     "coins": "coins.png",
     "hubble": "hubble_deep_field.jpg",
     "ihc": "ihc.png",
-    "moon": "moon.png",
     "retina": "retina.jpg",
     "rocket": "rocket.jpg",
     "brick": "brick.png",
     "grass": "grass.png",
     "gravel": "gravel.png",
-    "page": "page.png",
-    "text": "text.png",
 }
 #: Shown on screens and in frames. The index is the scene id, so that no picture leaks.
 PICTURES = (
@@ -67,7 +61,6 @@ PICTURES = (
     "coins",
     "hubble",
     "ihc",
-    "moon",
     "retina",
     "rocket",
 )

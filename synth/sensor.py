@@ -109,7 +109,7 @@ def meter(
     # highlights win mostly; the more of the frame is dark, the more a phone lets them go
     level = by_mean if by_mean < by_peak else by_peak * (by_mean / by_peak) ** dice.u(0.0, 0.3)
     level = min(level, by_peak * 2.5)
-    level *= 2.0 ** float(np.clip(dice.n(-0.1, 0.35), -1.2, 0.7))
+    level *= 2.0 ** float(np.clip(dice.n(-0.2, 0.35), -1.2, 0.7))
     product = level * sensor.full_well * 50 / sensor.electrons_per_cd  # seconds x ISO
     seconds = product / 50
     iso = 50.0

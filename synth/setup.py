@@ -197,11 +197,10 @@ def _change(symptom: str, before: Floats, after: Screen, glow: Floats) -> float:
     if symptom == "horizontal-bands":
         d = np.abs(np.sqrt(np.maximum(after.drive[:, ::6], 0)) - np.sqrt(before[:, ::6])).max(-1)
         return float(d.mean(1).max())
-    return float(
-        np.abs(np.sqrt(np.maximum(after.drive[::4, ::4], 0)) - np.sqrt(before[::4, ::4]))
-        .max(-1)
-        .mean()
-    )
+    code = np.sqrt(np.maximum(after.drive[::4, ::4], 0))
+    if symptom == "wrong-colours" and float(code.std((0, 1)).max()) < 0.08:
+        return 0.0  # nothing is left of the picture: that would look like a glow
+    return float(np.abs(code - np.sqrt(before[::4, ::4])).max(-1).mean())
 
 
 def _break(
@@ -245,7 +244,7 @@ def draw_panel_picture(
         if setup.symptom == "faint-image":
             # Below some contrast no photo shows it and the label means nothing. The bar itself is
             # drawn, down to the barely visible; a picture under it is replaced a few times.
-            bar = dice.lu(0.004, 0.05)
+            bar = dice.lu(0.01, 0.09)
             for k in range(4):
                 if _faint_strength(panel, drive) >= bar:
                     break

@@ -69,7 +69,7 @@ def tone(dice: Dice, screen: Screen) -> None:
         )
         d *= strong ** np.float32(dice.u(0.5, 1.2))
     elif mode == "washed":
-        d[:] = d * dice.u(0.12, 0.4) + dice.u(0.2, 0.5)
+        d[:] = d * dice.u(0.2, 0.5) + dice.u(0.1, 0.35)
     else:
         d[:] = _lut(d, v ** dice.pick((0.35, 0.45, 2.8, 3.5)))
     screen.truth["mode"] = mode
