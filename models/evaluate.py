@@ -248,7 +248,8 @@ def change_figures(folder: Path, records: list[dict[str, Any]]) -> dict[str, Any
     for record in records:
         if record["truth"].get("pair_id") is not None:
             pairs[str(record["truth"]["pair_id"])].append(record["truth"])
-    changed, same = [], []
+    changed: list[float] = []
+    same: list[float] = []
     for members in pairs.values():
         if len(members) != 2:
             continue

@@ -198,8 +198,9 @@ def _decode(data: bytes, label: str, digest: str, max_pixels: int) -> Photo:
     with Image.open(io.BytesIO(data), formats=_FORMATS) as image:
         _check_size(*image.size, label, max_pixels)
         form = image.format or "unknown"
-        if getattr(image, "n_frames", 1) > 1:
-            notes.append(f"first of {image.n_frames} frames")
+        frames = int(getattr(image, "n_frames", 1))
+        if frames > 1:
+            notes.append(f"first of {frames} frames")
         orientation = _orientation(image)
         # The HEIF decoder has already turned the picture and reset the tag it reports.
         image.load()

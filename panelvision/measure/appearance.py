@@ -190,24 +190,20 @@ def _flatness(log: FloatArray, mask: np.ndarray) -> dict[str, float]:
 def _symmetry(log: FloatArray, mask: np.ndarray) -> dict[str, float]:
     h, w = log.shape
     values = np.where(mask, log, np.nan)
-    quarter = [
-        np.nanmean(values[:, i * w // 4 : (i + 1) * w // 4])
-        if mask[:, i * w // 4 : (i + 1) * w // 4].any()
-        else np.nan
-        for i in range(4)
-    ]
-    third = [
-        np.nanmean(values[i * h // 3 : (i + 1) * h // 3])
-        if mask[i * h // 3 : (i + 1) * h // 3].any()
-        else np.nan
-        for i in range(3)
-    ]
+    quarter = [_mean(values[:, i * w // 4 : (i + 1) * w // 4]) for i in range(4)]
+    third = [_mean(values[i * h // 3 : (i + 1) * h // 3]) for i in range(3)]
     return {
-        "look_left_right": float(abs(quarter[0] + quarter[1] - quarter[2] - quarter[3]) / 2),
-        "look_centre_sides": float((quarter[1] + quarter[2] - quarter[0] - quarter[3]) / 2),
-        "look_middle_rest": float(third[1] - (third[0] + third[2]) / 2),
-        "look_top_bottom": float(abs(third[0] - third[2])),
+        "look_left_right": abs(quarter[0] + quarter[1] - quarter[2] - quarter[3]) / 2,
+        "look_centre_sides": (quarter[1] + quarter[2] - quarter[0] - quarter[3]) / 2,
+        "look_middle_rest": third[1] - (third[0] + third[2]) / 2,
+        "look_top_bottom": abs(third[0] - third[2]),
     }
+
+
+def _mean(values: FloatArray) -> float:
+    """Mean of what was seen; NaN where nothing was."""
+    seen = ~np.isnan(values)
+    return float(values[seen].mean()) if seen.any() else float("nan")
 
 
 _NAMES: tuple[str, ...] = (
