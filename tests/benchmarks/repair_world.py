@@ -134,7 +134,7 @@ class Job:
         self.level = max(self.level, LEVELS.index(wanted))
 
     def test(self, name: str) -> str:
-        """Do a bench test; an outcome that ends the job ends it, for a return visit if not cured."""
+        """Do a bench test; one that ends the job uncured costs a return visit."""
         if name in self.seen:
             return self.seen[name]
         test = self.knowledge.tests[name]
