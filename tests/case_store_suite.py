@@ -23,6 +23,9 @@ from panelvision.cases import (
     open_store,
 )
 from panelvision.errors import DataError, PhotoError, StoreError
+from panelvision.triage import sort_photos
+from panelvision.triage_store import file_cases
+from tests import toy_pipeline
 
 
 def jpeg(seed: int, *, size: tuple[int, int] = (96, 64), exif: bytes = b"") -> bytes:
@@ -332,6 +335,32 @@ class CaseStoreSuite:
         )
         assert store.get(case.id).observations == {"n": 30}
         assert store.get(case.id).revision == 31
+
+    # --- from the inbox ------------------------------------------------------------------
+
+    def test_a_sorted_inbox_is_filed_once(self, store, tmp_path):
+        box = tmp_path / "box" / "set 1"
+        box.mkdir(parents=True)
+        for i in range(3):
+            (box / f"{i}.png").write_bytes(toy_pipeline.photo("no-image", i, second=i))
+        (box / "broken.jpg").write_bytes(b"no photo")
+
+        def sort():
+            return sort_photos(
+                [tmp_path / "box"],
+                out=tmp_path / "out",
+                examine=toy_pipeline.examine,
+                compare=toy_pipeline.compare,
+                version=toy_pipeline.version,
+                workers=0,
+            )
+
+        assert file_cases(sort().cases, store).added == 1
+        (case,) = store.search("box/set")
+        assert len(case.photos) == 3 and case.symptom == "no-image"
+        assert case.photos[0].examination["faint"] == {"score": None}
+        assert file_cases(sort().cases, store).kept == 1
+        assert store.search() == [case]
 
     # --- archives -----------------------------------------------------------------------
 

@@ -361,7 +361,7 @@ class CaseStore:
         table = schema.cases
         wanted = case_id.strip().lower()
         if not wanted or not set(wanted) <= set("0123456789abcdef"):
-            raise StoreError(f"'{case_id[:40]}' is not a case number; list them with search")
+            raise StoreError(f"'{case_id[:40]}' is not a case number; see 'panelvision cases list'")
         with self.told(), reading(self.engine) as connection:
             found = (
                 connection.execute(
