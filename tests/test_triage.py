@@ -238,7 +238,8 @@ def test_killed_again_and_again_it_ends_in_the_same_result(tmp_path):
             status = run.wait(60)
             assert status == (130 if signal_ == signal.SIGINT else -signal.SIGKILL), round_
             if signal_ == signal.SIGINT:
-                assert len(rows(out)) >= 3
+                # the photo whose result was just being taken may be missing from the table
+                assert len(rows(out)) >= before + 2
             orphans += workers
         else:
             os.kill(workers[-1], signal_)
