@@ -10,7 +10,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.light import LUMINANCE_WEIGHTS, encode, linear_to_srgb
-from panelvision.measure.illumination import FlatField, flatten
+from panelvision.measure.illumination import LOG_FLOOR, FlatField, flatten
 from panelvision.measure.noise import estimate_noise
 from panelvision.squareup import ScreenView
 
@@ -34,6 +34,8 @@ _BANDS = 5
 # than half of the glass.
 _QUIET = 0.4
 _CAUTION = 2.0
+# chosen: averaging over a structure's pixels resolves about this share of one code.
+_OF_STEP = 0.02
 
 
 def enhance(view: ScreenView, strength: float = 0.5) -> IntArray:
@@ -90,7 +92,7 @@ def brought_out_light(view: ScreenView, flat: FlatField, strength: float) -> Flo
     signal = gain * clean + _SMOOTH_COLOUR * (tint - usual)
     keep = _feathered(flat.use, view.width)[..., None]
     if keep.min() < 1:
-        logs = np.log(np.maximum(view.linear, 1e-4))
+        logs = np.log(np.maximum(view.linear, 0) + LOG_FLOOR)
         level = np.median(np.log(flat.light[flat.use]), axis=0) if flat.use.any() else 0.0
         signal = signal * keep + (logs - level) * (1 - keep)
     # A soft limit instead of clipping, so that dust does not flatten the rest.
@@ -128,13 +130,14 @@ def denoise(flat: FlatField) -> tuple[FloatArray, float]:
     left = 0.0
     out = rest
     for layer, inside in reversed(layers):
-        gain, quiet = _shrink(layer, inside)
+        gain, remains = _shrink(layer, inside)
         out = cv2.pyrUp(out, dstsize=layer.shape[1::-1]) + layer * gain
-        if inside.any():
-            left += float((quiet[0] * np.median(gain[..., 0][inside])) ** 2)
+        left += remains
     clean = _rgb(out) * shape
     clean[~flat.use] = 0
-    return clean.astype(np.float32), float(np.sqrt(left))
+    # Below the code step nothing is known, however quiet the photo looks.
+    step = _OF_STEP * noise.quantum
+    return clean.astype(np.float32), float(np.hypot(np.sqrt(left), step))
 
 
 def _opponent(rgb: FloatArray) -> FloatArray:
@@ -149,17 +152,20 @@ def _rgb(opponent: FloatArray) -> FloatArray:
     return np.stack([(both + red_green) / 2, (both - red_green) / 2, grey + blue], axis=-1)
 
 
-def _shrink(layer: FloatArray, inside: BoolArray) -> tuple[FloatArray, FloatArray]:
-    """Wiener gain (h, w, 3) of a layer, and its noise (3,) in quiet places."""
+def _shrink(layer: FloatArray, inside: BoolArray) -> tuple[FloatArray, float]:
+    """Wiener gain (h, w, 3) of a layer, and the power of its grey noise that passes."""
     power = cv2.blur(layer * layer, (5, 5))
     values = power[inside]
     if not values.size:
-        return np.zeros_like(layer), np.zeros(3)
+        return np.zeros_like(layer), 0.0
     noise = np.quantile(values[:: max(1, len(values) // 20000)], _QUIET, axis=0)
     # Local powers of pure noise scatter by about half around their mean; twice the noise
     # (_CAUTION) shuts nearly all of it out.
-    gain = np.maximum(0, 1 - _CAUTION * noise / np.maximum(power, 1e-12))
-    return gain.astype(np.float32), np.sqrt(noise)
+    gain = np.maximum(0, 1 - _CAUTION * noise / np.maximum(power, 1e-12)).astype(np.float32)
+    # Places up to twice the noise's power hold no more than noise.
+    quiet = inside & (power[..., 0] < 2.5 * noise[0])
+    passed = (layer[..., 0] * gain[..., 0])[quiet]
+    return gain, float((passed**2).mean()) if passed.size else 0.0
 
 
 def darkness(view: ScreenView, flat: FlatField) -> float:
@@ -176,9 +182,7 @@ def darkness(view: ScreenView, flat: FlatField) -> float:
     level = float(np.median(light @ LUMINANCE_WEIGHTS))
     top = light.max(axis=1)
     vivid = float(np.median((top - light.min(axis=1)) / np.maximum(top, 1e-4)))
-    return min(
-        _falling(spread, *_SPREAD), _falling(level, *_LEVEL), _falling(vivid, *_VIVID)
-    )
+    return min(_falling(spread, *_SPREAD), _falling(level, *_LEVEL), _falling(vivid, *_VIVID))
 
 
 def _falling(value: float, full: float, none: float) -> float:

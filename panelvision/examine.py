@@ -7,7 +7,7 @@ or its parts :func:`look` (up to the evidence) and :func:`judge` (from there on)
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -40,6 +40,8 @@ from panelvision.squareup import Outline, ScreenView, square_up
 LEAST_OUTLINE_CONFIDENCE = 0.2
 _SURROUND_MARGIN = 0.06
 _NO_FAULT = ("normal", "not-a-screen")
+# chosen: below this the screen is lit, and a faint picture is no question.
+_DARK = 0.1
 
 
 @dataclass(frozen=True)
@@ -218,6 +220,9 @@ def judge(
     """From evidence to symptom, suspects, and what to do next."""
     model = model or load_model()
     reading = model.read(seen.evidence.features())
+    dark = reading.probabilities["faint-image"] + reading.probabilities["no-image"]
+    if dark >= _DARK:
+        seen = _with_detection_limit(seen)
     suspects = isolate(reading.probabilities, observations or {})
     findings = describe(seen.evidence, reading)
     quality = seen.evidence.quality
@@ -240,6 +245,14 @@ def judge(
         observations=dict(observations or {}),
         seconds=sum(seen.seconds.values()),
     )
+
+
+def _with_detection_limit(seen: Look) -> Look:
+    """The same look with the faintest picture that it would have shown; only dark screens ask."""
+    start = time.perf_counter()
+    faint = find_faint(seen.photo, seen.view)
+    seconds = {**seen.seconds, "detection limit": time.perf_counter() - start}
+    return replace(seen, evidence=replace(seen.evidence, faint=faint), seconds=seconds)
 
 
 _DEFAULT_RETAKE = (
@@ -317,7 +330,7 @@ def _measure(
     work: dict[str, Callable[[], Any]] = {
         # First, because others have the camera's bars divided out.
         "camera": lambda: measure_camera(photo, view),
-        "faint": lambda: find_faint(photo, view),
+        "faint": lambda: find_faint(photo, view, limit=False),
         "texture": lambda: measure_texture(photo, view),
         "columns": lambda: measure_columns(photo, camera.result().discount(view)),
         "glow": lambda: measure_glow(photo, view, camera=camera.result()),

@@ -74,9 +74,7 @@ def glare_mask(linear: FloatArray, clipped: BoolArray, valid: BoolArray) -> Bool
     slope = np.hypot(gx, gy) / scale * (w / 480)
     level = np.median(smooth)
     steep = (slope > _STEEPEST) & (smooth > level)
-    core = cv2.resize(
-        clipped.astype(np.float32), small.shape[::-1], interpolation=cv2.INTER_AREA
-    )
+    core = cv2.resize(clipped.astype(np.float32), small.shape[::-1], interpolation=cv2.INTER_AREA)
     hot = _keep_large((core > 0.02).astype(np.uint8), 3)
     steep = steep & _touching(steep, cv2.dilate(hot, np.ones((5, 5), np.uint8)) > 0, smooth)
     # chosen: e to the 1.5 above the median light is the lobe's core, clipped or not.

@@ -1,0 +1,329 @@
+"""``python -m models.train_faint``: teach the faint-picture detector on drawn dark screens.
+
+Two small scorers: one says of each tile of the glass whether it shows picture, taught where
+the drawn picture is known to stand above the noise; one says of the whole photo, from the
+tiles' scores and the photo's own numbers. The threshold, the false-alarm rate and the
+detection limit's allowance come from photos that the judging fold's scorers never saw.
+"""
+
+import argparse
+import json
+import math
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+import cv2
+import joblib
+import numpy as np
+from sklearn.linear_model import LogisticRegression
+from sklearn.neural_network import MLPClassifier
+
+import synth
+from models.measure import cache_folder
+from models.metrics import area_under_curve, wilson
+from panelvision.arrays import BoolArray, FloatArray
+from panelvision.measure import faint
+from panelvision.measure.combiner import FORMAT, Network, network_from
+from panelvision.measure.faint_features import Prepared, describe, feature_names, prepare, shrink
+from panelvision.measure.faint_limit import detection_limit
+from panelvision.measure.faint_tiles import CELL, pool_cells, tile_inputs, tile_statistics
+from panelvision.photo import read_photo
+from panelvision.squareup import Outline, square_up
+
+TARGET = Path(faint.__file__).with_name(faint.MODEL_FILE)
+SHARD = 20
+FIRST_SEED = 700_000_000
+FOLDS = 3
+FALSE_ALARMS = 0.05
+# A tile shows picture when the picture's power there is above this share of the noise's. chosen
+TILE_POWER = 0.05
+# Pictures that nobody could see teach nothing: least SNR of the truth to count as positive.
+LEAST_SNR = 0.7
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Command line."""
+    parser = argparse.ArgumentParser(prog="python -m models.train_faint", description=__doc__)
+    parser.add_argument("--count", type=int, default=1040, help="dark photos to draw")
+    parser.add_argument("--jobs", type=int, default=-1)
+    args = parser.parse_args(argv)
+    starts = [FIRST_SEED + i * SHARD for i in range(math.ceil(args.count / SHARD))]
+    rows: list[dict[str, Any]] = []
+    work = joblib.Parallel(n_jobs=args.jobs, return_as="generator")(
+        joblib.delayed(measured_shard)(s) for s in starts
+    )
+    for k, shard in enumerate(work):
+        rows += shard
+        if k % 5 == 4:
+            print(f"  {len(rows)} dark photos measured", flush=True)
+    model = fit(rows)
+    part = TARGET.with_suffix(".part")
+    part.write_text(json.dumps(model), encoding="utf-8")
+    os.replace(part, TARGET)
+    print(f"wrote {TARGET.name}, {TARGET.stat().st_size // 1024} KiB")
+    return 0
+
+
+def measured_shard(first: int) -> list[dict[str, Any]]:
+    """Tile statistics, truth per tile and the photo's numbers of one shard; cached."""
+    cv2.setNumThreads(1)
+    path = cache_folder() / f"faint-{synth.VERSION}" / f"shard-{first}.npz"
+    if not path.exists():
+        rows = [_measure(first + k) for k in range(SHARD)]
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part = path.with_name(f"{path.stem}.{os.getpid()}.part.npz")
+        np.savez_compressed(
+            part, **{f"{k}.{n}": np.asarray(v) for k, r in enumerate(rows) for n, v in r.items()}
+        )
+        os.replace(part, path)
+    with np.load(path, allow_pickle=False) as stored:
+        out: list[dict[str, Any]] = [{} for _ in range(SHARD)]
+        for key in stored.files:
+            k, name = key.split(".", 1)
+            out[int(k)][name] = stored[key]
+    return out
+
+
+def dark_photo(seed: int) -> tuple[Prepared, dict[str, Any]]:
+    """A drawn dark screen, squared up with an outline as far off as a found one."""
+    symptom = "faint-image" if seed % 2 else "no-image"
+    rng = np.random.default_rng(seed)
+    size = ((1200, 900), (1600, 1200), (1280, 960), (1440, 1080))[int(rng.integers(4))]
+    sample = synth.draw(seed, symptom=symptom, size=size if rng.random() < 0.7 else size[::-1])
+    photo = read_photo(sample.jpeg, name=f"seed-{seed}")
+    corners = np.asarray(sample.truth["corners"], dtype=np.float64)
+    diagonal = float(np.hypot(*(corners[2] - corners[0])))
+    shift = rng.choice([0.0, 0.003, 0.006]) * diagonal / math.sqrt(2)
+    corners = corners + rng.normal(0, 1, (4, 2)) * shift
+    view = square_up(
+        photo, Outline(corners, 1.0, np.full(4, np.nan)), aspect=sample.truth["aspect"]
+    )
+    return prepare(*shrink(view.linear, view.clipped, view.valid)), sample.truth
+
+
+def _measure(seed: int) -> dict[str, Any]:
+    prepared, truth = dark_photo(seed)
+    statistics, share = tile_statistics(prepared.white, prepared.flat.use)
+    power = np.zeros(share.shape, np.float32)
+    if truth["symptom"] == "faint-image":
+        power = _power(seed, prepared, float(truth["faint_contrast"]))
+    numbers = describe(prepared)
+    return {
+        "statistics": statistics.astype(np.float32),
+        "share": share.astype(np.float32),
+        "power": power,
+        "numbers": np.array(list(numbers.values()), np.float64),
+        "pictured": float(truth["symptom"] == "faint-image"),
+        "snr": float(truth.get("faint_snr_feature") or 0.0),
+        "contrast": float(truth.get("faint_contrast") or 0.0),
+        "seed": float(seed),
+    }
+
+
+def _power(seed: int, prepared: Prepared, contrast: float) -> FloatArray:
+    """Power of the drawn picture per tile, in units of the noise's."""
+    picture, _ = synth.draw_screen(seed, "faint-image", width=480)
+    h, w = prepared.flat.use.shape
+    pattern = cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA)
+    pattern = pattern - pattern.mean(axis=(0, 1))
+    luma = pattern @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    pattern *= contrast / max(float(luma.std()), 1e-9)
+    # What shading cannot be told from does not count.
+    pattern = pattern - cv2.GaussianBlur(pattern, (0, 0), 20)
+    power = (pattern**2 / prepared.scale[..., :1] ** 2).mean(axis=-1).astype(np.float32)
+    return pool_cells(cv2.resize(power, (w // CELL, h // CELL), interpolation=cv2.INTER_AREA))
+
+
+def fit(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """The model file's contents."""
+    n = len(rows)
+    fold = np.arange(n) // 2 % FOLDS
+    pictured = np.array([r["pictured"] > 0 for r in rows])
+    snr = np.array([float(r["snr"]) for r in rows])
+    tiles = _TileTable(rows)
+    networks = [tiles.fit(fold != f, seed=f) for f in range(FOLDS)]
+    odds = np.zeros(len(tiles.inputs))
+    for f in range(FOLDS):
+        mine = fold[tiles.owner] == f
+        odds[mine] = tiles.network([networks[f]]).log_odds(tiles.inputs[mine])
+    table = np.array(
+        [
+            [
+                *faint.pool_tiles(
+                    odds[tiles.owner == i].reshape(r["share"].shape), r["share"]
+                ).values(),
+                *r["numbers"],
+            ]
+            for i, r in enumerate(rows)
+        ]
+    )
+    table[~np.isfinite(table)] = np.nan
+    centre = np.nanmedian(table, axis=0)
+    scale = np.nanstd(table, axis=0) + 1e-6
+    inputs = np.clip(np.nan_to_num((table - centre) / scale), -6, 6)
+    teaching = ~pictured | (snr >= LEAST_SNR)
+    scores = np.zeros(n)
+    for f in range(FOLDS):
+        use = teaching & (fold != f)
+        scores[fold == f] = (
+            _whole().fit(inputs[use], pictured[use]).decision_function(inputs[fold == f])
+        )
+    seen = np.isfinite(table[:, 0])
+    null = np.sort(scores[~pictured & seen])
+    threshold = float(np.quantile(null, 1 - FALSE_ALARMS, method="higher"))
+    whole = _whole().fit(inputs[teaching], pictured[teaching])
+    print(
+        f"  held-out area under the curve: all {area_under_curve(scores[pictured], null):.3f}, "
+        f"SNR >= 5 {area_under_curve(scores[pictured & (snr >= 5)], null):.3f} "
+        f"({int((pictured & (snr >= 5)).sum())} photos)"
+    )
+    model = {
+        "format": FORMAT,
+        "tile": _plain(tiles.names, tiles.centre, tiles.scale, networks),
+        "whole": {
+            "names": list(faint.whole_names()),
+            "centre": np.round(centre, 5).tolist(),
+            "scale": np.round(scale, 5).tolist(),
+            "members": [
+                [
+                    {
+                        "weights": np.round(whole.coef_.T, 5).tolist(),
+                        "bias": np.round(whole.intercept_, 5).tolist(),
+                    }
+                ]
+            ],
+        },
+        "threshold": threshold,
+        "false_alarm_rate": FALSE_ALARMS,
+        "null_scores": np.round(null, 4).tolist(),
+        "limit": {},
+    }
+    contrast = np.array([float(r["contrast"]) for r in rows])
+    model["limit"] = limit_numbers(
+        model, rows, scores, contrast, pictured & seen, threshold, noise=_noise(rows)
+    )
+    return model
+
+
+def _whole() -> LogisticRegression:
+    return LogisticRegression(C=0.01, max_iter=800)
+
+
+class _TileTable:
+    """All tiles of all photos, one row each."""
+
+    def __init__(self, rows: list[dict[str, Any]]) -> None:
+        self.inputs = np.concatenate([tile_inputs(r["statistics"], r["share"]) for r in rows])
+        power = np.concatenate([r["power"].ravel() for r in rows])
+        share = np.concatenate([r["share"].ravel() for r in rows])
+        self.owner = np.concatenate([np.full(r["share"].size, i) for i, r in enumerate(rows)])
+        pictured = np.array([r["pictured"] > 0 for r in rows])[self.owner]
+        self.label: BoolArray = pictured & (power > TILE_POWER)
+        # Tiles of a picture's photo where the picture is too weak belong to neither side.
+        self.clear: BoolArray = (share > 0.6) & (~pictured | (power > TILE_POWER))
+        self.centre = np.nan_to_num(self.inputs[self.clear]).mean(axis=0)
+        self.scale = np.nan_to_num(self.inputs[self.clear]).std(axis=0) + 1e-6
+        self.names = [str(i) for i in range(self.inputs.shape[1])]
+
+    def fit(self, photos: BoolArray, *, seed: int) -> MLPClassifier:
+        rng = np.random.default_rng(seed)
+        rows = rng.permutation(np.flatnonzero(self.clear & photos[self.owner]))[:90_000]
+        z = (np.nan_to_num(self.inputs[rows]) - self.centre) / self.scale
+        return MLPClassifier(
+            (24,),
+            alpha=1e-2,
+            learning_rate_init=2e-3,
+            max_iter=8,
+            batch_size=256,
+            random_state=seed,
+        ).fit(np.clip(z, -6, 6), self.label[rows])
+
+    def network(self, members: list[MLPClassifier]) -> Network:
+        return network_from(_plain(self.names, self.centre, self.scale, members))
+
+
+def _plain(
+    names: list[str], centre: FloatArray, scale: FloatArray, members: list[MLPClassifier]
+) -> dict[str, Any]:
+    return {
+        "names": names,
+        "centre": np.round(centre, 5).tolist(),
+        "scale": np.round(scale, 6).tolist(),
+        "members": [
+            [
+                {"weights": np.round(w, 4).tolist(), "bias": np.round(b, 4).tolist()}
+                for w, b in zip(m.coefs_, m.intercepts_, strict=True)
+            ]
+            for m in members
+        ],
+    }
+
+
+def _noise(rows: list[dict[str, Any]]) -> FloatArray:
+    """Noise per pixel of each photo (the ``noise`` number is its decimal logarithm)."""
+    at = feature_names().index("noise")
+    return 10 ** (np.array([float(r["numbers"][at]) for r in rows]))
+
+
+def limit_numbers(
+    model: dict[str, Any],
+    rows: list[dict[str, Any]],
+    scores: FloatArray,
+    contrast: FloatArray,
+    pictured: BoolArray,
+    threshold: float,
+    *,
+    noise: FloatArray,
+    photos: int = 160,
+) -> dict[str, float]:
+    """Slope, first guess and allowance of the detection limit.
+
+    Slope and first guess from the scores of drawn pictures against their contrast in units
+    of the noise. The allowance: limits are computed for photos whose picture is known; by
+    logistic regression of "found" on ln(contrast / limit) the offset is placed where nine in
+    ten are found.
+    """
+    ratio = np.log(np.maximum(contrast, 1e-5) / noise)
+    near = pictured & np.isfinite(ratio) & (np.abs(scores - threshold) < 3)
+    slope = max(float(np.polyfit(ratio[near], scores[near], 1)[0]), 0.3)
+    level = float(np.median(scores[near] - slope * ratio[near]))
+    learned = {"slope": slope, "first": math.exp((threshold - level) / slope), "offset": 0.0}
+    chosen = np.flatnonzero(pictured)[:photos]
+    work = joblib.Parallel(n_jobs=-1)(
+        joblib.delayed(_one_limit)(model, int(rows[i]["seed"]), threshold, learned) for i in chosen
+    )
+    limits = np.array([limit for _, limit in work])
+    # The fold's own score says whether it was found: the final scorer has seen the photo.
+    found = scores[chosen] > threshold
+    good = np.isfinite(limits)
+    x = np.log(np.maximum(contrast[chosen], 1e-5) / limits)[good]
+    curve = LogisticRegression(C=100.0).fit(x[:, None], found[good])
+    a, b = float(curve.intercept_[0]), float(curve.coef_[0, 0])
+    offset = (math.log(9) - a) / max(b, 0.2)
+    at = x > offset
+    hits = int(found[good][at].sum())
+    low, high = wilson(hits, int(at.sum()))
+    print(
+        f"  detection limit: offset {offset:.2f} (ln), slope {slope:.2f}; above the limit "
+        f"{hits}/{int(at.sum())} found [{low:.2f}, {high:.2f}]"
+    )
+    return {**learned, "offset": float(np.clip(offset, -1.0, 2.5))}
+
+
+def _one_limit(
+    model: dict[str, Any], seed: int, threshold: float, learned: dict[str, float]
+) -> tuple[int, float]:
+    cv2.setNumThreads(1)
+    prepared, _ = dark_photo(seed)
+    scorers = faint.scorers_from(model)
+    score = faint.score_prepared(scorers, prepared)[0]
+    limit = detection_limit(
+        prepared, lambda p: faint.score_prepared(scorers, p)[0], score, threshold, learned
+    )
+    return seed, limit
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,96 @@
+"""``panelvision compare``: did the picture on a dark panel change between two photos, or in a clip?"""
+
+import argparse
+import json
+import math
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from panelvision.errors import PanelvisionError
+
+if TYPE_CHECKING:
+    from panelvision.measure.change import PanelChange
+
+
+def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the command to the program's parser."""
+    parser = commands.add_parser(
+        "compare",
+        help="tell whether the picture on a dark panel changed between two photos or in a clip",
+    )
+    parser.add_argument(
+        "files", nargs="+", metavar="FILE", help="two photos of the same dark screen, or one clip"
+    )
+    parser.add_argument("--jsonl", metavar="FILE", help="write one JSON object; - for stdout")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run ``panelvision compare``; 0 when it could be judged, 1 when a file could not be read."""
+    from panelvision.clip import is_clip
+
+    files = [Path(f) for f in args.files]
+    if len(files) > 2 or (len(files) == 1 and not is_clip(files[0])):
+        raise PanelvisionError("give two photos of the same screen, or one clip")
+    names = [f.name for f in files]
+    try:
+        change = _judge(files)
+    except PanelvisionError as fault:
+        _write({"files": names, "error": str(fault)}, args.jsonl)
+        print(f"panelvision: {fault}", file=sys.stderr)
+        return 1
+    _write(record(names, change), args.jsonl)
+    if args.jsonl != "-":
+        print(sentence(change))
+    return 0
+
+
+def _judge(files: list[Path]) -> "PanelChange":
+    from panelvision.clip import compare_clip
+    from panelvision.measure.change import compare_photos
+    from panelvision.photo import read_photo
+
+    if len(files) == 1:
+        return compare_clip(files[0])
+    return compare_photos(read_photo(files[0]), read_photo(files[1]))
+
+
+def record(names: list[str], change: "PanelChange") -> dict[str, Any]:
+    """The machine-readable answer; numbers that could not be measured are null."""
+    return {
+        "files": names,
+        "usable": change.usable,
+        "changed": bool(change.changed),
+        "score": _number(change.score),
+        "p_value": _number(change.p_value),
+        "reason": change.reason,
+    }
+
+
+def _number(value: float) -> float | None:
+    return round(float(value), 6) if math.isfinite(value) else None
+
+
+def sentence(change: "PanelChange") -> str:
+    """The answer for people, one line."""
+    if not change.usable:
+        return f"Cannot tell: {change.reason}"
+    if change.changed:
+        return f"The picture on the panel changed (p = {change.p_value:.3g}): the panel forms a picture."
+    return f"No change on the panel was found (p = {change.p_value:.2g})."
+
+
+def _write(answer: dict[str, Any], target: str | None) -> None:
+    if target is None:
+        return
+    line = json.dumps(answer, ensure_ascii=False) + "\n"
+    if target == "-":
+        sys.stdout.write(line)
+        return
+    try:
+        Path(target).write_text(line, encoding="utf-8")
+    except OSError as fault:
+        raise PanelvisionError(
+            f"{target}: cannot be written ({fault.strerror}); choose another file"
+        ) from None

@@ -1,0 +1,212 @@
+"""Two photos of the same dark screen: did anything change on the panel?
+
+What both frames share cancels: panel structure, dirt, scratches. What moves with torch and
+camera is smooth or out of focus and is divided out or discounted. What is left is sensor
+noise, and the change of picture if there was one.
+"""
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from panelvision.arrays import BoolArray, FloatArray
+from panelvision.measure.combiner import load_numbers, network_from
+from panelvision.measure.faint import pool_tiles
+from panelvision.measure.faint_features import Prepared, prepare, shrink, whiten
+from panelvision.measure.faint_tiles import tile_inputs, tile_statistics
+from panelvision.measure.registration import Registration, register
+from panelvision.photo import Photo
+from panelvision.squareup import ScreenView, square_up
+
+MODEL_FILE = "change_model.json"
+# chosen: registration leaves about a third of a pixel of the 480-column view.
+_SLIP = 0.35
+# chosen: dirt scatters differently when torch and camera move; this share of what both
+# frames show in common may differ.
+_UNSHARED = 0.25
+SIGNIFICANCE = 0.05
+
+
+@dataclass(frozen=True)
+class PanelChange:
+    """Whether the picture on a dark panel differs between two frames.
+
+    Attributes
+    ----------
+    changed : bool
+        ``p_value`` at or below 0.05.
+    score : float
+        Log-odds of a change, trained with equal shares; NaN when not measurable.
+    p_value : float
+        Share of unchanged pairs with a score as high or higher; uniform on 0..1 when nothing
+        changed. NaN when not measurable.
+    usable : bool
+        Both frames show enough of the same glass.
+    reason : str
+        Why not, in one sentence; empty when usable.
+    registration : Registration
+        How the second outline was matched to the first.
+    map : ndarray of shape (rows, columns)
+        Log-odds of a change per tile, tiles spread evenly over the active area; NaN unseen.
+    """
+
+    changed: bool
+    score: float
+    p_value: float
+    usable: bool
+    reason: str
+    registration: Registration | None
+    map: FloatArray = field(repr=False)
+    numbers: dict[str, float] = field(repr=False, default_factory=dict)
+
+    def features(self) -> dict[str, float]:
+        """Named numbers; finite or NaN."""
+        return {"change_score": self.score, "change_p_value": self.p_value, **self.numbers}
+
+
+def compare(photo_a: Photo, view_a: ScreenView, photo_b: Photo, view_b: ScreenView) -> PanelChange:
+    """Look for a change of picture between two frames whose outlines are known."""
+    match = register(photo_a, view_a, photo_b, view_b)
+    first = square_up(photo_a, view_a.outline, aspect=view_a.aspect)
+    second = square_up(photo_b, match.outline, aspect=view_a.aspect)
+    a = prepare(*shrink(first.linear, first.clipped, first.valid))
+    b = prepare(*shrink(second.linear, second.clipped, second.valid))
+    return judge(a, b, match)
+
+
+def compare_photos(photo_a: Photo, photo_b: Photo) -> PanelChange:
+    """Find the screen in both photos and compare; one found outline serves for both if need be."""
+    from panelvision.locate import locate
+
+    found_a, found_b = locate(photo_a), locate(photo_b)
+    outline_a, outline_b = found_a.outline, found_b.outline
+    if outline_a is None and outline_b is None:
+        return nothing(
+            "No screen was found in either photo; take both with the whole screen in view."
+        )
+    if photo_a.pixels.shape == photo_b.pixels.shape:
+        # Hand-held frames lie within a few percent: the better outline stands in for a lost one.
+        outline_a = outline_a or outline_b
+        outline_b = outline_b or outline_a
+    if outline_a is None or outline_b is None:
+        missing = "first" if outline_a is None else "second"
+        return nothing(f"No screen was found in the {missing} photo; take it again like the other.")
+    aspect = found_a.aspect if outline_a.confidence >= outline_b.confidence else found_b.aspect
+    return compare(
+        photo_a,
+        square_up(photo_a, outline_a, aspect=aspect),
+        photo_b,
+        square_up(photo_b, outline_b, aspect=aspect),
+    )
+
+
+def nothing(reason: str) -> PanelChange:
+    """The answer when a comparison cannot be made."""
+    nan = float("nan")
+    return PanelChange(False, nan, nan, False, reason, None, np.full((1, 1), nan))
+
+
+def judge(a: Prepared, b: Prepared, match: Registration | None) -> PanelChange:
+    """Compare two prepared frames that lie on each other pixel for pixel."""
+    difference, use = noise_normalised_difference(a, b)
+    if use.mean() < 0.1:
+        return nothing("Glare hides most of the glass in one of the photos; move the torch aside.")
+    model = load_numbers(MODEL_FILE)
+    numbers, odds, share = change_numbers(difference, use)
+    whole = network_from(model["whole"])
+    score = float(whole.log_odds(np.array([[numbers[n] for n in whole.names]], np.float32))[0])
+    null = np.array(model["null_scores"], np.float64)
+    p_value = float((np.count_nonzero(null >= score) + 1) / (len(null) + 1))
+    return PanelChange(
+        p_value <= SIGNIFICANCE,
+        score,
+        p_value,
+        True,
+        "",
+        match,
+        np.where(share > 0.6, odds, np.nan),
+        {f"change_{k}": v for k, v in numbers.items()},
+    )
+
+
+def noise_normalised_difference(a: Prepared, b: Prepared) -> tuple[FloatArray, BoolArray]:
+    """Difference of two frames in units of everything that may differ without a change.
+
+    Sensor noise of both, the slip of registration across steep structure, and dirt that
+    scatters a little differently.
+
+    Returns
+    -------
+    white : ndarray of shape (h, w, 3)
+        Light, red-green and blue-yellow parts in units of noise.
+    use : ndarray of shape (h, w), bool
+        Seen in both frames.
+    """
+    use = a.flat.use & b.flat.use
+    shared = _shared(a, b)
+    gx = cv2.Sobel(shared, cv2.CV_32F, 1, 0, ksize=1) / 2
+    gy = cv2.Sobel(shared, cv2.CV_32F, 0, 1, ksize=1) / 2
+    slip = _SLIP**2 * (gx * gx + gy * gy)
+    dirt = (_UNSHARED * np.maximum(shared, 0)) ** 2
+    extra = cv2.GaussianBlur(slip + dirt, (0, 0), 1.5)
+    variance = a.sigma**2 + b.sigma**2 + extra[..., None]
+    difference = np.where(use[..., None], b.flat.residual - a.flat.residual, 0)
+    white, _ = whiten(difference.astype(np.float32), np.sqrt(variance))
+    return white, use
+
+
+def _shared(a: Prepared, b: Prepared) -> FloatArray:
+    """Structure in light that both frames show with the same sign (h, w), relative."""
+    one, two = (cv2.GaussianBlur(p.white[..., 0] * p.scale[..., 0], (0, 0), 1.0) for p in (a, b))
+    same = (one > 0) == (two > 0)
+    return np.where(same, np.sign(one) * np.minimum(np.abs(one), np.abs(two)), 0).astype(np.float32)
+
+
+def change_numbers(
+    difference: FloatArray, use: BoolArray
+) -> tuple[dict[str, float], FloatArray, FloatArray]:
+    """Pooled evidence of a change, log-odds per tile, and the share of each tile seen."""
+    faint = load_numbers("faint_model.json")
+    statistics, share = tile_statistics(difference, use)
+    odds = network_from(faint["tile"]).log_odds(tile_inputs(statistics, share))
+    odds = odds.reshape(share.shape)
+    numbers = pool_tiles(odds, share)
+    numbers.update(_plain_statistics(difference, use))
+    return numbers, odds, share
+
+
+def _plain_statistics(difference: FloatArray, use: BoolArray) -> dict[str, float]:
+    """Power of the smoothed difference: spread of its tiles over the usual tile, per scale."""
+    out = {}
+    mask = cv2.erode(use.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(np.float32)
+    field = np.clip(difference, -5, 5) * mask[..., None]
+    for sigma in (1.0, 3.0):
+        band = cv2.GaussianBlur(field, (0, 0), sigma) - cv2.GaussianBlur(field, (0, 0), 4 * sigma)
+        size = (use.shape[1] // 24, use.shape[0] // 24)
+        share = cv2.resize(mask, size, interpolation=cv2.INTER_AREA)
+        power = cv2.resize(band * band, size, interpolation=cv2.INTER_AREA)[share > 0.7]
+        for c, name in enumerate(("light", "redgreen", "blueyellow")):
+            if len(power) < 12:
+                out[f"power_{name}_{sigma:.0f}"] = out[f"excess_{name}_{sigma:.0f}"] = float("nan")
+                continue
+            low, high = np.quantile(power[:, c], [0.25, 0.95])
+            out[f"power_{name}_{sigma:.0f}"] = float(np.log10(low + 1e-6))
+            out[f"excess_{name}_{sigma:.0f}"] = float(np.log10((high + 1e-6) / (low + 1e-6)))
+    return out
+
+
+CHANGE_NUMBERS = (
+    "tile_top",
+    "tile_p95",
+    "tile_p75",
+    "tile_median",
+    "tile_cluster",
+    "tile_mean",
+    *(
+        f"{k}_{n}_{s}"
+        for s in (1, 3)
+        for n in ("light", "redgreen", "blueyellow")
+        for k in ("power", "excess")
+    ),
+)

@@ -1,0 +1,336 @@
+"""Is a faint picture there on a dark screen, and what is the faintest this photo would have shown?
+
+The torch test: with the backlight off, torch light that crosses the cell and returns shows
+the panel's picture at 0.5 to 25 % contrast. A positive says that panel, timing board and main
+board make a picture; a negative says something only with its detection limit.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from panelvision.arrays import BoolArray, FloatArray
+from panelvision.measure.combiner import Network, load_numbers, network_from
+from panelvision.measure.faint_features import Prepared, describe, feature_names, prepare, shrink
+from panelvision.measure.faint_limit import detection_limit
+from panelvision.measure.faint_tiles import tile_inputs, tile_statistics
+from panelvision.measure.visibility import jnd_of_contrast
+from panelvision.photo import Photo
+from panelvision.squareup import ScreenView
+
+MODEL_FILE = "faint_model.json"
+POOLED = (
+    "tile_top",
+    "tile_p98",
+    "tile_p95",
+    "tile_p90",
+    "tile_p75",
+    "tile_median",
+    "tile_cluster",
+    "tile_mean",
+)
+# A working panel under a usual torch shows 0.5 to 25 % (domain notes, from memory); a photo
+# that would have missed a picture of this contrast cannot say "no picture".
+WORKING_PANEL_CONTRAST = 0.04
+# Luminance of torch-lit glass taken for the visibility figure, cd/m2. Assumption: a torch of a
+# few hundred lux on glass of about 1 % reflectance; the photo itself carries no absolute scale.
+GLASS_LUMINANCE = 1.0
+
+
+@dataclass(frozen=True)
+class FaintPicture:
+    """Whether a torch-lit dark screen shows a faint picture.
+
+    Attributes
+    ----------
+    score : float
+        Log-odds of a picture against none, as trained with equal shares; NaN when too little
+        of the glass can be seen.
+    found : bool
+        Score above the threshold whose false-alarm rate is ``false_alarm_rate``.
+    p_faint : float
+        Probability of a picture if it was as likely as not beforehand, 0..1.
+    p_value : float
+        Share of photos without a picture that score as high or higher, 0..1.
+    false_alarm_rate : float
+        Of the threshold, on held-out drawn photos without a picture.
+    contrast : float
+        RMS contrast of what was found, share of the local light; NaN when nothing was found.
+    detection_limit : float
+        RMS contrast of a picture that would have been found nine times in ten; NaN when not
+        measurable.
+    conclusive : bool
+        Found, or a working panel's picture would have been.
+    hint : str
+        What to do differently in the next photo; empty when conclusive.
+    visibility_jnd : float
+        Just-noticeable differences that ``contrast`` spans for the eye on glass of
+        ``GLASS_LUMINANCE`` (DICOM PS3.14 greyscale standard display function).
+    tiles : ndarray of shape (rows, columns)
+        Log-odds per tile that it shows a picture; NaN where the glass cannot be seen. Tiles
+        are spread evenly over the active area.
+    """
+
+    score: float
+    found: bool
+    p_faint: float
+    p_value: float
+    false_alarm_rate: float
+    contrast: float
+    detection_limit: float
+    conclusive: bool
+    hint: str
+    visibility_jnd: float
+    tiles: FloatArray = field(repr=False)
+    numbers: dict[str, float] = field(repr=False)
+
+    def to_json(self) -> dict[str, Any]:
+        """The ``faint`` object of the machine-readable record; null for what was not measured."""
+
+        def number(value: float) -> float | None:
+            return round(float(value), 5) if np.isfinite(value) else None
+
+        return {
+            "score": number(self.score),
+            "found": self.found,
+            "contrast": number(self.contrast),
+            "detection_limit": number(self.detection_limit),
+            "p_value": number(self.p_value),
+            "false_alarm_rate": self.false_alarm_rate,
+            "conclusive": self.conclusive,
+            "visibility_jnd": number(self.visibility_jnd),
+        }
+
+    def features(self) -> dict[str, float]:
+        """Named numbers for the symptom classifier; finite or NaN."""
+        out = {
+            "faint_score": self.score,
+            "faint_p_value": self.p_value,
+            "faint_contrast": self.contrast,
+        }
+        out.update({f"faint_{name}": value for name, value in self.numbers.items()})
+        return out
+
+
+@dataclass(frozen=True)
+class Scorers:
+    """What was learned: ``models.train_faint`` writes it.
+
+    Attributes
+    ----------
+    tile, whole : Network
+        Log-odds of a picture in a tile and in the photo.
+    threshold : float
+        Score above which a picture counts as found; ``false_alarm_rate`` of photos without
+        one exceed it.
+    null_scores : ndarray of shape (n,)
+        Scores of held-out photos without a picture.
+    limit : dict
+        Numbers of the detection limit.
+    """
+
+    tile: Network
+    whole: Network
+    threshold: float
+    false_alarm_rate: float
+    null_scores: FloatArray
+    limit: dict[str, float]
+
+
+@lru_cache(maxsize=1)
+def _scorers() -> Scorers:
+    return scorers_from(load_numbers(MODEL_FILE))
+
+
+def scorers_from(data: Mapping[str, Any]) -> Scorers:
+    """Scorers from their plain form."""
+    return Scorers(
+        network_from(data["tile"]),
+        network_from(data["whole"]),
+        float(data["threshold"]),
+        float(data["false_alarm_rate"]),
+        np.array(data["null_scores"], np.float64),
+        dict(data["limit"]),
+    )
+
+
+def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPicture:
+    """Look for a faint picture on a dark screen.
+
+    Parameters
+    ----------
+    photo : Photo
+        Not looked at beyond its view; part of the common signature of the measures.
+    view : ScreenView
+        Without margin; about 960 columns wide.
+    limit : bool
+        Whether to find the detection limit as well, which takes four times as long as the
+        rest. Without it ``detection_limit`` is NaN and a negative is not conclusive.
+
+    Returns
+    -------
+    FaintPicture
+        Meaningful for screens whose backlight is off; on a lit screen the score only says
+        that there is a picture.
+    """
+    model = _scorers()
+    linear, clipped, valid = shrink(*_without_margin(view))
+    prepared = prepare(linear, clipped, valid)
+    score, tiles, numbers = score_prepared(model, prepared)
+    if not np.isfinite(score):
+        return FaintPicture(
+            float("nan"),
+            False,
+            0.5,
+            1.0,
+            model.false_alarm_rate,
+            float("nan"),
+            float("nan"),
+            False,
+            "Take the photo again with the whole screen in the frame and the torch's image "
+            "off the glass.",
+            float("nan"),
+            tiles,
+            numbers,
+        )
+    found = score > model.threshold
+    contrast = picture_contrast(prepared, tiles) if found else float("nan")
+    least = float("nan")
+    if limit:
+        least = detection_limit(
+            prepared,
+            lambda changed: score_prepared(model, changed)[0],
+            score,
+            model.threshold,
+            model.limit,
+        )
+    conclusive = bool(found or least <= WORKING_PANEL_CONTRAST)
+    n = len(model.null_scores)
+    p_value = float((np.count_nonzero(model.null_scores >= score) + 1) / (n + 1))
+    return FaintPicture(
+        float(score),
+        bool(found),
+        float(1 / (1 + np.exp(-score))),
+        p_value,
+        model.false_alarm_rate,
+        contrast,
+        least,
+        conclusive,
+        "" if conclusive else retake_hint(prepared, view),
+        jnd_of_contrast(contrast, GLASS_LUMINANCE),
+        tiles,
+        numbers,
+    )
+
+
+def _without_margin(view: ScreenView) -> tuple[FloatArray, BoolArray, BoolArray]:
+    if view.margin <= 0:
+        return view.linear, view.clipped, view.valid
+    h, w = view.valid.shape
+    mx = round(view.margin * w / (1 + 2 * view.margin))
+    my = round(view.margin * h / (1 + 2 * view.margin))
+    inner = slice(my, h - my), slice(mx, w - mx)
+    return view.linear[inner], view.clipped[inner], view.valid[inner]
+
+
+def score_prepared(
+    model: Scorers, prepared: Prepared
+) -> tuple[float, FloatArray, dict[str, float]]:
+    """Log-odds of the photo, log-odds of its tiles, and the numbers behind them."""
+    numbers = describe(prepared)
+    odds, share = score_tiles(model.tile, prepared)
+    numbers = {**numbers, **pool_tiles(odds, share)}
+    tiles = np.where(share > 0.6, odds, np.nan)
+    if not np.isfinite(numbers["tile_top"]):
+        return float("nan"), tiles, numbers
+    inputs = np.array([[numbers[name] for name in model.whole.names]], np.float32)
+    return float(model.whole.log_odds(inputs)[0]), tiles, numbers
+
+
+def score_tiles(network: Network, prepared: Prepared) -> tuple[FloatArray, FloatArray]:
+    """Log-odds (rows, columns) that a tile shows a picture, and how much of it was seen."""
+    statistics, share = tile_statistics(prepared.white, prepared.flat.use)
+    odds = network.log_odds(tile_inputs(statistics, share))
+    return odds.reshape(share.shape), share
+
+
+def pool_tiles(odds: FloatArray, share: FloatArray) -> dict[str, float]:
+    """One set of numbers from all tiles: a picture may fill the screen or one corner."""
+    good = share > 0.6
+    values = np.sort(odds[good])
+    n = len(values)
+    if n < 8:
+        return dict.fromkeys(POOLED, float("nan"))
+    filled = np.where(good, odds, np.median(values))
+    # Three by three tiles agree where a picture is; a speck makes one tile speak.
+    padded = np.pad(filled, 1, mode="edge")
+    cluster = sum(
+        padded[i : i + odds.shape[0], j : j + odds.shape[1]] for i in range(3) for j in range(3)
+    )
+    at = [values[-1]] + [values[n - 1 - int(q * n)] for q in (0.02, 0.05, 0.1, 0.25)]
+    mean = float(np.log(np.mean(1 / (1 + np.exp(-values))) + 1e-4))
+    numbers = [*at, np.median(values), np.max(cluster) / 9, mean]
+    return {name: float(v) for name, v in zip(POOLED, numbers, strict=True)}
+
+
+def picture_contrast(prepared: Prepared, tiles: FloatArray) -> float:
+    """RMS contrast of the structure in the tiles that look like a picture, noise taken off.
+
+    Parameters
+    ----------
+    prepared : Prepared
+    tiles : ndarray of shape (rows, columns)
+        Log-odds per tile; NaN where not seen.
+
+    Returns
+    -------
+    float
+        Over all the glass seen, as a share of the local light.
+    """
+    import cv2
+
+    use = prepared.flat.use
+    grey = np.where(use, (prepared.white[..., 0] * prepared.scale[..., 0]), 0).astype(np.float32)
+    soft = cv2.GaussianBlur(grey, (0, 0), 1.5)
+    limit = 4 * float(np.quantile(np.abs(soft[use]), 0.9)) if use.any() else 0.0
+    power = np.clip(soft, -limit, limit) ** 2
+    size = tiles.shape[1], tiles.shape[0]
+    cells = cv2.resize(power, size, interpolation=cv2.INTER_AREA)
+    seen = np.isfinite(tiles)
+    if seen.sum() < 4:
+        return float("nan")
+    quiet = float(np.quantile(cells[seen], 0.1))
+    weight = 1 / (1 + np.exp(-np.where(seen, tiles, -9)))
+    excess = float((weight * np.maximum(cells - quiet, 0))[seen].mean())
+    return float(np.sqrt(excess))
+
+
+def retake_hint(prepared: Prepared, view: ScreenView) -> str:
+    """The change that would help the next photo most, one sentence."""
+    if view.in_frame < 0.9:
+        return (
+            "Step back or turn the phone so that all four corners of the screen are in the frame."
+        )
+    if prepared.flat.glare.mean() > 0.2:
+        return (
+            "Hold the torch further to the side (30 to 45 degrees) so that its image leaves the "
+            "glass."
+        )
+    if np.median(prepared.flat.light[..., 1]) < 0.004:
+        return (
+            "Bring the torch closer or use a brighter one: too little light returns from the glass."
+        )
+    if np.median(prepared.scale[..., 0]) > 0.06:
+        return "Rest the phone on something and take several frames: this one is too noisy."
+    return (
+        "Darken the room, open the set's menu, and take the photo from closer, square to the "
+        "screen."
+    )
+
+
+def whole_names() -> tuple[str, ...]:
+    """Inputs of the photo's scorer, in order."""
+    return (*POOLED, *feature_names())
