@@ -26,6 +26,8 @@ _SLIP = 0.35
 # frames show in common may differ.
 _UNSHARED = 0.25
 SIGNIFICANCE = 0.05
+# chosen: below this share of the glass seen in both photos nothing can be said.
+LEAST_SEEN = 0.1
 
 
 @dataclass(frozen=True)
@@ -110,7 +112,7 @@ def nothing(reason: str) -> PanelChange:
 def judge(a: Prepared, b: Prepared, match: Registration | None) -> PanelChange:
     """Compare two prepared frames that lie on each other pixel for pixel."""
     difference, use = noise_normalised_difference(a, b)
-    if use.mean() < 0.1:
+    if use.mean() < LEAST_SEEN:
         return nothing("Glare hides most of the glass in one of the photos; move the torch aside.")
     model = load_numbers(MODEL_FILE)
     numbers, odds, share = change_numbers(difference, use)
