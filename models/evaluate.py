@@ -18,7 +18,6 @@ from typing import Any
 
 import cv2
 import numpy as np
-from panelvision.measure.change import compare_photos
 from rich.progress import Progress
 
 from models.card import metrics_path, write_card
@@ -32,6 +31,7 @@ from panelvision.classify import SymptomModel, load_model
 from panelvision.errors import PanelvisionError
 from panelvision.examine import Examination, examine
 from panelvision.labels import SYMPTOMS
+from panelvision.measure.change import compare_photos
 from panelvision.photo import read_photo
 
 CARD_FOLDER = Path(__file__).parent

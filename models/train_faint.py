@@ -74,9 +74,8 @@ def measured_shard(first: int) -> list[dict[str, Any]]:
         rows = [_measure(first + k) for k in range(SHARD)]
         path.parent.mkdir(parents=True, exist_ok=True)
         part = path.with_name(f"{path.stem}.{os.getpid()}.part.npz")
-        np.savez_compressed(
-            part, **{f"{k}.{n}": np.asarray(v) for k, r in enumerate(rows) for n, v in r.items()}
-        )
+        arrays = {f"{k}.{n}": np.asarray(v) for k, r in enumerate(rows) for n, v in r.items()}
+        np.savez_compressed(part, allow_pickle=False, **arrays)
         os.replace(part, path)
     with np.load(path, allow_pickle=False) as stored:
         out: list[dict[str, Any]] = [{} for _ in range(SHARD)]

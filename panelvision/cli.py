@@ -57,7 +57,7 @@ def _add_examine(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
     parser.add_argument(
         "--corners",
         metavar="X,Y,...",
-        help="outline of the active area in photo pixels: eight numbers, from the top left clockwise",
+        help="outline of the active area, photo pixels: eight numbers clockwise from the top left",
     )
     parser.set_defaults(run=run_examine)
 

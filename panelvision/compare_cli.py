@@ -1,4 +1,4 @@
-"""``panelvision compare``: did the picture on a dark panel change between two photos, or in a clip?"""
+"""``panelvision compare``: did the picture on a dark panel change, in two photos or a clip?"""
 
 import argparse
 import json
@@ -77,7 +77,10 @@ def sentence(change: "PanelChange") -> str:
     if not change.usable:
         return f"Cannot tell: {change.reason}"
     if change.changed:
-        return f"The picture on the panel changed (p = {change.p_value:.3g}): the panel forms a picture."
+        return (
+            f"The picture on the panel changed (p = {change.p_value:.3g}): "
+            "the panel forms a picture."
+        )
     return f"No change on the panel was found (p = {change.p_value:.2g})."
 
 

@@ -5,10 +5,12 @@ or its parts :func:`look` (up to the evidence) and :func:`judge` (from there on)
 """
 
 import time
+from base64 import b64encode
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from html import escape
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -65,7 +67,7 @@ class Look:
     seconds: dict[str, float]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Examination:
     """One photo's result; ``to_json`` is its machine-readable form.
 
@@ -92,6 +94,26 @@ class Examination:
     retake: tuple[str, ...]
     observations: Mapping[str, str | float] = field(default_factory=dict)
     seconds: float = field(default=0.0)
+
+    def __repr__(self) -> str:
+        likely = max(self.suspects.assemblies.items(), key=lambda item: item[1])
+        parts = [
+            f"{self.symptom} {self.reading.probabilities[self.symptom]:.0%}",
+            "usable" if self.usable else "can't tell",
+        ]
+        if self.symptom not in _NO_FAULT:
+            parts.append(f"suspect {likely[0]} {likely[1]:.0%}")
+        return f"<Examination of {self.look.photo.name}: {', '.join(parts)}>"
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows: the photo with its findings, and the line above."""
+        picture = cv2.imencode(".jpg", self.overlay(width=640)[..., ::-1])[1].tobytes()
+        lines = "".join(f"<li>{escape(f.sentence)}</li>" for f in self.findings)
+        return (
+            f'<img alt="{escape(self.symptom)}" '
+            f'src="data:image/jpeg;base64,{b64encode(picture).decode()}">'
+            f"<p>{escape(repr(self))}</p><ul>{lines}</ul>"
+        )
 
     @property
     def symptom(self) -> str:

@@ -1,4 +1,4 @@
-"""Shared fixtures. Material outside the repo (photos, renders) is optional: tests say so and skip."""
+"""Shared fixtures. Material outside the repo is optional: tests that need it say so and skip."""
 
 import json
 import os
@@ -6,9 +6,7 @@ from pathlib import Path
 
 import pytest
 
-SHARED = Path(
-    os.environ.get("PANELVISION_SHARED", Path(__file__).resolve().parents[2] / "shared")
-)
+SHARED = Path(os.environ.get("PANELVISION_SHARED", Path(__file__).resolve().parents[2] / "shared"))
 
 
 def shared_folder(name: str) -> Path:

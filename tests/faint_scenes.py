@@ -58,13 +58,19 @@ def picture(rng: np.random.Generator, kind: str, shape: tuple[int, int]) -> Fiel
         y, x = np.mgrid[0:h, 0:w].astype(np.float32)
         for _ in range(int(rng.integers(4, 14))):
             cx, cy = rng.uniform(0, w), rng.uniform(0, h)
-            a, b, turn = rng.uniform(0.05, 0.35) * w, rng.uniform(0.05, 0.35) * w, rng.uniform(0, 3.1)
+            a, b, turn = (
+                rng.uniform(0.05, 0.35) * w,
+                rng.uniform(0.05, 0.35) * w,
+                rng.uniform(0, 3.1),
+            )
             u = ((x - cx) * np.cos(turn) + (y - cy) * np.sin(turn)) / a
             v = (-(x - cx) * np.sin(turn) + (y - cy) * np.cos(turn)) / b
             inside = (u * u + v * v < 1) if rng.random() < 0.5 else (np.abs(u) + np.abs(v) < 1)
             out[inside] = rng.uniform(0.02, 1, 3) ** 1.5
         texture = cv2.resize(
-            rng.normal(0, 1, (h // 8 + 1, w // 8 + 1)).astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC
+            rng.normal(0, 1, (h // 8 + 1, w // 8 + 1)).astype(np.float32),
+            (w, h),
+            interpolation=cv2.INTER_CUBIC,
         )
         return np.clip(out * (1 + 0.15 * texture[..., None]), 0, 1).astype(np.float32)
     if kind == "menu":
@@ -145,14 +151,16 @@ def draw(
     if pictured is None and kind is not None:
         pictured = picture(rng, kind, (h, w))
     if pictured is not None:
-        t = white * (cv2.resize(pictured, (w, h), interpolation=cv2.INTER_AREA) + rng.uniform(2e-4, 1e-3))
+        t = white * (
+            cv2.resize(pictured, (w, h), interpolation=cv2.INTER_AREA) + rng.uniform(2e-4, 1e-3)
+        )
         back = reflect * t * cv2.GaussianBlur(t, (0, 0), rng.uniform(3, 15))
     else:
         back = np.full((h, w, 3), reflect * (white / rng.uniform(1000, 5000)) ** 2, np.float32)
     # The mean of the picture counts as part of the light; its structure is the signal.
     plain = haze + back.mean(axis=(0, 1))
     pattern = (back - back.mean(axis=(0, 1))) / plain
-    rms = float(np.sqrt((pattern @ np.array([0.2126, 0.7152, 0.0722])) .var() + 1e-20))
+    rms = float(np.sqrt((pattern @ np.array([0.2126, 0.7152, 0.0722])).var() + 1e-20))
     if contrast is not None and pictured is not None:
         pattern = pattern * (contrast / rms)
         rms = contrast
@@ -178,7 +186,12 @@ def draw(
         rng = moved
     pixels = _photograph(rng, seen * gain, corners, width, height, nuisances, level)
     return Scene(
-        pixels, corners, rms, (base * gain).astype(np.float32), pattern.astype(np.float32), nuisances
+        pixels,
+        corners,
+        rms,
+        (base * gain).astype(np.float32),
+        pattern.astype(np.float32),
+        nuisances,
     )
 
 
@@ -193,9 +206,7 @@ def _corners(rng: np.random.Generator, width: int, height: int) -> NDArray[np.fl
     return box + [cx, cy]
 
 
-def _lobe(
-    rng: np.random.Generator, x: Field, y: Field, lx: float, ly: float, haze: float
-) -> Field:
+def _lobe(rng: np.random.Generator, x: Field, y: Field, lx: float, ly: float, haze: float) -> Field:
     if rng.random() < 0.25:
         return np.zeros_like(x)
     sx, sy = lx + rng.normal(0, 0.15), ly + rng.normal(0, 0.1)
@@ -204,7 +215,9 @@ def _lobe(
     spread = rng.uniform(0.03, 0.15)
     strength = haze * np.exp(rng.uniform(np.log(3), np.log(300)))
     wide = haze * np.exp(rng.uniform(np.log(0.3), np.log(6)))
-    return (strength * np.exp(-r2 / (2 * core**2)) + wide / (1 + r2 / spread**2) ** 1.5).astype(np.float32)
+    return (strength * np.exp(-r2 / (2 * core**2)) + wide / (1 + r2 / spread**2) ** 1.5).astype(
+        np.float32
+    )
 
 
 def _dirt(rng: np.random.Generator, nuisances: tuple[str, ...], h: int, w: int) -> Field:
@@ -215,7 +228,13 @@ def _dirt(rng: np.random.Generator, nuisances: tuple[str, ...], h: int, w: int) 
         layer = np.zeros_like(out)
         for _ in range(count):
             at = (int(rng.uniform(0, w)), int(rng.uniform(0, h)))
-            cv2.circle(layer, at, int(rng.choice([0, 0, 1, 1, 2, 5], p=[0.3, 0.2, 0.2, 0.2, 0.09, 0.01])), float(rng.lognormal(-0.7, 0.8)), -1)
+            cv2.circle(
+                layer,
+                at,
+                int(rng.choice([0, 0, 1, 1, 2, 5], p=[0.3, 0.2, 0.2, 0.2, 0.09, 0.01])),
+                float(rng.lognormal(-0.7, 0.8)),
+                -1,
+            )
         out += cv2.GaussianBlur(layer, (0, 0), 0.8)
     if "smears" in nuisances:
         for _ in range(int(rng.integers(1, 8))):
@@ -225,22 +244,42 @@ def _dirt(rng: np.random.Generator, nuisances: tuple[str, ...], h: int, w: int) 
             points = [p]
             for _ in range(int(rng.integers(2, 10))):
                 turn += bend
-                points.append(points[-1] + rng.uniform(15, 40) * np.array([np.cos(turn), np.sin(turn)]))
-            cv2.polylines(layer, [np.array(points, np.int32)], False, 1.0, int(rng.uniform(5, 34)), cv2.LINE_AA)
+                points.append(
+                    points[-1] + rng.uniform(15, 40) * np.array([np.cos(turn), np.sin(turn)])
+                )
+            cv2.polylines(
+                layer,
+                [np.array(points, np.int32)],
+                False,
+                1.0,
+                int(rng.uniform(5, 34)),
+                cv2.LINE_AA,
+            )
             layer = cv2.GaussianBlur(layer, (0, 0), rng.uniform(1.5, 9))
             if rng.random() < 0.4:
                 yy, xx = np.mgrid[0:h, 0:w]
                 a = rng.uniform(0, 3.1)
-                layer *= (0.6 + 0.4 * np.sin((xx * np.cos(a) + yy * np.sin(a)) * rng.uniform(0.5, 1.5))).astype(np.float32)
+                layer *= (
+                    0.6 + 0.4 * np.sin((xx * np.cos(a) + yy * np.sin(a)) * rng.uniform(0.5, 1.5))
+                ).astype(np.float32)
             out += layer * rng.choice([1, 1, 1, -0.3]) * rng.lognormal(-1.7, 0.8)
-        film = cv2.resize(rng.normal(0, 1, (5, 8)).astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC)
+        film = cv2.resize(
+            rng.normal(0, 1, (5, 8)).astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC
+        )
         out += film * rng.uniform(0, 0.06)
     if "scratches" in nuisances:
         for _ in range(int(rng.integers(1, 6))):
             layer = np.zeros_like(out)
             a = np.array([rng.uniform(0, w), rng.uniform(0, h)])
             b = a + rng.normal(0, 120, 2)
-            cv2.line(layer, tuple(a.astype(int).tolist()), tuple(b.astype(int).tolist()), 1.0, 1, cv2.LINE_AA)
+            cv2.line(
+                layer,
+                tuple(a.astype(int).tolist()),
+                tuple(b.astype(int).tolist()),
+                1.0,
+                1,
+                cv2.LINE_AA,
+            )
             out += cv2.GaussianBlur(layer, (0, 0), 0.7) * rng.lognormal(-0.7, 0.7)
     return np.maximum(out, -0.8)
 
@@ -288,10 +327,14 @@ def _photograph(
     read = np.exp(rng.uniform(np.log(3e-4), np.log(4e-3)))
     row = read * rng.choice([0, 0.05, 0.3, 0.6])
     noise = rng.standard_normal(photo.shape, np.float32)
-    photo = photo + noise * np.sqrt(np.maximum(photo, 0) * photon + read**2) * np.array([1.3, 1.0, 1.5])
+    photo = photo + noise * np.sqrt(np.maximum(photo, 0) * photon + read**2) * np.array(
+        [1.3, 1.0, 1.5]
+    )
     photo = photo + rng.normal(0, 1, (height, 1, 1)) * row
     code = np.clip(photo, 0, 1)
-    code = np.where(code <= 0.0031308, 12.92 * code, 1.055 * np.maximum(code, 1e-9) ** (1 / 2.4) - 0.055)
+    code = np.where(
+        code <= 0.0031308, 12.92 * code, 1.055 * np.maximum(code, 1e-9) ** (1 / 2.4) - 0.055
+    )
     pixels = np.rint(code * 255).astype(np.uint8)
     way = rng.random()
     if way < 0.35:

@@ -273,7 +273,7 @@ def _slanted(field: FloatArray, length: int, *, falling: bool) -> FloatArray:
 
 
 def _profiles(p: Prepared, inner: BoolArray) -> dict[str, float]:
-    """Whole rows and columns of the panel averaged: the square-root-of-N gain for menus and text."""
+    """Whole rows and columns of the panel averaged: sqrt(N) gain for menus and text."""
     out = {}
     mask = inner.astype(np.float32)
     clipped = np.clip(p.white, -4, 4) * mask[..., None]

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
-from panelvision.light import LUMINANCE_WEIGHTS
+from panelvision.light import LUMINANCE_WEIGHTS, linear_to_srgb
 
 _TILE = 12
 _LEVELS = 8
@@ -53,10 +53,7 @@ class NoiseCurve:
 
 def code_step(luminance: float) -> float:
     """Relative light step of one 8-bit sRGB code at a linear level (IEC 61966-2-1)."""
-    v = np.where(
-        luminance <= 0.0031308, 12.92 * luminance, 1.055 * max(luminance, 1e-9) ** (1 / 2.4) - 0.055
-    )
-    v = float(max(v, 1e-4))
+    v = max(float(linear_to_srgb(np.array(luminance))), 1e-4)
     slope = 1 / 12.92 if v <= 0.04045 else 2.4 / 1.055 * ((v + 0.055) / 1.055) ** 1.4
     return slope / 255 / max(luminance, 1e-6)
 

@@ -245,7 +245,8 @@ def mirrored_bars(pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
     if first.before is not None or last.after is not None or not (first.blank and last.blank):
         return ()
     # chosen: two bars agree in width within 5 % of the axis (the outline may be off) and in
-    # colour within 15 % of signal (it changes with the angle of view); two dead blocks at both ends, filled alike, are rarer.
+    # colour within 15 % of signal (it changes with the angle of view); two dead blocks at both
+    # ends, filled alike, are rarer.
     apart = np.abs(first.region.colour - last.region.colour).max()
     alike = abs(first.region.width - last.region.width) < 0.05 and apart < 0.15
     return (first, last) if alike else ()

@@ -1,1 +1,1 @@
-"""Benchmarks: ``python -m tests.benchmarks.NAME [--quick]``; the last line printed is one JSON object."""
+"""Benchmarks: ``python -m tests.benchmarks.NAME [--quick]``; one JSON object on the last line."""
