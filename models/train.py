@@ -269,6 +269,7 @@ def write_artefact(path: Path, data: bytes, card: dict[str, Any]) -> None:
         file.write("\n")
     os.replace(new_model, path)
     os.replace(new_card, path.with_suffix(".json"))
+    load_model.cache_clear()
 
 
 def _may_replace(path: Path, table: Table, judged: Judgement) -> bool:

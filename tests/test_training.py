@@ -1,0 +1,143 @@
+"""Training: nothing leaks between splits, work is not redone, a worse model is not shipped."""
+
+import argparse
+import json
+
+import numpy as np
+import pytest
+
+import models.measure as measure
+import models.train as training
+from models.card import card_text
+from models.fit import FAMILIES
+from models.measure import read_truth, synthetic
+from models.table import Table, join, split_by_scene
+from panelvision.classify import load_model
+from panelvision.errors import DataError
+from panelvision.labels import SYMPTOMS
+
+
+def table(n=650, *, noise=1.0, seed=0, photos_per_scene=5):
+    """Photos whose label shows in its own measurement, as loud as 3 / noise."""
+    rng = np.random.default_rng(seed)
+    labels = np.arange(n) % 13
+    values = rng.normal(0, noise, (n, 20))
+    values[np.arange(n), labels] += 3
+    return Table(
+        values=values,
+        names=tuple(f"look_{i}" if i % 2 else f"other_{i}" for i in range(20)),
+        labels=labels,
+        scenes=np.arange(n) // photos_per_scene,
+        weights=np.ones(n),
+        gradients=rng.normal(size=(n, 8)).astype(np.float32),
+        truths=tuple({"content": f"kind {i % 7}", "symptom": SYMPTOMS[i % 13]} for i in range(n)),
+    )
+
+
+@pytest.fixture
+def quick(monkeypatch):
+    """Only the quickest family, so that the flow is tested and not the learners."""
+    family = next(f for f in FAMILIES if f.name == "logistic regression on ranks")
+    monkeypatch.setattr(training, "FAMILIES", (family,))
+    monkeypatch.setattr(
+        training, "member_weights", lambda scores, _: np.full(len(scores), 1 / len(scores))
+    )
+
+
+def arguments(path, **changes):
+    given = {
+        "count": 650, "seed": 1, "jobs": 1, "cluster": None, "extra": [], "out": path,
+        "compare": False, "force": False,
+    }  # fmt: skip
+    return argparse.Namespace(**{**given, **changes})
+
+
+def test_no_scene_is_in_two_parts():
+    split = split_by_scene(table(), seed=3)
+    parts = [
+        set(t.scenes.tolist()) for t in (split.fit, split.calibrate, split.promise, split.judge)
+    ]
+    assert sum(map(len, parts)) == len(set.union(*parts))
+    assert sum(len(t) for t in (split.fit, split.calibrate, split.promise, split.judge)) == 650
+
+
+def test_a_worse_model_is_refused_and_the_shipped_one_stays(tmp_path, monkeypatch, quick, capsys):
+    path = tmp_path / "m.npz"
+    monkeypatch.setattr(training, "measure", lambda *a, **k: table(noise=0.8))
+    assert training.train(arguments(path)) == 0
+    shipped = path.read_bytes()
+    blind = table(noise=0.8)
+    spoiled = Table(
+        blind.values, blind.names, np.roll(blind.labels, 5), blind.scenes, blind.weights,
+        blind.gradients, blind.truths,
+    )  # fmt: skip
+    split = split_by_scene(blind, seed=1)
+
+    def mislead(parts, members, *, seed):
+        wrong = split_by_scene(spoiled, seed=1)
+        return original(type(parts)(wrong.fit, parts.calibrate, parts.promise, parts.judge),
+                        members, seed=seed)  # fmt: skip
+
+    original = training.fit_model
+    monkeypatch.setattr(training, "fit_model", mislead)
+    assert training.train(arguments(path)) == 1
+    assert path.read_bytes() == shipped
+    assert "refused: the shipped model is better" in capsys.readouterr().err
+    assert training.train(arguments(path, force=True)) == 0
+    assert path.read_bytes() != shipped
+    assert len(split.judge) > 0
+
+
+def test_the_artefact_predicts_as_judged(tmp_path, monkeypatch, quick):
+    path = tmp_path / "m.npz"
+    data = table(noise=0.3)
+    monkeypatch.setattr(training, "measure", lambda *a, **k: data)
+    training.train(arguments(path))
+    model = load_model(path)
+    judge = split_by_scene(data, seed=1).judge
+    top1 = (model.probabilities(judge.values).argmax(axis=1) == judge.labels).mean()
+    assert top1 == pytest.approx(model.card["held_out"]["top1"])
+    assert top1 > 0.9
+    text = card_text(model.card, {"held_out": model.card["held_out"]})
+    assert f"{top1:.3f}" in text
+
+
+def test_joined_photos_keep_their_columns_in_order():
+    first, second = table(26), table(26, seed=4)
+    shuffled = Table(
+        second.values[:, ::-1], second.names[::-1], second.labels, second.scenes, second.weights,
+        second.gradients, second.truths,
+    )  # fmt: skip
+    both = join(first, shuffled)
+    np.testing.assert_array_equal(both.values[26:], second.values)
+
+
+def test_measured_shards_are_not_measured_again(tmp_path, monkeypatch):
+    monkeypatch.setenv("PANELVISION_CACHE", str(tmp_path))
+    monkeypatch.setattr(measure, "SHARD", 1)
+    seen = []
+    once = synthetic(1, seed=900, jobs=1, progress=lambda done, total: seen.append((done, total)))
+    assert seen[0] == (0, 1)
+    assert seen[-1] == (1, 1)
+    monkeypatch.setattr(
+        measure, "measure_shard", lambda first: pytest.fail("measured a shard that was finished")
+    )
+    again = synthetic(1, seed=900, jobs=1)
+    assert json.dumps(once) == json.dumps(again)
+    # A killed writer leaves a part, never half a shard.
+    assert not list(tmp_path.rglob("*.part"))
+
+
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ("{nonsense", "line 1: not a JSON object"),
+        ('{"file": "a.jpg", "symptom": "broken"}', "'symptom' must be one of"),
+        ('{"file": "../gone.jpg", "symptom": "normal"}', "no such photo"),
+        ("", "holds no photo"),
+    ],
+)
+def test_a_wrong_truth_file_is_named(tmp_path, line, message):
+    (tmp_path / "truth.jsonl").write_text(line)
+    with pytest.raises(DataError, match=message):
+        read_truth(tmp_path)
