@@ -102,7 +102,7 @@ def measure(seed: int, keep: Path | None) -> Measured:
     values = np.array([overlap(seen, q, within=frame) for q in found])
     dice = np.random.default_rng(seed)
     height = np.sqrt(area(true) * 9 / 16)
-    starts = [true + dice.normal(0, 0.006 * height, (4, 2))]
+    starts: list[FloatArray] = [true + dice.normal(0, 0.006 * height, (4, 2))]
     if len(values) and values.max() > 0.88:
         starts.append(work.to_photo(found[int(np.argmax(values))]))
     parts = zip(*(label_sides(photo, s, true) for s in starts), strict=True)
@@ -120,7 +120,7 @@ def label_sides(
     length = np.hypot(edge[:, 0], edge[:, 1])
     height = (length[1] + length[3]) / 2
     half = float(np.clip(REACH * min(height, (length[0] + length[2]) / 2), 4.0, 120.0))
-    rows = [np.empty((0, len(RIDGE_FEATURES)))]
+    rows: list[FloatArray] = [np.empty((0, len(RIDGE_FEATURES)))]
     labels, shifts = [np.empty(0)], [np.empty(0)]
     for k in range(4):
         strip = side_strip(photo.pixels, corners[k], corners[(k + 1) % 4], half=half)

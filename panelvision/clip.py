@@ -7,7 +7,7 @@ from pathlib import Path
 import av
 import numpy as np
 
-from panelvision.arrays import BoolArray, FloatArray
+from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.errors import PhotoError
 from panelvision.measure.change import PanelChange, judge, nothing
 from panelvision.measure.faint_features import prepare, shrink
@@ -84,7 +84,7 @@ def _decode(source: Path, most: int) -> list[Photo]:
 
 
 def _photo(frame: av.VideoFrame, name: str) -> Photo:
-    pixels = frame.to_ndarray(format="rgb24")
+    pixels: IntArray = np.asarray(frame.to_ndarray(format="rgb24"), dtype=np.uint8)
     turns = round((getattr(frame, "rotation", 0) or 0) / 90) % 4
     pixels = np.ascontiguousarray(np.rot90(pixels, turns))
     digest = hashlib.sha256(pixels.tobytes()).hexdigest()
@@ -165,10 +165,9 @@ def change_over_time(frames: Stack) -> PanelChange:
     for cut in cuts:
         parts = []
         for part in (slice(0, cut), slice(cut, n)):
-            valid = frames.valid[part].all(axis=0)
-            parts.append(
-                prepare(frames.layers[part].mean(axis=0), frames.clipped[part].any(axis=0), valid)
-            )
+            clipped = np.asarray(frames.clipped[part].any(axis=0), dtype=bool)
+            valid = np.asarray(frames.valid[part].all(axis=0), dtype=bool)
+            parts.append(prepare(frames.layers[part].mean(axis=0), clipped, valid))
         change = judge(parts[0], parts[1], match)
         if change.usable and (best is None or change.score > best.score):
             best = change
