@@ -1,0 +1,222 @@
+"""How close the faint-picture detector comes to the ideal observer.
+
+``python -m tests.benchmarks.faint_limit [--quick] [--plot FILE]``: torch-lit dark screens are
+drawn with pictures of known contrast. Three observers look, each with its threshold at 5 %
+false alarms on screens without a picture: the detector; plain CLAHE with edge energy; and the
+matched filter that is told the picture, the light and the noise (d' = c |w|, with w the
+whitened picture; found with probability Phi(d' - 1.645), area under the curve
+Phi(d' / sqrt 2)). Contrast is given as a multiple of the one at which the matched filter
+finds half, scene by scene; the factor of an observer is the multiple at which it does.
+"""
+
+import argparse
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+from scipy.stats import norm
+
+from panelvision.enhance import enhance
+from panelvision.light import LUMINANCE_WEIGHTS, encode
+from panelvision.measure.faint import _scorers, score_prepared
+from panelvision.measure.faint_features import Prepared, prepare, shrink, whiten
+from panelvision.photo import from_array
+from panelvision.squareup import Outline, ScreenView, square_up
+from tests.faint_scenes import Scene, draw
+
+MULTIPLES = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 9.0, 14.0)
+FALSE_ALARMS = 0.05
+KINDS = ("menu", "text", "shapes", "bars")
+
+
+def seen(scene: Scene) -> tuple[ScreenView, Prepared]:
+    """The squared-up view of a drawn scene and what the detector makes of it."""
+    outline = Outline(scene.corners, 1.0, np.full(4, np.nan))
+    view = square_up(from_array(scene.pixels), outline)
+    return view, prepare(*shrink(view.linear, view.clipped, view.valid))
+
+
+def clahe_energy(view: ScreenView) -> float:
+    """The plain recipe: CLAHE on grey, mean gradient magnitude where nothing is clipped."""
+    grey = cv2.cvtColor(encode(view.linear), cv2.COLOR_RGB2GRAY)
+    flat = cv2.createCLAHE(2.0, (8, 8)).apply(grey).astype(np.float32)
+    size = np.hypot(cv2.Sobel(flat, cv2.CV_32F, 1, 0), cv2.Sobel(flat, cv2.CV_32F, 0, 1))
+    return float(size[view.valid & ~view.clipped].mean())
+
+
+def template(scene: Scene, prepared: Prepared) -> np.ndarray:
+    """The whitened picture at a contrast of 1, as the matched filter is told it."""
+    h, w = prepared.flat.use.shape
+    pattern = cv2.resize(scene.pattern, (w, h), interpolation=cv2.INTER_AREA)
+    spread = float((pattern @ LUMINANCE_WEIGHTS).std())
+    change = pattern / max(spread, 1e-9)
+    change = change - cv2.GaussianBlur(change, (0, 0), 0.075 * w)
+    white, _ = whiten(
+        np.where(prepared.flat.use[..., None], change, 0).astype(np.float32), prepared.sigma
+    )
+    return white
+
+
+def matched(white: np.ndarray, filter_: np.ndarray, use: np.ndarray) -> float:
+    """Output of the matched filter in units of its noise when the noise is white."""
+    f = filter_ * use[..., None]
+    return float((white * f).sum() / np.sqrt((f * f).sum()))
+
+
+def crossing(multiples: np.ndarray, share: np.ndarray) -> float:
+    """Multiple at which half is found, by interpolation in its logarithm; inf when never."""
+    above = np.nonzero(share >= 0.5)[0]
+    if above.size == 0:
+        return float("inf")
+    i = int(above[0])
+    if i == 0:
+        return float(multiples[0])
+    x = np.log(multiples[i - 1 : i + 1])
+    t = (0.5 - share[i - 1]) / max(share[i] - share[i - 1], 1e-9)
+    return float(np.exp(x[0] + t * (x[1] - x[0])))
+
+
+def main() -> None:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--plot", type=Path)
+    args = parser.parse_args()
+    cv2.setNumThreads(1)
+    nulls, scenes = (24, 8) if args.quick else (120, 48)
+    scorers = _scorers()
+    null: dict[str, list[float]] = {"detector": [], "clahe": [], "matched": []}
+    told = None
+    for seed in range(nulls):
+        view, prepared = seen(draw(500_000 + seed))
+        null["detector"].append(score_prepared(scorers, prepared)[0])
+        null["clahe"].append(clahe_energy(view))
+        if told is None or told.shape != prepared.white.shape:
+            example = draw(1, kind="menu")
+            told = template(example, seen(example)[1])
+            told = cv2.resize(told, prepared.flat.use.shape[1::-1])
+        null["matched"].append(matched(prepared.white, told, prepared.flat.use))
+    # The filter's noise is measured, not assumed: JPEG and denoising leave it correlated.
+    spread = float(1.4826 * np.median(np.abs(null["matched"] - np.median(null["matched"]))))
+    limit = {k: float(np.quantile(v, 1 - FALSE_ALARMS)) for k, v in null.items()}
+    print(f"{nulls} screens without a picture; spread of the matched filter {spread:.2f}")
+    found = {k: np.zeros(len(MULTIPLES)) for k in ("detector", "clahe", "matched")}
+    signal: list[float] = []
+    for seed in range(scenes):
+        kind = KINDS[seed % len(KINDS)]
+        first = draw(600_000 + seed, kind=kind, contrast=0.02)
+        _, prepared = seen(first)
+        filter_ = template(first, prepared)
+        strength = float(np.sqrt(((filter_ * prepared.flat.use[..., None]) ** 2).sum())) / spread
+        half = norm.ppf(1 - FALSE_ALARMS) / strength
+        for i, multiple in enumerate(MULTIPLES):
+            view, now = seen(draw(600_000 + seed, kind=kind, contrast=float(half * multiple)))
+            score = score_prepared(scorers, now)[0]
+            output = matched(now.white, filter_, now.flat.use) / spread
+            found["detector"][i] += score > limit["detector"]
+            found["clahe"][i] += clahe_energy(view) > limit["clahe"]
+            found["matched"][i] += output > norm.ppf(1 - FALSE_ALARMS)
+            if multiple == 2.0:
+                signal.append(output)
+    share = {k: v / scenes for k, v in found.items()}
+    ideal = norm.cdf(np.array(MULTIPLES) * 1.645 - 1.645)
+    print("multiple   " + "  ".join(f"{m:5.1f}" for m in MULTIPLES))
+    print("ideal      " + "  ".join(f"{p:5.2f}" for p in ideal))
+    for name, values in share.items():
+        print(f"{name:10s} " + "  ".join(f"{p:5.2f}" for p in values))
+    factors = {k: crossing(np.array(MULTIPLES), v) for k, v in share.items()}
+    if args.plot:
+        plot(args.plot, share, ideal)
+    print(
+        json.dumps(
+            {
+                "contrast_over_ideal": round(factors["detector"], 3),
+                "contrast_over_ideal_clahe": (
+                    round(factors["clahe"], 3) if np.isfinite(factors["clahe"]) else None
+                ),
+                "matched_filter_as_run": round(factors["matched"], 3),
+                "matched_output_over_formula": round(float(np.mean(signal)) / (2 * 1.645), 3),
+                "scenes": scenes,
+                "screens_without": nulls,
+                "enhancement_cnr": enhancement_table(4 if args.quick else 16),
+            }
+        )
+    )
+
+
+def enhancement_table(scenes: int) -> dict[str, float]:
+    """Contrast-to-noise of a known faint picture in the shown image, by method (medians)."""
+    out: dict[str, list[float]] = {}
+    for seed in range(scenes):
+        scene = draw(700_000 + seed, kind="shapes", contrast=0.05, nuisances=())
+        view, _ = seen(scene)
+        plain = encode(view.linear)
+        pattern = cv2.resize(
+            scene.pattern @ LUMINANCE_WEIGHTS, plain.shape[1::-1], interpolation=cv2.INTER_AREA
+        )
+        use = view.valid & ~view.clipped
+        for name, picture in {
+            "plain": plain,
+            "ours": enhance(view, strength=0.7),
+            "clahe": _clahe(plain),
+            "retinex": _retinex(plain),
+            "nl means": cv2.fastNlMeansDenoisingColored(_clahe(plain), None, 6, 6, 5, 15),
+        }.items():
+            out.setdefault(name, []).append(contrast_to_noise(picture, pattern, use))
+    table = {name: round(float(np.median(v)), 3) for name, v in out.items()}
+    print("contrast-to-noise of a known picture: " + json.dumps(table))
+    return table
+
+
+def contrast_to_noise(picture: np.ndarray, pattern: np.ndarray, use: np.ndarray) -> float:
+    """Difference of the picture's bright and dark parts over the spread inside them."""
+    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    # Broad light is not the picture's: it is taken off before parts are compared.
+    grey = grey - cv2.GaussianBlur(grey, (0, 0), 60)
+    low, high = np.quantile(pattern[use], [0.3, 0.7])
+    dark, bright = grey[use & (pattern <= low)], grey[use & (pattern >= high)]
+    noise = np.sqrt((dark.var() + bright.var()) / 2)
+    return float((bright.mean() - dark.mean()) / max(noise, 1e-6))
+
+
+def _clahe(picture: np.ndarray) -> np.ndarray:
+    lab = cv2.cvtColor(picture, cv2.COLOR_RGB2LAB)
+    lab[..., 0] = cv2.createCLAHE(4.0, (8, 8)).apply(np.ascontiguousarray(lab[..., 0]))
+    return cv2.cvtColor(lab, cv2.COLOR_LAB2RGB)
+
+
+def _retinex(picture: np.ndarray) -> np.ndarray:
+    """Multi-scale retinex (Jobson, Rahman, Woodell 1997): scales 15, 80, 250 px, equal weights."""
+    log = np.log1p(picture.astype(np.float32))
+    out = sum(log - np.log1p(cv2.GaussianBlur(picture.astype(np.float32), (0, 0), s))
+              for s in (15, 80, 250)) / 3  # fmt: skip
+    low, high = np.percentile(out, [1, 99])
+    return np.clip((out - low) / max(high - low, 1e-6) * 255, 0, 255).astype(np.uint8)
+
+
+def plot(path: Path, share: dict[str, np.ndarray], ideal: np.ndarray) -> None:
+    """Detection probability against contrast, as a picture."""
+    import altair
+    import pandas
+
+    rows = [
+        {"contrast over the ideal's": m, "found": float(p), "observer": name}
+        for name, values in {**share, "formula": ideal}.items()
+        for m, p in zip(MULTIPLES, values, strict=True)
+    ]
+    chart = (
+        altair.Chart(pandas.DataFrame(rows))
+        .mark_line(point=True)
+        .encode(
+            x=altair.X("contrast over the ideal's", scale=altair.Scale(type="log")),
+            y="found",
+            color="observer",
+            strokeDash="observer",
+        )
+    )
+    chart.save(str(path))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,74 @@
+"""The faint picture: found where it is, not where dirt, reflections or JPEG pretend it.
+
+Scenes come from ``faint_scenes``: every part known.
+"""
+
+import numpy as np
+import pytest
+
+from panelvision.measure.faint import find_faint
+from panelvision.measure.faint_features import prepare, shrink
+from panelvision.measure.faint_limit import inject, pattern
+from panelvision.photo import from_array
+from panelvision.squareup import Outline, square_up
+from tests.faint_scenes import NUISANCES, draw
+
+
+def look(scene, *, limit=False):
+    outline = Outline(scene.corners, 1.0, np.full(4, np.nan))
+    photo = from_array(scene.pixels)
+    return find_faint(photo, square_up(photo, outline), limit=limit)
+
+
+@pytest.mark.parametrize("kind", ["menu", "text", "shapes"])
+def test_a_clear_picture_is_found(kind):
+    found = [look(draw(40 + i, kind=kind, contrast=0.2, nuisances=())).found for i in range(3)]
+    assert sum(found) >= 2
+
+
+def test_the_score_rises_with_contrast():
+    scores = [
+        np.mean([look(draw(60 + i, kind="menu", contrast=c)).score for i in range(3)])
+        for c in (0.002, 0.03, 0.2)
+    ]
+    assert scores[0] < scores[1] < scores[2]
+
+
+@pytest.mark.parametrize("nuisance", NUISANCES)
+def test_what_only_looks_structured_seldom_counts(nuisance):
+    # Stated rate 5 %; with 12 scenes, 4 or more alarms have probability 0.002 at that rate
+    # (binomial), so the test allows 3.
+    alarms = sum(look(draw(9000 + i, nuisances=(nuisance,))).found for i in range(12))
+    assert alarms <= 3
+
+
+def test_an_injected_picture_has_the_contrast_asked_for():
+    scene = draw(3, nuisances=())
+    view = square_up(from_array(scene.pixels), Outline(scene.corners, 1.0, np.full(4, np.nan)))
+    before = prepare(*shrink(view.linear, view.clipped, view.valid))
+    after = inject(before, pattern("shapes", before.flat.use.shape), 0.1)
+    change = (after.flat.residual - before.flat.residual) @ np.array([0.2126, 0.7152, 0.0722])
+    # The broad parts of the picture go with the light, so less than the whole may remain.
+    assert 0.03 < change[before.flat.use].std() < 0.13
+
+
+def test_a_negative_carries_its_limit_and_a_dark_photo_says_can_t_tell():
+    bright = look(draw(21, nuisances=(), exposure=0.4), limit=True)
+    dark = look(draw(21, nuisances=(), exposure=0.004), limit=True)
+    assert bright.detection_limit < dark.detection_limit
+    if not dark.found:
+        assert not dark.conclusive
+        assert dark.hint.endswith(".")
+
+
+def test_without_asking_there_is_no_limit():
+    assert np.isnan(look(draw(22)).detection_limit)
+
+
+def test_a_screen_full_of_glare_says_so():
+    photo = from_array(np.full((540, 960, 3), 255, np.uint8))
+    corners = np.array([[-0.5, -0.5], [959.5, -0.5], [959.5, 539.5], [-0.5, 539.5]])
+    seen = find_faint(photo, square_up(photo, Outline(corners, 1.0, np.full(4, np.nan))))
+    assert not seen.found
+    assert not seen.conclusive
+    assert seen.to_json()["score"] is None
