@@ -136,6 +136,7 @@ def test_the_default_place_is_the_users_data_folder(tmp_path, monkeypatch):
 
 # --- crashes --------------------------------------------------------------------------------
 
+
 def _write_for_ever(path: Path, start: int, report) -> None:
     with open_store(path) as store:
         for i in itertools.count(start):

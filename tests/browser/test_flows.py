@@ -40,7 +40,9 @@ def fresh(bench, size=driver.PHONE):
 
 def upload(page, *files):
     page.locator("input[type=file]").first.set_input_files(list(files))
-    page.get_by_text("Corners", exact=True).first.wait_for()
+    view, alert = page.get_by_text("Corners", exact=True).first, page.get_by_role("alert").first
+    view.or_(alert).first.wait_for()
+    assert view.is_visible(), alert.inner_text()
     driver.settle(page)
 
 
@@ -126,7 +128,7 @@ def test_a_corner_moves_by_tap_and_by_keyboard(bench):
     # A tap nearer to this corner than to any other brings it there.
     frame = page.locator("svg[aria-label='Corners of the screen']")
     frame.scroll_into_view_if_needed()
-    frame.tap(position={"x": 60, "y": 60})
+    frame.tap(position={"x": 100, "y": 100})
     assert corner.get_attribute("aria-valuetext") != moved
     page.context.close()
 
