@@ -3,6 +3,7 @@
 import argparse
 import json
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 from panelvision import __version__
@@ -94,11 +95,25 @@ def run_examine(args: argparse.Namespace) -> int:
             record = _examine_one(path, corners, args, console)
             failed += "error" in record
             if sink is not None:
-                sink.write(json.dumps(record, ensure_ascii=False) + "\n")
-                sink.flush()
+                _write_line(sink, json.dumps(record, ensure_ascii=False))
             if progress is not None:
                 progress.advance(task)
     return EXIT_SOME_FAILED if failed else EXIT_OK
+
+
+def _write_line(sink, line: str) -> None:
+    try:
+        sink.write(line + "\n")
+        sink.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as fault:
+        with suppress(OSError):
+            sink.close()  # what could not be written is given up here, not at the end
+        raise PanelvisionError(
+            f"{getattr(sink, 'name', 'output')}: cannot be written ({fault.strerror}); "
+            "free some space or choose another file"
+        ) from None
 
 
 def _examine_one(path: str, corners, args: argparse.Namespace, console) -> dict:
