@@ -457,7 +457,7 @@ def fit_side(strip: Strip, *, height: float) -> Side:
     ):
         coefficients, covariance = curved[:2], curved_cov[:2, :2]
         slope_extra = curved[2]
-        bow = -0.25 * float(curved[2])
+        bow = 0.25 * float(curved[2])
     # A fit to a few chunks at one end says nothing about the other end.
     strayed = np.polynomial.polynomial.polyval(ENDS, curved if slope_extra else coefficients)
     strayed -= ridge.at(ENDS + 0.5) + inwards

@@ -24,6 +24,7 @@ from tests.conftest import truth_of
 
 CORNERS = np.array([[212.3, 170.8], [1010.6, 122.4], [1034.7, 640.2], [190.4, 610.9]])
 SIZE = (1280, 800)
+INWARDS = np.array([[1.0, 1], [-1, 1], [-1, -1], [1, -1]])
 UNIT = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=float)
 
 
@@ -91,7 +92,7 @@ def test_follows_a_lens_that_bends_the_sides():
     for _ in range(20):
         true = ((CORNERS - centre) / unit) / (1 + k * (true**2).sum(axis=1, keepdims=True))
     true = true * unit + centre
-    corners, _, sides = refine_corners(bent, true + [[2, 2], [-2, 2], [-2, -2], [2, -2]])
+    corners, _, sides = refine_corners(bent, true + 2 * INWARDS)
     assert np.hypot(*(corners - true).T).max() < 1.5
     assert max(side.bow for side in sides) > 0.5  # outwards
 
@@ -106,7 +107,7 @@ def test_users_corners_stay_where_nothing_is_seen():
 
 
 def test_users_corners_are_moved_onto_a_clear_edge():
-    outline = refine(scene(**LIT), CORNERS + [[3, 3], [-3, 3], [-3, -3], [3, -3]])
+    outline = refine(scene(**LIT), CORNERS + 3 * INWARDS)
     assert np.hypot(*(outline.corners - CORNERS).T).max() < 0.8
     assert outline.source == "user"
 
