@@ -99,15 +99,23 @@ class RandomOrder:
 
 
 def clairvoyant(job: Job) -> None:
-    """Knows the fault and mends it, or gives the set up if that is cheaper: nobody can do better.
+    """Knows the fault: tries the cheap cures of it, mends it, or gives the set up if cheaper.
 
-    Where the knowledge has a test that cures the fault outright, that is not counted on.
+    What is left of the cost then is what no amount of fault-finding can save.
     """
     knowledge = job.knowledge
     part = knowledge.parts[knowledge.faults[job.fault].repair]
     steps = LEVELS[1 : LEVELS.index(part.level) + 1]
     bill = knowledge.repair_cost(part) + sum(knowledge.opening_cost(step) for step in steps)
-    if bill < knowledge.economy.set_value:
+    cures = [
+        test
+        for test in knowledge.tests.values()
+        if test.level == "closed" and any(job.fault in cured for cured in test.ends.values())
+    ]
+    for test in sorted(cures, key=knowledge.test_cost):
+        if knowledge.test_cost(test) < bill / 2 and not job.over:
+            job.test(test.name)
+    if not job.over and bill < knowledge.economy.set_value:
         job.repair(part.name)
 
 
