@@ -28,9 +28,9 @@ from panelvision.arrays import FloatArray
 from panelvision.geometry import area
 from panelvision.locate import FOCAL_OVER_DIAGONAL, attempt, extend, worth_trying
 from panelvision.outline_candidates import candidates, work_image
-from panelvision.outline_refine import REACH, RIDGE_FEATURES, ridges, side_strip
+from panelvision.outline_refine import REACH, RIDGE_FEATURES, refine_corners, ridges, side_strip
 from panelvision.outline_score import measure_candidates
-from panelvision.outline_trees import Trees
+from panelvision.outline_trees import Trees, load_trees
 from panelvision.photo import Photo, read_photo
 
 FIRST_SEED = 500_000_000
@@ -139,6 +139,40 @@ def label_sides(
         labels.append(label)
         shifts.append(way / height)
     return np.concatenate(rows), np.concatenate(labels), np.concatenate(shifts)
+
+
+def fit_errors(seeds: list[int], keep: Path | None) -> FloatArray:
+    """Systematic errors of a side, (2,), for :func:`panelvision.outline_refine.end_sigma`.
+
+    Gaussian likelihood of the sides' errors on photos held back, each error bounded
+    at a hundredth of the height: what is farther off is a wrong candidate, not a wrong edge.
+    """
+    rows = []
+    for seed in seeds:
+        photo, truth = draw(seed, keep)
+        if truth["corners"] is None:
+            continue
+        true = np.array(truth["corners"])
+        height = np.sqrt(area(true) * 9 / 16)
+        start = true + np.random.default_rng(seed).normal(0, 0.004 * height, (4, 2))
+        for k, side in enumerate(refine_corners(photo.pixels, start)[2]):
+            if not side.found:
+                continue
+            run = true[(k + 1) % 4] - true[k]
+            inward = np.array([-run[1], run[0]]) / np.hypot(*run)
+            scatter = np.hypot(side.offset_sigma, side.tilt_sigma / 2) / height
+            for error in ((side.start - true[k]) @ inward, (side.end - true[(k + 1) % 4]) @ inward):
+                rows.append((error / height, scatter, 1 - side.certainty))
+    error, scatter, doubt = np.array(rows).T
+    error = np.clip(error, -0.01, 0.01)
+    best, least = np.zeros(2), np.inf
+    for sure in np.geomspace(1e-4, 3e-3, 30):
+        for unsure in np.geomspace(1e-3, 2e-2, 30):
+            variance = scatter**2 + sure**2 + (unsure * doubt) ** 2
+            cost = float((np.log(variance) + error**2 / variance).sum())
+            if cost < least:
+                best, least = np.array([sure, unsure]), cost
+    return best
 
 
 def as_arrays(model: Any, names: tuple[str, ...]) -> dict[str, Any]:
@@ -292,7 +326,7 @@ def calibrate(
 def main() -> None:
     """Draw, measure, fit, calibrate, write."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--photos", type=int, default=1200)
+    parser.add_argument("--photos", type=int, default=600)
     parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--keep", type=Path, help="folder for the drawn photos, to draw them once")
@@ -316,8 +350,11 @@ def write(measured: list[Measured], keep: Path | None) -> None:
     folder = Path(panelvision.__file__).parent / "data"
     folder.mkdir(exist_ok=True)
     sides = fit_sides(fit)
-    np.savez_compressed(folder / "outline_side.npz", **sides)
+    np.savez_compressed(folder / "outline_side.npz", calibration=np.array([1e-3, 1e-2]), **sides)
     np.savez_compressed(folder / "outline_shift.npz", **fit_shift(fit))
+    errors = fit_errors([m.seed for m in held], keep)
+    np.savez_compressed(folder / "outline_side.npz", calibration=errors, **sides)
+    load_trees.cache_clear()
     ranking = fit_ranking(fit, names)
     right = _right_sides(held, trees_of(sides))
     weights, report = calibrate([m.seed for m in held], held, trees_of(ranking), keep)

@@ -31,6 +31,8 @@ LEAST_CONFIDENCE = 0.05
 # convince most is taken: nested frames differ little on the small copy. chosen
 WORTH_MARGIN = 0.3
 MOST_TRIES = 3
+# Confidence from which no other candidate is tried. chosen: saves a quarter of the time
+CONVINCED = 0.97
 # Prior share of each format among sets that come for repair: common practice, no source.
 _FORMATS = (
     (16 / 9, 0.88),
@@ -116,8 +118,13 @@ def locate(photo: Photo) -> Location:
     table, names = measure_candidates(work, found, focal)
     ranking = load_trees("rank")
     worth = ranking.sum(table)
-    tries = [attempt(photo, work, found, worth, k) for k in worth_trying(work, found, worth)]
-    scores = [_logistic(float(ranking.calibration @ np.append(1.0, t.inputs))) for t in tries]
+    tries: list[Attempt] = []
+    scores: list[float] = []
+    for index in worth_trying(work, found, worth):
+        tries.append(attempt(photo, work, found, worth, index))
+        scores.append(_logistic(float(ranking.calibration @ np.append(1.0, tries[-1].inputs))))
+        if scores[-1] > CONVINCED:
+            break
     confidence = max(scores)
     chosen = tries[scores.index(confidence)]
     corners, sigma, sides, cut = chosen.corners, chosen.sigma, chosen.sides, chosen.cut
@@ -390,7 +397,10 @@ def _measures(
     strength = np.log1p([s.strength for s in sides])
     contrast = np.array([s.contrast for s in sides])
     contrast = contrast[np.isfinite(contrast)]
-    measured, spread = measured_aspect(corners, size, sigma=outline.sigma)
+    # Scatter alone: how sharp and straight the sides are, whatever their certainty.
+    along = np.array([np.hypot(s.offset_sigma, s.tilt_sigma / 2) for s in sides])
+    scatter = np.sqrt((along**2 + np.roll(along, 1) ** 2) / 2)
+    measured, spread = measured_aspect(corners, size, sigma=scatter)
     nan = float("nan")
     values = (
         outline.confidence,
@@ -407,7 +417,7 @@ def _measures(
         float(contrast.mean()) if len(contrast) else nan,
         float(contrast.min()) if len(contrast) else nan,
         float(contrast.max()) if len(contrast) else nan,
-        float(np.nanmean(outline.sigma)) / diagonal if np.isfinite(outline.sigma).any() else nan,
+        float(np.nanmean(scatter)) / diagonal if np.isfinite(scatter).any() else nan,
         float(np.hypot(*(corners - coarse).T).max()) / diagonal,
         float(np.mean([s.bow for s in sides])) / diagonal,
         float(np.log(measured)) if np.isfinite(measured) else nan,

@@ -190,9 +190,10 @@ def group_lines(seg: FloatArray, middle: float, *, limit: int = MAX_LINES) -> Li
             w = np.tile(seg[member, 4], 2)
             u = np.concatenate([seg[member, 0], seg[member, 2]]) - middle
             v = np.concatenate([seg[member, 1], seg[member, 3]])
-            um, vm = np.average(u, weights=w), np.average(v, weights=w)
-            var = np.average((u - um) ** 2, weights=w)
-            b = np.average((u - um) * (v - vm), weights=w) / max(var, 1e-9)
+            w /= w.sum()
+            um, vm = w @ u, w @ v
+            u -= um
+            b = w @ (u * (v - vm)) / max(w @ u**2, 1e-9)
             a = vm - b * um
         used |= member
         rows.append((a, b, float(seg[member, 4].sum())))

@@ -132,7 +132,7 @@ def refine_corners(
         fit_side(strip, height=height) if strip is not None else _not_found(corners, k)
         for k, strip in enumerate(strips)
     )
-    return (*_corners_of(sides, corners), sides)
+    return (*_corners_of(sides, corners, height), sides)
 
 
 def _not_found(corners: FloatArray, k: int) -> Side:
@@ -564,10 +564,31 @@ def _weighted_median(x: FloatArray, w: FloatArray) -> float:
     return float(x[order][np.searchsorted(total, total[-1] / 2)])
 
 
-def _corners_of(sides: tuple[Side, ...], fallback: FloatArray) -> tuple[FloatArray, FloatArray]:
+def end_sigma(side: Side, height: float, systematic: FloatArray) -> float:
+    """Standard error of a side's position at its ends, photo pixels.
+
+    The scatter along the side, what stays however long the side is, and the chance
+    that the edge is a neighbour's.
+
+    Parameters
+    ----------
+    height : float
+        Height of the outline, photo pixels.
+    systematic : ndarray of shape (2,)
+        Standard error that remains at full certainty, as a share of the height; and at none.
+    """
+    scatter = np.hypot(side.offset_sigma, side.tilt_sigma / 2)
+    sure, unsure = systematic * height
+    return float(np.sqrt(scatter**2 + sure**2 + (unsure * (1 - side.certainty)) ** 2))
+
+
+def _corners_of(
+    sides: tuple[Side, ...], fallback: FloatArray, height: float
+) -> tuple[FloatArray, FloatArray]:
     """Intersect neighbouring sides; propagate their errors."""
     corners = np.empty((4, 2))
     sigma = np.full(4, np.nan)
+    systematic = load_trees("side").calibration
     for k in range(4):
         before, after = sides[k - 1], sides[k]
         before_line = _tangent(before, at_end=True)
@@ -576,12 +597,7 @@ def _corners_of(sides: tuple[Side, ...], fallback: FloatArray) -> tuple[FloatArr
         corners[k] = fallback[k] if point is None else point
         if before.found and after.found and point is not None:
             n = np.array([_normal(before_line), _normal(after_line)])
-            at_corner = np.array(
-                [
-                    np.hypot(before.offset_sigma, before.tilt_sigma / 2),
-                    np.hypot(after.offset_sigma, after.tilt_sigma / 2),
-                ]
-            )
+            at_corner = np.array([end_sigma(side, height, systematic) for side in (before, after)])
             spread = np.linalg.inv(n) @ np.diag(at_corner**2) @ np.linalg.inv(n).T
             sigma[k] = float(np.sqrt(np.trace(spread) / 2))
     return corners, sigma

@@ -33,8 +33,7 @@ class Trees:
     depth : int
         Steps after which every sample has reached its leaf.
     calibration : ndarray of shape (m,)
-        Intercept and weights of a logistic regression on what is derived from the sum;
-        empty where the trees need none.
+        Further numbers fitted with the trees, as their user needs them; empty where none are.
     """
 
     names: tuple[str, ...]
