@@ -12,11 +12,12 @@ import sys
 from base64 import b64encode
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 import cv2
+import joblib
 import numpy as np
 from rich.progress import Progress
 
@@ -29,7 +30,7 @@ from models.table import Table, from_records
 from panelvision.arrays import FloatArray
 from panelvision.classify import SymptomModel, load_model
 from panelvision.errors import PanelvisionError
-from panelvision.examine import Examination, examine
+from panelvision.examine import judge, look
 from panelvision.labels import SYMPTOMS
 from panelvision.measure.change import compare_photos
 from panelvision.photo import read_photo
@@ -160,17 +161,48 @@ def _turned_away(p: FloatArray, table: Table) -> dict[str, Any]:
     }
 
 
-def _findings(folder: Path, records: list[dict[str, Any]]) -> list[Examination | None]:
-    """Full examinations of the photos whose truth holds something to compare positions with."""
+@dataclass(frozen=True)
+class Examined:
+    """What positions and scores are compared with the truth of one photo."""
+
+    faint_score: float
+    faint_found: bool
+    faults_found: int
+    edges: tuple[float, ...]
+    drivers: int | None
+    dead_side: str | None
+
+
+def _findings(folder: Path, records: list[dict[str, Any]]) -> list[Examined | None]:
+    """Examinations of the photos whose truth holds something to compare with."""
     wanted = {"half-screen", "vertical-bands", "normal", "no-image", "faint-image"}
-    return [
-        examine(folder / r["truth"]["file"]) if r["truth"]["symptom"] in wanted else None
+    return joblib.Parallel(n_jobs=-1)(
+        joblib.delayed(_examined)(
+            folder / r["truth"]["file"] if r["truth"]["symptom"] in wanted else None
+        )
         for r in records
-    ]
+    )
+
+
+def _examined(path: Path | None) -> Examined | None:
+    if path is None:
+        return None
+    cv2.setNumThreads(1)
+    result = judge(look(path))
+    evidence = result.look.evidence
+    grid, half = evidence.columns.grid, evidence.columns.half
+    return Examined(
+        faint_score=evidence.faint.score,
+        faint_found=evidence.faint.found,
+        faults_found=len(result.findings_of_fault),
+        edges=tuple(x for band in evidence.columns.bands for x in (band.start, band.end)),
+        drivers=None if grid is None else grid.drivers,
+        dead_side=None if half is None else half.dead_side,
+    )
 
 
 def faint_figures(
-    records: list[dict[str, Any]], examined: Sequence[Examination | None]
+    records: list[dict[str, Any]], examined: Sequence[Examined | None]
 ) -> dict[str, Any]:
     """Faint picture against none: area under the curve over all, and over the clear ones."""
     score: dict[str, list[float]] = defaultdict(list)
@@ -180,12 +212,11 @@ def faint_figures(
         truth = record["truth"]
         if result is None or truth["symptom"] not in ("faint-image", "no-image"):
             continue
-        faint = result.look.evidence.faint
-        score[truth["symptom"]].append(faint.score)
+        score[truth["symptom"]].append(result.faint_score)
         if truth["symptom"] == "no-image":
-            false_alarms += bool(faint.found)
+            false_alarms += result.faint_found
         elif (truth.get("faint_snr_feature") or 0) >= 5:
-            clear.append(faint.score)
+            clear.append(result.faint_score)
     negative = score["no-image"]
     return {
         "faint": len(score["faint-image"]),
@@ -199,7 +230,7 @@ def faint_figures(
 
 
 def band_figures(
-    records: list[dict[str, Any]], examined: Sequence[Examination | None]
+    records: list[dict[str, Any]], examined: Sequence[Examined | None]
 ) -> dict[str, Any]:
     """Band edges, driver count, half side, and normal photos with a fault finding."""
     edge_errors: list[float] = []
@@ -211,27 +242,23 @@ def band_figures(
         truth = record["truth"]
         if result is None:
             continue
-        evidence = result.look.evidence
         if truth["symptom"] == "normal":
             normals += 1
-            if result.findings_of_fault:
+            if result.faults_found:
                 alarmed.append(truth["file"])
         if truth["symptom"] == "vertical-bands" and truth.get("band_edges"):
-            found = [x for band in evidence.columns.bands for x in (band.start, band.end)]
-            for true in truth["band_edges"]:
+            for true in {x for band in truth["band_edges"] for x in band}:
                 if 0.005 < true < 0.995:
-                    gaps = [abs(true - x) for x in found]
+                    gaps = [abs(true - x) for x in result.edges]
                     edge_errors.append(min(gaps) if gaps else 1.0)
-            grid = evidence.columns.grid
-            if truth.get("drivers") and grid is not None and grid.drivers is not None:
+            if truth.get("drivers") and result.drivers is not None:
                 counts["answered"] += 1
-                counts["right"] += grid.drivers == truth["drivers"]
+                counts["right"] += result.drivers == truth["drivers"]
         if truth["symptom"] == "half-screen":
-            side = truth.get("dead_side") or truth.get("side") or truth.get("dead")
+            side = truth.get("bad_side")
             if side in ("left", "right"):
                 halves["of"] += 1
-                half = evidence.columns.half
-                halves["right"] += half is not None and half.dead_side == side
+                halves["right"] += result.dead_side == side
     return {
         "edges": len(edge_errors),
         "median_edge_error": float(np.median(edge_errors)) if edge_errors else None,
@@ -250,17 +277,24 @@ def change_figures(folder: Path, records: list[dict[str, Any]]) -> dict[str, Any
             pairs[str(record["truth"]["pair_id"])].append(record["truth"])
     changed: list[float] = []
     same: list[float] = []
-    for members in pairs.values():
-        if len(members) != 2:
-            continue
-        first, second = (read_photo(folder / t["file"]) for t in members)
-        result = compare_photos(first, second)
-        (changed if members[0].get("changed") else same).append(result.score)
+    whole = [m for m in pairs.values() if len(m) == 2]
+    scores = joblib.Parallel(n_jobs=-1)(
+        joblib.delayed(_change_score)(*(folder / t["file"] for t in members)) for members in whole
+    )
+    for members, score in zip(whole, scores, strict=True):
+        (changed if members[0].get("changed") else same).append(score)
     return {
         "changed": len(changed),
         "same": len(same),
         "auc": area_under_curve(np.array(changed), np.array(same)),
     }
+
+
+def _change_score(first: Path, second: Path) -> float:
+    cv2.setNumThreads(1)
+    score = compare_photos(read_photo(first), read_photo(second)).score
+    # Not measurable counts as no evidence of a change.
+    return score if np.isfinite(score) else -10.0
 
 
 def failures(p: FloatArray, table: Table, model: SymptomModel) -> list[dict[str, Any]]:

@@ -9,7 +9,6 @@ import hashlib
 import json
 import math
 import os
-import time
 import zipfile
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
@@ -215,36 +214,37 @@ def labelled_folder(
 ) -> list[dict[str, Any]]:
     """Records of a folder of photos with a ``truth.jsonl`` (one object a photo: file, symptom ...).
 
-    A photo that cannot be read is left out with a line in ``failed`` of its record's place.
-
     Raises
     ------
     DataError
-        When the truth file is missing or does not fit.
+        When the truth file is missing or does not fit, or a photo of it cannot be read.
     """
     truths = read_truth(folder)
-    store = cache_folder() / f"folder-{code_hash()}"
-    store.mkdir(parents=True, exist_ok=True)
     records = []
-    for i, truth in enumerate(truths):
-        path = folder / truth["file"]
-        key = store / f"{_digest(path)}.json"
-        if key.exists():
-            record = _read(key)[0]
-        else:
-            start = time.perf_counter()
-            try:
-                record = record_of(look(path), {})
-            except PanelvisionError as fault:
-                raise DataError(f"{folder.name}/truth.jsonl: {fault}") from None
-            record["total_seconds"] = round(time.perf_counter() - start, 4)
-            _write(key, [record])
-            record = _read(key)[0]
-        record["truth"] = truth
-        records.append(record)
+    work = joblib.Parallel(n_jobs=-1, return_as="generator")(
+        joblib.delayed(_labelled)(folder / truth["file"]) for truth in truths
+    )
+    for truth, record in zip(truths, work, strict=True):
+        if "error" in record:
+            raise DataError(f"{folder.name}/truth.jsonl: {record['error']}")
+        records.append({**record, "truth": truth})
         if progress:
-            progress(i + 1, len(truths))
+            progress(len(records), len(truths))
     return records
+
+
+def _labelled(path: Path) -> dict[str, Any]:
+    cv2.setNumThreads(1)
+    store = cache_folder() / f"folder-{code_hash()}"
+    key = store / f"{_digest(path)}.json"
+    if not key.exists():
+        try:
+            record = record_of(look(path), {})
+        except PanelvisionError as fault:
+            return {"error": str(fault)}
+        store.mkdir(parents=True, exist_ok=True)
+        _write(key, [record])
+    return _read(key)[0]
 
 
 def read_truth(folder: Path) -> list[dict[str, Any]]:
