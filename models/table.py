@@ -67,11 +67,17 @@ def from_records(records: list[dict[str, Any]], *, weight: float = 1.0) -> Table
         values=values,
         names=names,
         labels=np.array([SYMPTOMS.index(r["truth"]["symptom"]) for r in records]),
-        scenes=np.array([int(r["truth"].get("scene", -1 - i)) for i, r in enumerate(records)]),
+        scenes=np.array([_scene(r["truth"], i) for i, r in enumerate(records)]),
         weights=np.full(len(records), weight),
         gradients=np.array([r["hog"] for r in records], dtype=np.float32),
         truths=tuple(r["truth"] for r in records),
     )
+
+
+def _scene(truth: dict[str, Any], row: int) -> int:
+    """Number of the scene; a photo that carries none is a scene of its own."""
+    scene = truth.get("scene")
+    return scene if isinstance(scene, int) else -1 - row
 
 
 def join(first: Table, second: Table) -> Table:
