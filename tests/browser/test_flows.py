@@ -237,11 +237,9 @@ def test_the_inbox_sorts_and_has_a_message_to_copy(bench):
     page.context.close()
 
 
-def test_a_phone_is_asked_for_the_passphrase(tmp_path):
-    with (
-        driver.server(tmp_path, "--phone", passphrase="lamp-and-bench") as (address, _),
-        driver.browser() as running,
-    ):
+def test_a_phone_is_asked_for_the_passphrase(bench, tmp_path):
+    running, _, _ = bench
+    with driver.server(tmp_path, "--phone", passphrase="lamp-and-bench") as (address, _):
         page = running.new_context(viewport=driver.PHONE).new_page()
         page.set_default_timeout(driver.PATIENCE_MS)
         page.goto(address)
