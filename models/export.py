@@ -4,7 +4,7 @@ import io
 from typing import Any
 
 import numpy as np
-from sklearn.ensemble import HistGradientBoostingClassifier
+from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.neural_network import MLPClassifier
 from sklearn.pipeline import Pipeline
@@ -16,6 +16,8 @@ def arrays_of(member: Any) -> dict[str, np.ndarray]:
     """The numbers that define a fitted member, in the smallest types that keep its answers."""
     if isinstance(member, HistGradientBoostingClassifier):
         return _trees(member)
+    if isinstance(member, ExtraTreesClassifier):
+        return _forest(member)
     if isinstance(member, Pipeline):
         ranks, last = (step for _, step in member.steps)
         out = {
@@ -63,6 +65,38 @@ def _trees(member: HistGradientBoostingClassifier) -> dict[str, np.ndarray]:
         "threshold": joined["threshold"].astype(np.float64),
         "value": joined["value"].astype(np.float32),
         "start": np.asarray(member._baseline_prediction, np.float64).reshape(-1),
+    }
+
+
+def _forest(member: ExtraTreesClassifier) -> dict[str, np.ndarray]:
+    root = []
+    columns: dict[str, list[np.ndarray]] = {
+        k: [] for k in ("feature", "left", "right", "threshold", "shares")
+    }
+    offset = 0
+    for estimator in member.estimators_:
+        tree = estimator.tree_
+        index = np.arange(tree.node_count)
+        leaf = tree.children_left < 0
+        root.append(offset)
+        columns["feature"].append(np.where(leaf, 0, tree.feature))
+        columns["left"].append(offset + np.where(leaf, index, tree.children_left))
+        columns["right"].append(offset + np.where(leaf, index, tree.children_right))
+        columns["threshold"].append(np.where(leaf, 0.0, tree.threshold))
+        # Inner nodes need no shares; zeros compress to nothing.
+        columns["shares"].append(np.where(leaf[:, None], tree.value[:, 0, :], 0.0))
+        offset += tree.node_count
+    joined = {k: np.concatenate(v) for k, v in columns.items()}
+    shares = joined["shares"]
+    shares = shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-9)
+    return {
+        "root": np.array(root, np.int32),
+        "feature": joined["feature"].astype(np.uint16),
+        "left": joined["left"].astype(np.int32),
+        "right": joined["right"].astype(np.int32),
+        "threshold": joined["threshold"].astype(np.float64),
+        # A share in 255ths; a leaf holds few photos, so this loses nothing that counts.
+        "shares": np.rint(shares * 255).astype(np.uint8),
     }
 
 

@@ -117,18 +117,58 @@ class Trees:
         """Log-probabilities (n, n_labels)."""
         out = np.empty((len(vectors), len(self.start)))
         for i, x in enumerate(vectors):
-            node = self.root
-            while True:
-                go = np.where(
-                    x[self.feature[node]] <= self.threshold[node], self.left[node], self.right[node]
-                )
-                if np.array_equal(go, node):
-                    break
-                node = go
+            node = _leaves(x, self.root, self.feature, self.left, self.right, self.threshold)
             out[i] = self.start + np.bincount(
                 self.label, weights=self.value[node], minlength=len(self.start)
             )
         return log_softmax(out)
+
+
+@dataclass(frozen=True)
+class Forest:
+    """Independent decision trees; the label shares of their leaves are averaged.
+
+    Attributes
+    ----------
+    root : ndarray of shape (n_trees,), int
+    feature, left, right : ndarray of shape (n_nodes,), int
+        As in :class:`Trees`.
+    threshold : ndarray of shape (n_nodes,)
+    shares : ndarray of shape (n_nodes, n_labels)
+        Label shares of a leaf, summing to 1.
+    """
+
+    root: IntArray
+    feature: IntArray
+    left: IntArray
+    right: IntArray
+    threshold: FloatArray
+    shares: FloatArray
+
+    def log_probabilities(self, vectors: FloatArray) -> FloatArray:
+        """Log-probabilities (n, n_labels)."""
+        out = np.empty((len(vectors), self.shares.shape[1]))
+        for i, x in enumerate(vectors.astype(np.float32)):
+            node = _leaves(x, self.root, self.feature, self.left, self.right, self.threshold)
+            out[i] = self.shares[node].mean(axis=0)
+        return np.log(np.clip(out, 1e-9, 1.0))
+
+
+def _leaves(
+    x: FloatArray,
+    root: IntArray,
+    feature: IntArray,
+    left: IntArray,
+    right: IntArray,
+    threshold: FloatArray,
+) -> IntArray:
+    """The leaf that each tree leads to."""
+    node = root
+    while True:
+        go = np.where(x[feature[node]] <= threshold[node], left[node], right[node])
+        if np.array_equal(go, node):
+            return node
+        node = go
 
 
 def read_members(numbers: Mapping[str, np.ndarray], labels: int, features: int) -> list[Evaluator]:
@@ -149,7 +189,9 @@ def read_members(numbers: Mapping[str, np.ndarray], labels: int, features: int) 
     members: list[Evaluator] = []
     for i in range(int(numbers["members"])):
         part = {k.split(".", 1)[1]: v for k, v in numbers.items() if k.startswith(f"{i}.")}
-        if "root" in part:
+        if "shares" in part:
+            members.append(_forest(part, labels, features))
+        elif "root" in part:
             members.append(_trees(part, labels, features))
         else:
             members.append(_layers(part, labels, features))
@@ -176,22 +218,16 @@ def _layers(part: Mapping[str, np.ndarray], labels: int, features: int) -> Layer
 
 
 def _trees(part: Mapping[str, np.ndarray], labels: int, features: int) -> Trees:
-    nodes = len(part["feature"])
-    index = np.arange(nodes)
-    left, right = part["left"].astype(np.int64), part["right"].astype(np.int64)
-    leaf = left == index
+    _check_nodes(part, features)
     fits = (
-        all(len(part[k]) == nodes for k in ("left", "right", "threshold", "value"))
-        # Children lie behind their parent, so a walk always ends.
-        and bool(np.all(leaf | ((left > index) & (right > index))))
-        and bool(np.all(right[leaf] == index[leaf]))
-        and bool(np.all((left < nodes) & (right < nodes) & (part["feature"] < features)))
-        and bool(np.all((part["root"] < nodes) & (part["label"] < labels)))
+        len(part["value"]) == len(part["feature"])
+        and bool(np.all(part["label"] < labels))
         and len(part["root"]) == len(part["label"])
         and part["start"].shape == (labels,)
     )
     if not fits:
         raise ValueError("trees do not fit each other")
+    left, right = part["left"].astype(np.int64), part["right"].astype(np.int64)
     return Trees(
         root=part["root"].astype(np.int64),
         label=part["label"].astype(np.int64),
@@ -202,3 +238,36 @@ def _trees(part: Mapping[str, np.ndarray], labels: int, features: int) -> Trees:
         value=part["value"].astype(np.float64),
         start=part["start"].astype(np.float64),
     )
+
+
+def _forest(part: Mapping[str, np.ndarray], labels: int, features: int) -> Forest:
+    _check_nodes(part, features)
+    if part["shares"].shape != (len(part["feature"]), labels):
+        raise ValueError("forest does not fit the labels")
+    shares = part["shares"].astype(np.float64)
+    return Forest(
+        root=part["root"].astype(np.int64),
+        feature=part["feature"].astype(np.int64),
+        left=part["left"].astype(np.int64),
+        right=part["right"].astype(np.int64),
+        threshold=part["threshold"].astype(np.float64),
+        shares=shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-9),
+    )
+
+
+def _check_nodes(part: Mapping[str, np.ndarray], features: int) -> None:
+    """Every walk from a root stays inside the arrays and ends at a leaf."""
+    nodes = len(part["feature"])
+    index = np.arange(nodes)
+    left, right = part["left"].astype(np.int64), part["right"].astype(np.int64)
+    leaf = left == index
+    fits = (
+        all(len(part[k]) == nodes for k in ("left", "right", "threshold"))
+        # Children lie behind their parent, so a walk always ends.
+        and bool(np.all(leaf | ((left > index) & (right > index))))
+        and bool(np.all(right[leaf] == index[leaf]))
+        and bool(np.all((left < nodes) & (right < nodes) & (part["feature"] < features)))
+        and bool(np.all(part["root"] < nodes))
+    )
+    if not fits:
+        raise ValueError("nodes do not fit each other")
