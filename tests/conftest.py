@@ -2,11 +2,22 @@
 
 import json
 import os
+import sys
 from pathlib import Path
 
 import pytest
 
 SHARED = Path(os.environ.get("PANELVISION_SHARED", Path(__file__).resolve().parents[2] / "shared"))
+
+
+_MAIN = sys.modules["__main__"]
+
+
+@pytest.fixture(autouse=True)
+def _keep_main():
+    """Page tests run a script as the main module; processes that later tests spawn need the old."""
+    yield
+    sys.modules["__main__"] = _MAIN
 
 
 def shared_folder(name: str) -> Path:

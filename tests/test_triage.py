@@ -236,7 +236,9 @@ def test_killed_again_and_again_it_ends_in_the_same_result(tmp_path):
         if whom == "run":
             os.kill(run.pid, signal_)
             status = run.wait(60)
-            assert status == (130 if signal_ == signal.SIGINT else -signal.SIGKILL), round_
+            # 0: on a slow machine the run may have ended before the interrupt arrived.
+            usual = (130, 0) if signal_ == signal.SIGINT else (-signal.SIGKILL,)
+            assert status in usual, round_
             if signal_ == signal.SIGINT:
                 # the photo whose result was just being taken may be missing from the table
                 assert len(rows(out)) >= before + 2
