@@ -170,7 +170,8 @@ TARGETS = """() => {
       const box = e.getBoundingClientRect();
       if (!box.width || !box.height || !e.offsetParent) continue;
       if (e.closest('p, [data-testid="stTooltipIcon"], [data-testid="stNumberInput"]')) continue;
-      if (e.closest('[data-testid="stHeadingWithActionElements"], [data-testid="stSelectbox"]')) continue;
+      if (e.closest('[data-testid="stHeadingWithActionElements"]')) continue;
+      if (e.closest('[data-testid="stSelectbox"]')) continue;
       if (e.closest('[data-testid="stSlider"], [data-testid="stElementToolbar"]')) continue;
       const text = e.innerText || e.getAttribute('aria-label') || '';
       found.push({tag: e.tagName, text: text.slice(0, 40),
