@@ -129,6 +129,26 @@ def test_the_page_says_what_the_command_line_says():
     assert mine == theirs
 
 
+def test_the_time_on_the_page_is_elapsed_time_not_a_sum_of_overlapping_stages(monkeypatch):
+    import time
+
+    spent = []
+    real = session.look
+
+    def timed(*args, **kwargs):
+        start = time.perf_counter()
+        seen = real(*args, **kwargs)
+        spent.append(time.perf_counter() - start)
+        # As when two stages of that length ran side by side.
+        seen.seconds.update(first=1000.0, second=1000.0)
+        return seen
+
+    monkeypatch.setattr(session, "look", timed)
+    at = upload(visit("photo"), ("half.jpg", example(1)))
+    told = desk_of(at).answers()[0].record["seconds"]
+    assert spent[0] - 0.001 <= told < 1000
+
+
 def test_several_photos_are_one_set_and_each_gets_its_answer():
     at = upload(visit("photo"), ("a.jpg", example(0)), ("b.jpg", example(1)))
     for _ in range(3):

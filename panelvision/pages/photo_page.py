@@ -11,7 +11,7 @@ from panelvision.pages.change_part import change_test, tell_change
 from panelvision.pages.components import bars, outline_editor, wipe
 from panelvision.pages.links import go, link
 from panelvision.pages.look import answer, marked_list, percent, sketch, tell_error
-from panelvision.pages.session import STAGE_WORDS, Answer, Entry
+from panelvision.pages.session import STAGES, Answer, Entry
 from panelvision.pages.sketches import TORCH, sketch_for
 from panelvision.triage_cases import DARK
 from panelvision.words import SYMPTOM_WORDS
@@ -131,17 +131,16 @@ def _work_off(place: st.delta_generator.DeltaGenerator, *, most: int) -> bool:
     for entry in waiting[:most]:
         number = 1 + list(on_desk.entries.values()).index(entry)
         head = f"Photo {number} of {len(on_desk.entries)}"
-        steps = list(STAGE_WORDS)
         bar = place.progress(0.0, text=f"{head}: reading")
 
         def advance(
             stage: str,
             bar: st.delta_generator.DeltaGenerator = bar,
             head: str = head,
-            steps: list[str] = steps,
         ) -> None:
-            done = (steps.index(stage) + 1) / len(steps) if stage in steps else 1.0
-            bar.progress(done, text=f"{head}: {STAGE_WORDS.get(stage, stage)}")
+            if stage in STAGES:
+                done, now = STAGES[stage]
+                bar.progress(done, text=f"{head}: {now}")
 
         session.examine_entry(entry, on_stage=advance)
         place.empty()
