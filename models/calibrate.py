@@ -54,11 +54,13 @@ def set_threshold(probabilities: FloatArray, labels: IntArray, *, miss: float = 
 
 
 def answer_threshold(
-    probabilities: FloatArray, labels: IntArray, *, right: float = 0.95, least: float = 0.3
+    probabilities: FloatArray, labels: IntArray, *, right: float = 0.85, least: float = 0.3
 ) -> float:
     """Lowest top probability from which on the answers given are right in a share ``right``.
 
-    Returns at least ``least``; when no threshold reaches the share, 0.9.
+    chosen: 0.85. At 0.95 nearly nine photos in ten got no answer, and the symptom set says
+    the doubt better than silence does. Returns at least ``least``; when no threshold reaches
+    the share, 0.9.
     """
     top = probabilities.max(axis=1)
     hit = probabilities.argmax(axis=1) == labels

@@ -56,8 +56,8 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         f"- {card.get('photos', 0)} photos drawn by `synth` (drawing version "
         f"{card.get('synth_version')}), every label equally often, each measured through "
         "panelvision's own pipeline with the outline that it found itself.",
-        "- Split by scene into 76 % fitting, 8 % calibration, 8 % promises (symptom sets and "
-        "abstention) and 8 % judgement; no scene is in two parts.",
+        "- Split by scene into 82 % fitting, 6 % calibration, 6 % promises (symptom sets and "
+        "abstention) and 6 % judgement; no scene is in two parts.",
         f"- The shop's own photos that joined: {', '.join(card.get('extra', [])) or 'none'}.",
         "- No photo of the evaluation folders below was used for training or tuning.",
         "",

