@@ -131,12 +131,12 @@ def stack(photos: tuple[Photo, ...], view: ScreenView) -> Stack:
     small = [shrink(view.linear, view.clipped, view.valid)]
     previous = view.outline
     for photo in photos[1:]:
-        start = square_up(photo, previous, aspect=view.aspect)
+        start = square_up(photo, previous, aspect=view.aspect, width=view.width)
         match = register(photos[0], view, photo, start)
         if not match.trusted:
             continue
         previous = match.outline
-        frame = square_up(photo, match.outline, aspect=view.aspect)
+        frame = square_up(photo, match.outline, aspect=view.aspect, width=view.width)
         total += frame.linear * frame.valid[..., None]
         weight += frame.valid
         clipped_any |= frame.clipped

@@ -26,6 +26,7 @@ _SLIP = 0.35
 # frames show in common may differ.
 _UNSHARED = 0.25
 SIGNIFICANCE = 0.05
+_TAIL = 0.1  # chosen: the highest tenth of unchanged pairs shapes the tail of the p-value
 # chosen: below this share of the glass seen in both photos nothing can be said.
 LEAST_SEEN = 0.1
 
@@ -119,7 +120,7 @@ def judge(a: Prepared, b: Prepared, match: Registration | None) -> PanelChange:
     whole = network_from(model["whole"])
     score = float(whole.log_odds(np.array([[numbers[n] for n in whole.names]], np.float32))[0])
     null = np.array(model["null_scores"], np.float64)
-    p_value = float((np.count_nonzero(null >= score) + 1) / (len(null) + 1))
+    p_value = p_value_of(score, null)
     return PanelChange(
         p_value <= SIGNIFICANCE,
         score,
@@ -130,6 +131,29 @@ def judge(a: Prepared, b: Prepared, match: Registration | None) -> PanelChange:
         np.where(share > 0.6, odds, np.nan),
         {f"change_{k}": v for k, v in numbers.items()},
     )
+
+
+def p_value_of(score: float, null: FloatArray) -> float:
+    """Share of unchanged pairs that would score as high or higher.
+
+    The rank among the drawn unchanged pairs; beyond their highest tenth an exponential tail
+    with that tenth's mean excess (peaks over threshold, Pickands 1975; shape 0 assumed), since
+    a rank among n pairs can never fall below 1 / (n + 1) and a clip tests several moments.
+
+    Parameters
+    ----------
+    score : float
+    null : ndarray of shape (n,)
+        Scores of unchanged pairs, each from a scorer that did not learn from it.
+    """
+    n = len(null)
+    rank = (np.count_nonzero(null >= score) + 1) / (n + 1)
+    start = float(np.quantile(null, 1 - _TAIL))
+    if score <= start:
+        return float(rank)
+    excess = float((null[null > start] - start).mean())
+    share = (np.count_nonzero(null > start) + 1) / (n + 1)
+    return float(share * np.exp(-(score - start) / excess))
 
 
 def noise_normalised_difference(a: Prepared, b: Prepared) -> tuple[FloatArray, BoolArray]:

@@ -1,0 +1,171 @@
+"""Change on the panel: registration against scikit-image, p-values, clips, the command's answer."""
+
+import argparse
+import json
+
+import av
+import cv2
+import numpy as np
+import pytest
+from scipy import ndimage, stats
+from skimage.registration import phase_cross_correlation
+
+from panelvision import clip, compare_cli
+from panelvision.errors import PanelvisionError, PhotoError
+from panelvision.measure import change
+from panelvision.measure.registration import register, shift_between
+from panelvision.photo import from_array
+from panelvision.squareup import Outline, square_up
+from tests.faint_scenes import draw, picture
+
+UNKNOWN = np.full(4, np.nan)
+
+
+def _texture(seed: int = 1) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    noise = rng.normal(0, 1, (200, 320)).astype(np.float32)
+    return ndimage.gaussian_filter(noise, 3, mode="wrap")
+
+
+@pytest.mark.parametrize("shift", [(3.0, -5.0), (0.4, 0.25), (-6.7, 2.3)])
+def test_shift_agrees_with_truth_and_with_scikit_image(shift: tuple[float, float]) -> None:
+    dx, dy = shift
+    a = _texture()
+    b = ndimage.shift(a, (dy, dx), order=3, mode="grid-wrap")
+    found = shift_between(a, b)
+    # The window that keeps the frame's edges out draws the peak in by up to 3 % of the shift.
+    assert found == pytest.approx(shift, abs=0.2)
+    # scikit-image gives the shift that moves b back onto a, rows first; without its phase
+    # normalisation, which a texture without fine detail does not bear.
+    reference, _, _ = phase_cross_correlation(a, b, upsample_factor=50, normalization=None)
+    assert found == pytest.approx((-reference[1], -reference[0]), abs=0.2)
+
+
+def _pair(*, second: np.ndarray | None, hand: int | None = 1, off: float = 0.0):
+    """Two frames of one set showing a menu; the second shows ``second``; outline of it ``off``."""
+    rng = np.random.default_rng(4)
+    first = picture(rng, "menu", (540, 960))
+    shown = first if second is None else second
+    scenes = (
+        draw(12, pictured=first, contrast=0.12, nuisances=("dust",), exposure=0.04),
+        draw(12, pictured=shown, contrast=0.12, nuisances=("dust",), exposure=0.04, hand=hand),
+    )
+    photos = [from_array(s.pixels) for s in scenes]
+    moved = scenes[1].corners + off * rng.normal(0, 1, (4, 2))
+    views = [
+        square_up(p, Outline(c, 1.0, UNKNOWN))
+        for p, c in zip(photos, (scenes[0].corners, moved), strict=True)
+    ]
+    return photos, views, scenes
+
+
+def test_registration_repairs_the_second_outline() -> None:
+    photos, views, scenes = _pair(second=None, off=4.0)
+    match = register(photos[0], views[0], photos[1], views[1])
+    before = np.hypot(*(views[1].outline.corners - scenes[1].corners).T).mean()
+    after = np.hypot(*(match.outline.corners - scenes[1].corners).T).mean()
+    assert match.trusted
+    assert after < 0.5 * before
+
+
+def test_another_picture_scores_above_the_same_picture() -> None:
+    photos, views, _ = _pair(second=None)
+    same = change.compare(photos[0], views[0], photos[1], views[1])
+    other = picture(np.random.default_rng(9), "text", (540, 960))
+    photos, views, _ = _pair(second=other)
+    changed = change.compare(photos[0], views[0], photos[1], views[1])
+    assert same.usable and changed.usable
+    assert changed.score > same.score + 1
+    assert changed.changed and not same.changed
+
+
+def test_p_value_is_uniform_when_scores_come_from_the_null() -> None:
+    """By Kolmogorov and Smirnov; the tail keeps its own share too (exponential scores)."""
+    rng = np.random.default_rng(2)
+    null = rng.exponential(1.0, 300)
+    p = np.array([change.p_value_of(s, null) for s in rng.exponential(1.0, 4000)])
+    # A null of 300 leaves a sampling error of about 1 / sqrt(300) in the p-values themselves.
+    assert stats.kstest(p, "uniform").statistic < 2 / np.sqrt(300)
+    assert (p <= 0.01).mean() == pytest.approx(0.01, abs=0.008)
+
+
+def test_p_value_falls_with_the_score_and_passes_below_the_rank() -> None:
+    null = np.linspace(-2, 2, 99)
+    p = [change.p_value_of(s, null) for s in np.linspace(-3, 6, 200)]
+    assert (np.diff(p) <= 1e-12).all()
+    assert p[0] == 1.0
+    assert p[-1] < 1 / 100
+
+
+def _write_clip(path, frames: list[np.ndarray]) -> None:
+    with av.open(str(path), "w") as out:
+        stream = out.add_stream("mpeg4", rate=10)
+        stream.height, stream.width = frames[0].shape[:2]
+        stream.pix_fmt = "yuv420p"
+        stream.bit_rate = 20_000_000
+        for pixels in frames:
+            for packet in stream.encode(av.VideoFrame.from_ndarray(pixels, format="rgb24")):
+                out.mux(packet)
+        for packet in stream.encode():
+            out.mux(packet)
+
+
+def test_clip_is_read_evenly_and_in_order(tmp_path) -> None:
+    path = tmp_path / "clip.mp4"
+    _write_clip(path, [np.full((96, 128, 3), 6 * k, np.uint8) for k in range(40)])
+    photos = clip.read_clip(path, most=10)
+    assert 8 <= len(photos) <= 10
+    levels = [float(p.pixels.mean()) for p in photos]
+    np.testing.assert_allclose(np.diff(levels), 24, atol=3)
+
+
+def test_stack_lowers_the_noise_of_the_view() -> None:
+    """Averaging n frames: square root of n for temporal noise (EMVA 1288); 4 frames, factor 2."""
+    rng = np.random.default_rng(6)
+    ground = 60 + 25 * _texture(3)[..., None] / 0.1 * np.ones(3) * 0.1
+    frames = [
+        from_array(np.clip(ground + rng.normal(0, 6, ground.shape), 0, 255).astype(np.uint8))
+        for _ in range(4)
+    ]
+    corners = np.array([[20, 20], [299, 20], [299, 179], [20, 179]], float)
+    view = square_up(frames[0], Outline(corners, 1.0, UNKNOWN), width=280)
+    stacked = clip.stack(tuple(frames), view)
+    assert stacked.frames == 4
+    clean = np.mean([square_up(f, view.outline, width=280).linear for f in frames], axis=0)
+    truth = square_up(
+        from_array(np.clip(ground, 0, 255).astype(np.uint8)), view.outline, width=280
+    ).linear
+    noise = [(v - truth)[20:-20, 20:-20].std() for v in (view.linear, stacked.view.linear, clean)]
+    # Registration resamples, so the stack may be a little smoother than the plain mean.
+    assert noise[0] / noise[1] == pytest.approx(2.0, rel=0.25)
+    assert noise[0] / noise[2] == pytest.approx(2.0, rel=0.05)
+
+
+def test_broken_clip_gives_one_line(tmp_path) -> None:
+    path = tmp_path / "broken.mp4"
+    path.write_bytes(b"not a clip at all" * 50)
+    with pytest.raises(PhotoError, match=r"^broken\.mp4: not a clip that can be read") as fault:
+        clip.read_clip(path)
+    assert "\n" not in str(fault.value)
+    with pytest.raises(PhotoError, match="no such file"):
+        clip.read_clip(tmp_path / "gone.mp4")
+
+
+def test_command_writes_one_object_and_reports_an_unreadable_file(tmp_path, capsys) -> None:
+    for name in ("a.jpg", "b.jpg"):
+        cv2.imwrite(str(tmp_path / name), np.full((240, 320, 3), 90, np.uint8))
+    out = tmp_path / "answer.jsonl"
+    files = [str(tmp_path / "a.jpg"), str(tmp_path / "b.jpg")]
+    assert compare_cli.run(argparse.Namespace(files=files, jsonl=str(out))) == 0
+    answer = json.loads(out.read_text())
+    assert answer["files"] == ["a.jpg", "b.jpg"]
+    assert set(answer) >= {"usable", "changed", "score", "p_value"}
+    (tmp_path / "a.jpg").write_bytes(b"")
+    assert compare_cli.run(argparse.Namespace(files=files, jsonl=str(out))) == 1
+    assert "empty" in json.loads(out.read_text())["error"]
+    assert "a.jpg" in capsys.readouterr().err
+
+
+def test_command_wants_two_photos_or_a_clip() -> None:
+    with pytest.raises(PanelvisionError, match="two photos"):
+        compare_cli.run(argparse.Namespace(files=["one.jpg"], jsonl=None))
