@@ -61,7 +61,8 @@ def test_from_a_photo_to_a_saved_case_and_a_report_on_a_phone(bench, tmp_path):
     asked = page.locator(".pv-answer .pv-big").first.inner_text()
     outcomes.first.click()
     driver.settle(page)
-    assert page.get_by_text("So far").is_visible()
+    # Waits for the text itself: between the two runs that a tap causes the page rests a moment.
+    page.get_by_text("So far").wait_for()
     assert page.locator(".pv-list").last.inner_text().find(asked) >= 0
 
     driver.visit(page, "Report")
