@@ -8,6 +8,7 @@ from pathlib import Path
 
 from panelvision import __version__
 from panelvision.errors import PanelvisionError
+from panelvision.files import check_json_target
 
 EXIT_OK = 0
 EXIT_SOME_FAILED = 1
@@ -81,6 +82,7 @@ def run_examine(args: argparse.Namespace) -> int:
         if args.jsonl == "-":
             sink = sys.stdout
         elif args.jsonl:
+            check_json_target(args.jsonl)
             try:
                 sink = stack.enter_context(open(args.jsonl, "w", encoding="utf-8"))
             except OSError as fault:

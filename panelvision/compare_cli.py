@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from panelvision.errors import PanelvisionError
+from panelvision.files import check_json_target
 
 if TYPE_CHECKING:
     from panelvision.measure.change import PanelChange
@@ -33,6 +34,8 @@ def run(args: argparse.Namespace) -> int:
     files = [Path(f) for f in args.files]
     if len(files) > 2 or (len(files) == 1 and not is_clip(files[0])):
         raise PanelvisionError("give two photos of the same screen, or one clip")
+    if args.jsonl and args.jsonl != "-":
+        check_json_target(args.jsonl)
     names = [f.name for f in files]
     try:
         change = _judge(files)

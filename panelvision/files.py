@@ -7,7 +7,32 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
+from panelvision.errors import PanelvisionError
+
 TEMPORARY_PREFIX = ".partial-"
+
+
+def check_json_target(target: str) -> None:
+    """Refuse to write JSON lines over a file that holds something else, such as a photo.
+
+    Raises
+    ------
+    PanelvisionError
+        When ``target`` is an existing file that neither is empty nor starts with ``{``.
+    """
+    path = Path(target)
+    try:
+        if not path.is_file():
+            return
+        with path.open("rb") as file:
+            start = file.read(1)
+    except OSError:  # opening it for writing will tell
+        return
+    if start not in (b"", b"{"):
+        raise PanelvisionError(
+            f"{target}: holds something other than JSON lines and is left as it is; "
+            "name the output file right after --jsonl"
+        )
 
 
 def write_atomically(path: Path, data: bytes, *, mode: int = 0o600) -> None:

@@ -119,3 +119,13 @@ def test_no_network_library_is_loaded_to_examine():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("command", ["examine", "compare"])
+def test_a_photo_named_where_the_output_belongs_is_left_as_it_is(command, sample, tmp_path, capsys):
+    photo, other = tmp_path / "a.jpg", tmp_path / "b.jpg"
+    photo.write_bytes(sample.jpeg)
+    other.write_bytes(sample.jpeg)
+    assert main([command, "--jsonl", str(photo), str(other), str(other)]) == 2
+    assert "left as it is" in capsys.readouterr().err
+    assert photo.read_bytes() == sample.jpeg
