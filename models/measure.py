@@ -10,7 +10,7 @@ import json
 import math
 import os
 import zipfile
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +27,17 @@ from panelvision.examine import Look, look
 from panelvision.labels import SYMPTOMS
 from panelvision.light import encode
 
-SHARD = 26  # photos a shard: two of each label
+# chosen: how often each label is drawn, a shard at a time; the shares are the model's prior.
+# Healthy screens and things that are no screens come in more kinds than any one fault.
+MIX = {
+    **dict.fromkeys(SYMPTOMS, 2),
+    "faint-image": 3,
+    "no-image": 3,
+    "not-a-screen": 3,
+    "normal": 5,
+}
+_ORDER = tuple(symptom for symptom, count in MIX.items() for _ in range(count))
+SHARD = len(_ORDER)  # photos a shard
 
 
 def cache_folder() -> Path:
@@ -58,6 +68,10 @@ def code_hash() -> str:
         "examples.py",
         "clip.py",
         "examine.py",
+        "files.py",
+        "fingerprint.py",
+        "tables.py",
+        "marks.py",
     }
     parts = [
         path
@@ -105,7 +119,7 @@ def gradients(seen: Look) -> np.ndarray:
 
 
 def measure_shard(first_seed: int) -> list[dict[str, Any]]:
-    """Draw and measure one shard: SHARD photos, every label equally often."""
+    """Draw and measure one shard: SHARD photos, the labels as often as MIX says."""
     cv2.setNumThreads(1)
     return [
         record_of(look(jpeg, name=f"seed-{truth['seed']}"), truth)
@@ -121,9 +135,7 @@ def drawn_shard(first_seed: int) -> list[tuple[bytes, dict[str, Any]]]:
         with zipfile.ZipFile(path) as stored:
             truths = json.loads(stored.read("truth.json"))
             return [(stored.read(f"{k}.jpg"), truth) for k, truth in enumerate(truths)]
-    samples = [
-        synth.draw(first_seed + k, symptom=SYMPTOMS[k % len(SYMPTOMS)]) for k in range(SHARD)
-    ]
+    samples = [synth.draw(first_seed + k, symptom=symptom) for k, symptom in enumerate(_ORDER)]
     folder.mkdir(parents=True, exist_ok=True)
     part = path.with_suffix(f".{os.getpid()}.part")
     with zipfile.ZipFile(part, "w") as stored:
@@ -278,11 +290,3 @@ def read_truth(folder: Path) -> list[dict[str, Any]]:
 
 def _digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()[:24]
-
-
-def balanced(records: Iterable[dict[str, Any]]) -> dict[str, int]:
-    """How many records each label has."""
-    counts = dict.fromkeys(SYMPTOMS, 0)
-    for record in records:
-        counts[record["truth"]["symptom"]] += 1
-    return counts

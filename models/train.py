@@ -35,7 +35,7 @@ from models.fit import (
     medians,
 )
 from models.judge import Judgement, judge_probabilities
-from models.measure import labelled_folder, synthetic
+from models.measure import SHARD, labelled_folder, synthetic
 from models.table import Split, Table, from_records, join, split_by_scene
 from panelvision import __version__
 from panelvision.arrays import FloatArray
@@ -139,7 +139,7 @@ def measure(count: int, *, seed: int, jobs: int, cluster: str | None) -> Table:
 
         def show(done: int, total: int) -> None:
             bar.update(task, completed=done, total=total)
-            if not sys.stderr.isatty() and done % 520 < 26:
+            if not sys.stderr.isatty() and done % (16 * SHARD) == 0:
                 print(f"  {done} of {total} photos", flush=True)
 
         records = synthetic(count, seed=seed, jobs=jobs, cluster=cluster, progress=show)

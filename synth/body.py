@@ -45,9 +45,9 @@ def draw_body(dice: Dice, panel: Panel) -> Body:
     wide = dice.p(0.3)
     side = dice.u(0.025, 0.09) * max(panel.width_m, 0.5) if wide else dice.lu(0.003, 0.022)
     chin = side * (dice.u(1, 2.2) if dice.p(0.5) else 1.0) + (dice.u(0, 0.03) if dice.p(0.3) else 0)
-    if dice.p(0.62):
+    if dice.p(0.72):
         albedo = np.full(3, dice.lu(0.012, 0.12), np.float32) * (1 + 0.1 * dice.array(-1, 1, (3,)))
-    elif dice.p(0.6):
+    elif dice.p(0.85):
         albedo = np.full(3, dice.u(0.25, 0.8), np.float32) * (1 + 0.06 * dice.array(-1, 1, (3,)))
     else:
         albedo = surfaces.paint_colour(dice, wall=False)

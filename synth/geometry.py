@@ -122,10 +122,11 @@ def draw_pose(dice: Dice, panel: Panel, size: tuple[int, int], *, dark: bool) ->
     yaw = float(np.clip(dice.n(0, 11), -38, 38))
     pitch = float(np.clip(dice.n(0, 7), -25, 25))
     roll = dice.n(0, 2.5) if dice.p(0.9) else dice.n(0, 9)
-    cover = dice.u(0.5, 1.0) if dark else dice.u(0.36, 1.0)
-    if dice.p(0.1):
-        cover = dice.u(1.0, 1.6)
-    if dice.p(0.05):
+    # chosen: people fill the frame with what they complain about; few stand far away
+    cover = dice.u(0.5, 1.0) if dice.p(0.72) else dice.u(0.36, 0.6)
+    if dice.p(0.12):
+        cover = dice.u(1.0, 1.6) if dice.p(0.8) else dice.u(1.6, 3.0)
+    if not dark and dice.p(0.03):
         cover = dice.u(0.22, 0.36)
     fit = min(w / panel.width_m, h / panel.height_m)
     distance = max(f / (fit * cover), 0.12)

@@ -25,6 +25,9 @@ DRIVER_COUNTS = {
 }
 
 
+ASPECTS = {"16:9": 16 / 9, "16:10": 1.6, "4:3": 4 / 3, "5:4": 1.25, "21:9": 64 / 27}
+
+
 @dataclass(frozen=True)
 class Panel:
     """A panel and its backlight.
@@ -77,8 +80,8 @@ def draw_panel(dice: Dice, *, turned: bool = False) -> Panel:
     Ranges from memory of the trade (transmittance, reflectance, contrast, haze), widened.
     """
     columns = dice.pick((1366, 1366, 1920, 1920, 1920, 3840, 3840))
-    aspect = {"16:9": 16 / 9, "16:10": 1.6, "4:3": 4 / 3, "21:9": 64 / 27}[
-        dice.weighted({"16:9": 0.86, "16:10": 0.07, "4:3": 0.05, "21:9": 0.02})
+    aspect = ASPECTS[
+        dice.weighted({"16:9": 0.76, "16:10": 0.09, "4:3": 0.06, "5:4": 0.03, "21:9": 0.06})
     ]
     if turned:
         aspect, columns = 1 / aspect, 1080
@@ -91,7 +94,7 @@ def draw_panel(dice: Dice, *, turned: bool = False) -> Panel:
         drivers=dice.pick(DRIVER_COUNTS.get(columns, (6,))),
         aspect=aspect,
         diagonal_inch=dice.pick(
-            (22, 24, 26, 28, 32, 32, 37, 40, 42, 43, 46, 49, 50, 55, 55, 60, 65, 75)
+            (10, 15, 19, 22, 24, 26, 28, 32, 32, 37, 40, 42, 43, 46, 49, 50, 55, 55, 60, 65, 75)
         )
         + dice.u(-0.5, 0.5),
         t_max=dice.u(0.04, 0.085),

@@ -26,8 +26,8 @@ from synth.setup import DARK, Setup, draw_panel_picture, draw_setup, scene_id
 
 Array = Floats
 SIZES = {
-    "1600x1200": 0.42,
-    "1200x1600": 0.12,
+    "1600x1200": 0.34,
+    "1200x1600": 0.1,
     "2016x1512": 0.07,
     "1512x2016": 0.04,
     "1280x960": 0.08,
@@ -38,6 +38,10 @@ SIZES = {
     "1024x768": 0.04,
     "1500x1500": 0.01,
     "1800x1350": 0.02,
+    "800x600": 0.04,
+    "600x800": 0.02,
+    "640x480": 0.04,
+    "420x316": 0.02,
 }
 
 
@@ -211,7 +215,7 @@ def render(setup: Setup, shot: Shot) -> Frame:
         )
     clutter(clutter_dice, canvas, panel, body, room)
     front = fixed.child("in front")
-    if setup.symptom == "normal" and front.p(0.07):
+    if not dark and front.p(0.12 if setup.symptom == "normal" else 0.05):
         in_front(
             front,
             canvas,

@@ -114,7 +114,7 @@ def draw_setup(seed: int, symptom: str | None) -> Setup:
     chosen = symptom or dice.child("symptom").weighted(LABELS)
     panel = draw_panel(
         dice.child("panel"),
-        turned=chosen in ("normal", "cracked", "glow-no-image") and dice.p(0.06),
+        turned=dice.p(0.1 if chosen == "normal" else 0.03),
     )
     return Setup(
         seed,
@@ -169,14 +169,14 @@ def _faint_strength(panel: Panel, drive: Floats) -> float:
 #: Least change, in code values 0..1, that a fault must make to be a fault anyone could see: of the
 #: worst column or row (thin things), or on average over the panel. Chosen by looking.
 _LEAST = {
-    "half-screen": 0.02,
-    "vertical-bands": 0.008,
-    "vertical-lines": 0.06,
-    "horizontal-bands": 0.05,
-    "wrong-colours": 0.07,
-    "blocky": 0.008,
-    "cracked": 0.004,
-    "dim-zones": 0.006,
+    "half-screen": 0.03,
+    "vertical-bands": 0.01,
+    "vertical-lines": 0.09,
+    "horizontal-bands": 0.09,
+    "wrong-colours": 0.09,
+    "blocky": 0.01,
+    "cracked": 0.005,
+    "dim-zones": 0.01,
     "glow-no-image": 0.0,
 }
 
@@ -211,7 +211,9 @@ def _break(
     for k in range(6):
         before, glow = screen.drive.copy(), screen.glow.copy()
         _FAULT[symptom](dice.child(f"fault{k}"), screen)
-        if k == 5 or _change(symptom, before, screen, glow) >= _LEAST[symptom]:
+        change = _change(symptom, before, screen, glow)
+        truth["change"] = round(change, 4)
+        if k == 5 or change >= _LEAST[symptom]:
             break
         screen = Screen(screen.panel, before, glow)
         if k >= 1:
