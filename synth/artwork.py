@@ -14,6 +14,7 @@ from synth.arrays import Bytes
 from synth.colour import hsv, palette, random_colour
 from synth.dice import Dice
 from synth.fields import Field, fractal, grid, smooth_noise
+from synth.nature import scenery
 
 Picture = Bytes
 
@@ -322,14 +323,25 @@ PAINTERS: dict[str, tuple[Callable[[Dice, int, int], Picture], float]] = {
     "poster": (poster, 0.35),
     "foliage": (foliage, 0.7),
     "planet": (planet, 0.4),
+    "scenery": (scenery, 3.5),
 }
+
+
+def enlarged(
+    draw: Callable[[Dice, int, int], Picture], dice: Dice, shape: tuple[int, int], across: int
+) -> Picture:
+    """Draw at `across` pixels of the longer side at most and enlarge to the shape."""
+    h, w = shape
+    scale = min(1.0, across / max(w, h))
+    small = draw(dice, max(int(h * scale), 24), max(int(w * scale), 32))
+    return np.asarray(cv2.resize(small, (w, h), interpolation=cv2.INTER_CUBIC))
 
 
 def paint(dice: Dice, shape: tuple[int, int]) -> Picture:
     """One procedural picture (H, W, 3), kind by weight, sometimes laid over another."""
     h, w = shape
     name = dice.weighted({k: v[1] for k, v in PAINTERS.items()})
-    scale = min(1.0, 960 / w)
+    scale = min(1.0, (760 if name == "scenery" else 960) / w)
     ph, pw = max(int(h * scale), 24), max(int(w * scale), 32)
     out = PAINTERS[name][0](dice, ph, pw)
     if dice.p(0.25):

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from synth import patterns
+from synth import artwork, boards, desktop, figures, interface, nature, patterns, sparse
 from synth.arrays import Bytes
 from synth.colour import hsv, random_colour
 from synth.dice import Dice
@@ -46,6 +46,20 @@ KINDS = {
     "dots": 0.3,
     "snow": 0.15,
     "guide": 0.5,
+    "web": 2.0,
+    "dialog": 1.8,
+    "terminal": 1.0,
+    "board": 1.6,
+    "dashboard": 1.2,
+    "desktop": 1.4,
+    "drawing": 0.9,
+    "figure": 0.9,
+    "blank": 1.6,
+    "scenery": 1.8,
+    "portrait": 0.7,
+    "game": 0.7,
+    "sports": 0.6,
+    "grid": 1.4,
 }
 
 
@@ -268,6 +282,14 @@ def _guide(p: Painter) -> Picture:
     return out
 
 
+def _scenery(p: Painter) -> Picture:
+    return artwork.enlarged(nature.scenery, p.dice, (p.h, p.w), 760)
+
+
+def _portrait(p: Painter) -> Picture:
+    return artwork.enlarged(figures.portrait, p.dice, (p.h, p.w), 560)
+
+
 _DRAW: dict[str, Callable[[Painter], Picture]] = {
     "photo": _photo,
     "photo_menu": _photo_menu,
@@ -291,6 +313,20 @@ _DRAW: dict[str, Callable[[Painter], Picture]] = {
     "dots": patterns.dots,
     "snow": patterns.snow,
     "guide": _guide,
+    "web": interface.web,
+    "dialog": interface.dialog,
+    "terminal": desktop.terminal,
+    "board": boards.board,
+    "dashboard": boards.dashboard,
+    "desktop": desktop.desktop,
+    "drawing": sparse.drawing,
+    "figure": sparse.figure,
+    "blank": sparse.blank,
+    "scenery": _scenery,
+    "portrait": _portrait,
+    "game": figures.game,
+    "sports": figures.sports,
+    "grid": patterns.grid,
 }
 
 

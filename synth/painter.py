@@ -10,6 +10,7 @@ from synth import artwork, photos
 from synth.arrays import Bytes
 from synth.colour import hsv, random_colour
 from synth.dice import Dice
+from synth.shapes import grade
 from synth.text import Hand, hand, sentence, word, write
 
 Picture = Bytes
@@ -30,11 +31,27 @@ class Painter:
         shape = (h or self.h, w or self.w)
         if self.dice.p(0.5):
             self.photo_name = self._photo_choice
-            out = photos.crop(self.dice, photos.load(self._photo_choice), shape)
-            if self.dice.p(0.15):
-                out = cv2.cvtColor(out, cv2.COLOR_RGB2GRAY)[..., None].repeat(3, 2)
-            return out
+            return self._photograph(shape)
         return artwork.paint(self.dice, shape)
+
+    def _photograph(self, shape: tuple[int, int]) -> Picture:
+        """The bundled photograph, cropped and graded anew each time it is shown."""
+        d, (h, w) = self.dice, shape
+        whole = photos.load(self._photo_choice)
+        if d.p(0.45):
+            ph, pw = whole.shape[:2]
+            ch, cw = int(ph * d.u(0.35, 0.9)), int(pw * d.u(0.35, 0.9))
+            y, x = d.i(0, ph - ch), d.i(0, pw - cw)
+            whole = whole[y : y + ch, x : x + cw]
+        scale = min(1.0, 900 / max(shape))
+        out = photos.crop(d, whole, (max(int(h * scale), 8), max(int(w * scale), 8)))
+        if d.p(0.06):
+            out = np.ascontiguousarray(out[::-1])
+        if d.p(0.12):
+            out = cv2.cvtColor(out, cv2.COLOR_RGB2GRAY)[..., None].repeat(3, 2)
+        if d.p(0.75):
+            out = grade(d, out, strength=1.3)
+        return np.asarray(cv2.resize(out, (w, h), interpolation=cv2.INTER_CUBIC))
 
     def flat(self, colour: NDArray | tuple) -> Picture:
         out = np.empty((self.h, self.w, 3), np.uint8)

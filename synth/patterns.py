@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from synth.colour import palette, random_colour
-from synth.fields import grid
+from synth.colour import hsv, palette, random_colour
+from synth.fields import blur
+from synth.fields import grid as _grid
 from synth.painter import Painter, Picture
 from synth.text import sentence, write
 
 
 def ramp(p: Painter) -> Picture:
     d = p.dice
-    x, y = grid((p.h, p.w))
+    x, y = _grid((p.h, p.w))
     kind = d.i(0, 3)
     t = x + 0 * y if kind == 0 else (y + 0 * x if kind == 1 else 0.5 * (x + y))
     if kind == 3:
@@ -161,3 +163,117 @@ def snow(p: Painter) -> Picture:
     small = d.rng.integers(0, 256, (p.h // cell + 1, p.w // cell + 1), np.uint8)
     out = cv2.resize(small, (p.w, p.h), interpolation=cv2.INTER_NEAREST)
     return out[..., None].repeat(3, 2)
+
+
+# --- grids and coloured bars ------------------------------------------------------------
+def grid(p: Painter) -> Picture:
+    """Blocks, dots and coloured bars that are neither black and white nor even."""
+    kind = p.dice.weighted(
+        {"checker": 1.0, "blocks": 0.6, "plaid": 0.5, "dots": 0.9, "bars": 1.6, "soft": 0.7}
+    )
+    return _GRIDS[kind](p)
+
+
+def _two_colours(p: Painter) -> Picture:
+    d = p.dice
+    n = d.pick((4, 6, 7, 8, 10, 16, 24, 40))
+    m = max(round(n * p.h / p.w), 2)
+    cells = (np.arange(n)[None, :] + np.arange(m)[:, None]) % 2
+    a, b = random_colour(d, vivid=0.8), random_colour(d, vivid=0.8)
+    if d.p(0.4):
+        b = np.full(3, d.pick((0, 255)))
+    small = np.where(cells[..., None], b, a).astype(np.uint8)
+    return cv2.resize(small, (p.w, p.h), interpolation=cv2.INTER_NEAREST)
+
+
+def _blocks(p: Painter) -> Picture:
+    d = p.dice
+    n, colours = d.i(3, 12), np.stack(palette(d, 6))
+    small = colours[d.rng.integers(0, d.i(2, 6), (max(round(n * p.h / p.w), 2), n))]
+    return cv2.resize(small, (p.w, p.h), interpolation=cv2.INTER_NEAREST)
+
+
+def _plaid(p: Painter) -> Picture:
+    """Level and upright stripes that add up."""
+    d = p.dice
+    a, b = random_colour(d, vivid=1.0), random_colour(d, vivid=1.0)
+    u = (np.arange(p.w) * d.i(3, 14) // p.w % 2)[None, :, None]
+    v = (np.arange(p.h) * d.i(3, 10) // p.h % 2)[:, None, None]
+    return np.clip(u * a.astype(int) + v * b.astype(int), 0, 255).astype(np.uint8)
+
+
+def _dot_field(p: Painter) -> Picture:
+    """Round or square dots, coarse to fine, coloured by place or all alike."""
+    d = p.dice
+    step = max(int(p.w / d.pick((12, 20, 40, 70, 110))), 4)
+    cell = np.zeros((step, step), np.uint8)
+    r = step * d.u(0.15, 0.42)
+    if d.p(0.5):
+        cv2.circle(cell, (step // 2, step // 2), max(int(r), 1), 255, -1, cv2.LINE_AA)
+    else:
+        a, b = int(step / 2 - r), int(step / 2 + r) + 1
+        cell[a:b, a:b] = 255
+    mask = np.tile(cell, (p.h // step + 1, p.w // step + 1))[: p.h, : p.w]
+    ground = p.flat(d.pick((np.zeros(3), np.full(3, 255), random_colour(d, vivid=0.8))))
+    ink = p.flat(random_colour(d, vivid=0.8))
+    if d.p(0.3):
+        ink = cv2.resize(np.stack(palette(d, 4)).reshape(2, 2, 3), (p.w, p.h))
+    weight = mask.astype(np.float32) / 255
+    return np.asarray(cv2.blendLinear(ink, ground, weight, 1 - weight))
+
+
+def _bar_widths(p: Painter, n: int) -> list[int]:
+    """Edges of n bars: even, or some wide and some narrow."""
+    d = p.dice
+    wide = np.ones(n) if d.p(0.55) else np.exp(d.rng.normal(0, 0.8, n))
+    return [0, *np.rint(np.cumsum(wide) / wide.sum() * p.w).astype(int).tolist()]
+
+
+def _shaded_bars(p: Painter) -> Picture:
+    """Upright bars, pale or strong, each with shading downwards or across it."""
+    d = p.dice
+    n = d.i(4, 16)
+    pale = d.p(0.4)
+    edges = _bar_widths(p, n)
+    line = np.zeros((1, p.w, 3), np.float32)
+    hues = np.linspace(0, d.u(0.6, 1), n) + d.u(0, 1) if d.p(0.4) else d.array(0, 1, (n,))
+    across = np.zeros(p.w, np.float32)
+    for k in range(n):
+        a, b = edges[k], edges[k + 1]
+        sat = d.u(0.1, 0.45) if pale else d.u(0.4, 1)
+        line[0, a:b] = hsv(float(hues[k]), d.pick((sat, sat, 0.0)), d.u(0.5, 1))
+        across[a:b] = np.linspace(-1, 1, max(b - a, 1))
+    _, y = _grid((p.h, p.w))
+    form = d.weighted({"down": 1.0, "round": 0.8, "flat": 0.8})
+    shade: NDArray = np.ones((1, p.w), np.float32)
+    if form == "down":
+        shade = 1 - d.u(0.3, 1) * (y if d.p(0.5) else 1 - y) * np.ones((1, p.w), np.float32)
+    elif form == "round":
+        shade = (1 - d.u(0.3, 0.9) * across**2)[None, :]
+    out = np.broadcast_to(line * shade[..., None], (p.h, p.w, 3))
+    return np.clip(out, 0, 255).astype(np.uint8)
+
+
+def _soft_stripes(p: Painter) -> Picture:
+    """A few wide stripes with soft edges, upright or level."""
+    d = p.dice
+    n, colours = d.i(2, 7), palette(d, 5)
+    upright = d.p(0.5)
+    line = np.stack([colours[d.i(0, 4)] for _ in range(n)]).astype(np.float32)
+    if d.p(0.4):
+        line[1::2] *= d.u(0, 0.5)
+    strip = cv2.resize(line[None], (400, 1), interpolation=cv2.INTER_NEAREST)
+    strip = np.asarray(blur(strip.repeat(3, 0), d.u(1, 30)))[1:2]
+    strip = np.clip(strip, 0, 255).astype(np.uint8)
+    strip = strip if upright else np.ascontiguousarray(strip.transpose(1, 0, 2))
+    return np.asarray(cv2.resize(strip, (p.w, p.h), interpolation=cv2.INTER_LINEAR))
+
+
+_GRIDS = {
+    "checker": _two_colours,
+    "blocks": _blocks,
+    "plaid": _plaid,
+    "dots": _dot_field,
+    "bars": _shaded_bars,
+    "soft": _soft_stripes,
+}
