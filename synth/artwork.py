@@ -341,7 +341,7 @@ def paint(dice: Dice, shape: tuple[int, int]) -> Picture:
     """One procedural picture (H, W, 3), kind by weight, sometimes laid over another."""
     h, w = shape
     name = dice.weighted({k: v[1] for k, v in PAINTERS.items()})
-    scale = min(1.0, (760 if name == "scenery" else 960) / w)
+    scale = min(1.0, (680 if name == "scenery" else 800) / w)
     ph, pw = max(int(h * scale), 24), max(int(w * scale), 32)
     out = PAINTERS[name][0](dice, ph, pw)
     if dice.p(0.25):

@@ -283,7 +283,7 @@ def _guide(p: Painter) -> Picture:
 
 
 def _scenery(p: Painter) -> Picture:
-    return artwork.enlarged(nature.scenery, p.dice, (p.h, p.w), 760)
+    return artwork.enlarged(nature.scenery, p.dice, (p.h, p.w), 720)
 
 
 def _portrait(p: Painter) -> Picture:

@@ -65,22 +65,21 @@ def terminal_on(p: Painter, out: Picture, rect: tuple[int, int, int, int]) -> No
     ink = ink if dark else ink_on(ground)
     lines = _lines(p, rows, columns)
     mask = _atlas(p, cw, ch)[lines].transpose(0, 2, 1, 3).reshape(rows * ch, columns * cw)
-    colours = np.empty((rows, columns, 3), np.uint8)
-    colours[:] = ink
+    text = _inked(mask, ground, ink)
     for _ in range(d.pick((0, 0, rows // 3, rows))):
-        r, c = d.i(0, rows - 1), d.i(0, columns - 1)
-        colours[r, c : c + d.i(3, 20)] = hsv(d.u(0, 1), 0.75, 0.9 if dark else 0.6)
-    full = np.full((h, w, 3), ground, np.uint8)
-    th, tw = min(rows * ch, h), min(columns * cw, w)
-    inked = cv2.resize(colours, (columns * cw, rows * ch), interpolation=cv2.INTER_NEAREST)
-    weight = mask[:th, :tw].astype(np.float32) / 255
-    full[:th, :tw] = cv2.blendLinear(
-        np.ascontiguousarray(inked[:th, :tw]),
-        np.ascontiguousarray(full[:th, :tw]),
-        weight,
-        1 - weight,
-    )
-    out[y0:y1, x0:x1] = full
+        r, c = d.i(0, rows - 1) * ch, d.i(0, columns - 1) * cw
+        part = (slice(r, r + ch), slice(c, c + d.i(3, 20) * cw))
+        text[part] = _inked(mask[part], ground, hsv(d.u(0, 1), 0.75, 0.9 if dark else 0.6))
+    area = out[y0:y1, x0:x1]
+    area[:] = ground
+    area[: rows * ch, : columns * cw] = text[:h, :w]
+
+
+def _inked(mask: NDArray, ground: NDArray, ink: NDArray) -> Picture:
+    """Coverage 0..255 (H, W) as ink on a ground."""
+    share = np.arange(256)[:, None] / 255
+    lut = np.rint(ground * (1 - share) + ink * share).astype(np.uint8)
+    return np.asarray(cv2.LUT(cv2.merge([mask] * 3), lut[None]))
 
 
 def terminal(p: Painter) -> Picture:

@@ -218,7 +218,7 @@ def dialog(p: Painter) -> Picture:
 
 def _message_box(p: Painter, out: Picture) -> None:
     d = p.dice
-    bw, bh = p.w * d.u(0.18, 0.6), p.h * d.u(0.1, 0.45)
+    bw, bh = p.w * d.u(0.18, 0.75), p.h * d.u(0.1, 0.55)
     x0 = (p.w - bw) * d.pick((0.5, 0.5, d.u(0, 1)))
     y0 = (p.h - bh) * d.pick((0.5, 0.4, d.u(0, 1)))
     tone = d.pick((np.full(3, d.i(225, 255)), np.full(3, d.i(20, 70)), random_colour(d, vivid=0.7)))
@@ -276,11 +276,13 @@ def _message_box(p: Painter, out: Picture) -> None:
 def _message(p: Painter, out: Picture) -> None:
     """Lines of text straight on the ground, with a sign, bar or ring of dots perhaps."""
     d = p.dice
-    size = min(p.h, p.w) * d.lu(0.025, 0.16)
+    size = min(p.h, p.w) * d.lu(0.03, 0.2)
     lines = d.i(1, 4)
     y = p.h * d.u(0.2, 0.75 - 0.08 * lines)
-    tone = out[p.h // 2, p.w // 2]
-    ink = ink_on(tone, strength=d.u(0.7, 1.0)) if d.p(0.8) else ink_on(tone)
+    tone = out[p.h // 4 : p.h * 3 // 4 : 8, p.w // 8 : p.w * 7 // 8 : 8].mean((0, 1))
+    ink = ink_on(tone, strength=d.u(0.7, 1.0))
+    if d.p(0.2):
+        ink = hsv(d.u(0, 1), 0.9, 0.95 if ink[1] > 128 else 0.6)
     left = p.w * d.pick((0.05, 0.12, 0.25, 0.4))
     middle = d.p(0.5)
     if d.p(0.4):

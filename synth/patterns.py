@@ -169,7 +169,15 @@ def snow(p: Painter) -> Picture:
 def grid(p: Painter) -> Picture:
     """Blocks, dots and coloured bars that are neither black and white nor even."""
     kind = p.dice.weighted(
-        {"checker": 1.0, "blocks": 0.6, "plaid": 0.5, "dots": 0.9, "bars": 1.6, "soft": 0.7}
+        {
+            "checker": 1.0,
+            "blocks": 0.6,
+            "plaid": 0.5,
+            "dots": 0.9,
+            "bars": 1.6,
+            "soft": 0.5,
+            "rainbow": 0.5,
+        }
     )
     return _GRIDS[kind](p)
 
@@ -215,7 +223,7 @@ def _dot_field(p: Painter) -> Picture:
         cell[a:b, a:b] = 255
     mask = np.tile(cell, (p.h // step + 1, p.w // step + 1))[: p.h, : p.w]
     ground = p.flat(d.pick((np.zeros(3), np.full(3, 255), random_colour(d, vivid=0.8))))
-    ink = p.flat(random_colour(d, vivid=0.8))
+    ink = p.flat(hsv(d.u(0, 1), d.pick((0.0, d.u(0.3, 1))), d.u(0.7, 1)))
     if d.p(0.3):
         ink = cv2.resize(np.stack(palette(d, 4)).reshape(2, 2, 3), (p.w, p.h))
     weight = mask.astype(np.float32) / 255
@@ -257,7 +265,7 @@ def _shaded_bars(p: Painter) -> Picture:
 def _soft_stripes(p: Painter) -> Picture:
     """A few wide stripes with soft edges, upright or level."""
     d = p.dice
-    n, colours = d.i(2, 7), palette(d, 5)
+    n, colours = d.i(3, 8), palette(d, 5)
     upright = d.p(0.5)
     line = np.stack([colours[d.i(0, 4)] for _ in range(n)]).astype(np.float32)
     if d.p(0.4):
@@ -269,6 +277,20 @@ def _soft_stripes(p: Painter) -> Picture:
     return np.asarray(cv2.resize(strip, (p.w, p.h), interpolation=cv2.INTER_LINEAR))
 
 
+def _rainbow(p: Painter) -> Picture:
+    """Hue or brightness running steadily across, down or aslant."""
+    d = p.dice
+    x, y = _grid((p.h // 4 + 1, p.w // 4 + 1))
+    a = d.pick((0.0, np.pi / 2, d.u(0, np.pi)))
+    t = np.cos(a) * (x - 0.5) + np.sin(a) * (y - 0.5) + 0.5
+    start, span = d.u(0, 1), d.u(0.15, 1)
+    table = np.stack([hsv(start + span * k / 255, d.u(0.95, 1), 1.0) for k in range(256)])
+    if d.p(0.3):
+        table = (table * np.linspace(0, 1, 256)[:, None]).astype(np.uint8)
+    small = table[np.clip(t * 255, 0, 255).astype(np.uint8)]
+    return np.asarray(cv2.resize(small, (p.w, p.h), interpolation=cv2.INTER_LINEAR))
+
+
 _GRIDS = {
     "checker": _two_colours,
     "blocks": _blocks,
@@ -276,4 +298,5 @@ _GRIDS = {
     "dots": _dot_field,
     "bars": _shaded_bars,
     "soft": _soft_stripes,
+    "rainbow": _rainbow,
 }

@@ -92,7 +92,7 @@ def gradient(shape: tuple[int, int], a: NDArray, b: NDArray, angle: float) -> Pi
 
 def soft_ground(dice: Dice, shape: tuple[int, int]) -> Picture:
     """Flat or gently shaded ground of any colour, as start pages and sign screens have."""
-    hue, sat = dice.u(0, 1), dice.pick((0.0, dice.u(0, 0.4), dice.u(0.5, 1)))
+    hue, sat = dice.pick((dice.u(0, 1), 0.6)), dice.pick((0.0, dice.u(0, 0.4), dice.u(0.5, 1)))
     value = dice.pick((dice.u(0.02, 0.3), dice.u(0.2, 0.8), dice.u(0.7, 1)))
     a = hsv(hue, sat, value)
     if dice.p(0.5):

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synth.colour import hsv, palette, random_colour
+from synth.colour import hsv, random_colour
 from synth.fields import fractal, grid
 from synth.painter import Painter, Picture
 from synth.shapes import box, ink_on, rgb
@@ -216,9 +216,11 @@ def _moon(p: Painter, out: Picture) -> None:
 def _shadow_figure(p: Painter, out: Picture) -> None:
     """A small blob-limbed being, all of one or a few bright colours."""
     d = p.dice
-    tall = min(p.h, p.w) * d.u(0.12, 0.4)
+    tall = min(p.h, p.w) * d.u(0.15, 0.5)
     cx, cy = p.w * d.u(0.3, 0.7), p.h * d.u(0.35, 0.65)
-    colours = [np.full(3, d.i(220, 255))] if d.p(0.5) else palette(d, 4)
+    colours = [np.full(3, d.i(220, 255))]
+    if d.p(0.5):
+        colours = [hsv(d.u(0, 1), d.u(0.2, 1), d.u(0.75, 1)) for _ in range(4)]
     joints = [np.array([cx, cy])]
     for k in range(d.i(5, 14)):
         a = joints[d.i(0, len(joints) - 1)]
