@@ -6,33 +6,34 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synth import artwork, photos, surfaces
+from synth import artwork, closeups, household, matter, outdoors, photos, sketch, surfaces
 from synth.arrays import Bytes
 from synth.body import Body
 from synth.canvas import Canvas, picture
 from synth.colour import to_linear
 from synth.dice import Dice
-from synth.fields import fractal, grid, mix
+from synth.fields import fractal, grid, polygon
 from synth.geometry import Pose
-from synth.light import Rig, torch_mirror
+from synth.light import torch_mirror
 from synth.panel import Panel
 from synth.scene import Room, background, clutter
 from synth.text import hand, paragraph, sentence, write
 
 Picture = Bytes
 SCENES = {
-    "room": 0.14,
+    "view": 0.16,
+    "things": 0.15,
+    "closeup": 0.16,
+    "room": 0.08,
     "framed_picture": 0.16,
-    "window": 0.12,
-    "board": 0.1,
-    "wall": 0.07,
-    "finger": 0.06,
-    "photo": 0.12,
-    "document": 0.07,
-    "whiteboard": 0.05,
-    "cabinet": 0.05,
-    "black": 0.03,
-    "fabric": 0.03,
+    "window": 0.08,
+    "board": 0.04,
+    "photo": 0.03,
+    "document": 0.03,
+    "whiteboard": 0.02,
+    "cabinet": 0.03,
+    "dark_glass": 0.04,
+    "black": 0.02,
 }
 
 
@@ -87,49 +88,250 @@ def document(dice: Dice, h: int, w: int) -> Picture:
     return out
 
 
+def whiteboard(dice: Dice, h: int, w: int) -> Picture:
+    """A board with writing and boxes by felt pen, badly wiped."""
+    out = np.full((h, w, 3), dice.i(205, 245), np.uint8)
+    smear = fractal(dice, (h, w), cells=4, octaves=4) * dice.u(0, 14)
+    out = np.clip(out + smear[..., None], 0, 255).astype(np.uint8)
+    style = hand(dice)
+    for _ in range(dice.i(0, 14)):
+        ink = dice.pick(((20, 25, 40), (25, 50, 130), (150, 30, 30), (25, 100, 55)))
+        x, y, size = dice.u(0, 0.8) * w, dice.u(0.1, 0.95) * h, h * dice.u(0.04, 0.12)
+        if dice.p(0.7):
+            write(out, sentence(dice, style, dice.i(1, 4)), x, y, size, ink, style)
+        else:
+            pts = np.cumsum(np.array([[x, y], *(dice.normal((5, 2)) * h * 0.1)]), 0)
+            cv2.polylines(out, [pts.astype(np.int32)], dice.p(0.5), ink, 2, cv2.LINE_AA)
+    return out
+
+
+def artful(dice: Dice, h: int, w: int) -> tuple[Picture, str | None]:
+    """What hangs in frames and on walls; the picture and the bundled photograph it is, if any."""
+    kind = dice.weighted(
+        {"photo": 0.22, "art": 0.38, "view": 0.2, "things": 0.1, "closeup": 0.05, "dark": 0.05}
+    )
+    if kind == "photo":
+        name = dice.pick(photos.PICTURES)
+        return photos.crop(dice, photos.load(name), (h, w)), name
+    if kind == "art":
+        return artwork.paint(dice, (h, w)), None
+    if kind == "dark":
+        image = artwork.paint(dice, (h, w))
+        return (image * dice.u(0.05, 0.3)).astype(np.uint8), None
+    make = {"view": outdoors.view, "things": household.things, "closeup": closeups.close}[kind]
+    return make(dice, h, w), None
+
+
 def _quad(x0: float, y0: float, x1: float, y1: float, z: float) -> NDArray[np.float64]:
     return np.array([[x0, y0, z], [x1, y0, z], [x1, y1, z], [x0, y1, z]])
 
 
-def _framed(
-    dice: Dice, canvas: Canvas, panel: Panel, z: float, image: Picture, *, emission: float = 0.0
-) -> None:
+def _frame_colour(dice: Dice) -> NDArray[np.float32]:
+    kind = dice.weighted({"wood": 0.4, "black": 0.25, "white": 0.15, "gold": 0.08, "any": 0.12})
+    if kind == "wood":
+        return matter.wood_colour(dice)
+    if kind == "any":
+        return surfaces.paint_colour(dice, wall=False)
+    tone = {"black": (0.02, 0.02, 0.02), "white": (0.75, 0.74, 0.7), "gold": (0.35, 0.22, 0.07)}
+    return np.array(tone[kind], np.float32) * np.float32(dice.u(0.7, 1.2))
+
+
+def _glass(canvas: Canvas, panel: Panel, quad: NDArray[np.float64], gain: float = 1.0) -> None:
+    """What a glossy flat front mirrors of the torch, `gain` times as strong as a screen does."""
+    if canvas.rig.torch.kind == "none":
+        return
+    v = canvas.view
+    pts = v.project(quad)
+    box = canvas.roi(pts)
+    if box is None:
+        return
+    x0, y0, x1, y1 = box
+    px, py = np.meshgrid(np.linspace(x0, x1 - 1, 48), np.linspace(y0, y1 - 1, 36))
+    z = float(quad[:, 2].mean())
+    lobe = torch_mirror(canvas.rig.torch, panel, v, v.on_plane(px, py, 2, z))
+    inside = polygon((y1 - y0, x1 - x0), pts - (x0, y0)) * np.float32(gain)
+    shine = cv2.resize(lobe, (x1 - x0, y1 - y0)) * inside
+    canvas.image[y0:y1, x0:x1] += shine[..., None] * canvas.rig.torch.colour
+
+
+def _place(dice: Dice, panel: Panel) -> tuple[float, float, float, float]:
+    """Centre and half sizes of something on the wall: about as big as the set, or small."""
     w, h = panel.width_m / 2 * dice.u(0.6, 1.0), panel.height_m / 2 * dice.u(0.6, 1.1)
-    rim = dice.u(0.01, 0.08)
+    if dice.p(0.35):
+        k = dice.u(0.3, 0.7)
+        w, h = w * k, h * k
+    if dice.p(0.2):
+        w, h = min(w, h * 0.75), h
+    return dice.n(0, 0.1) * panel.width_m, dice.n(-0.05, 0.08) * panel.height_m, w, h
+
+
+def _framed(
+    dice: Dice, canvas: Canvas, panel: Panel, z: float, image: Picture, *, poster: bool = False
+) -> None:
+    """A picture with frame and mount, or a poster or glossy print without either."""
+    cx, cy, w, h = _place(dice, panel)
+    if not poster:
+        rim = dice.u(0.01, 0.06) * (w + h)
+        colour = _frame_colour(dice)
+        low, high = np.array([cx - w - rim, cy - h - rim, z - 0.01]), np.array(
+            [cx + w + rim, cy + h + rim, z + 0.02]
+        )  # fmt: skip
+        canvas.box(low, high, colour, gloss=dice.u(0, 0.03))
+        inner = rim * dice.u(0.1, 0.5)
+        lip = _quad(cx - w - inner, cy - h - inner, cx + w + inner, cy + h + inner, z - 0.011)
+        canvas.face(lip, colour * np.float32(dice.u(0.4, 1.5)), np.array([0, 0, -1.0]))
+        if dice.p(0.45):
+            mount = np.float32(0.75) if dice.p(0.8) else surfaces.natural(dice)
+            sheet = _quad(cx - w, cy - h, cx + w, cy + h, z - 0.012)
+            canvas.face(sheet, np.ones(3, np.float32) * mount, np.array([0, 0, -1.0]))
+            m = dice.u(0.06, 0.3) * min(w, h)
+            w, h = w - m, h - m
+    quad = _quad(cx - w, cy - h, cx + w, cy + h, z - 0.013)
+    picture(canvas, quad, image)
+    if dice.p(0.45):  # picture glass and glossy prints mirror the torch too
+        _glass(canvas, panel, quad, dice.u(0.3, 1.0))
+
+
+def _window(dice: Dice, canvas: Canvas, panel: Panel, z: float, image: Picture) -> None:
+    """A window or a glazed door with a view, bars and sometimes curtains; by day or by night."""
+    cx, cy, w, h = _place(dice, panel)
+    if dice.p(0.25):  # a door
+        w, h = min(w, h) * 0.8, h * 1.4
+    colour = _frame_colour(dice)
+    rim = dice.u(0.02, 0.1)
     canvas.box(
-        np.array([-w - rim, -h - rim, z - 0.01]),
-        np.array([w + rim, h + rim, z + 0.02]),
-        surfaces.paint_colour(dice, wall=False),
+        np.array([cx - w - rim, cy - h - rim, z - 0.02]),
+        np.array([cx + w + rim, cy + h + rim, z + 0.02]),
+        colour,
     )
-    if dice.p(0.4) and emission == 0:
-        m = dice.u(0.02, 0.08)
-        canvas.face(
-            _quad(-w, -h, w, h, z - 0.012), np.full(3, 0.8, np.float32), np.array([0, 0, -1.0])
-        )
-        w, h = max(w - m, 0.05), max(h - m, 0.05)
-    picture(canvas, _quad(-w, -h, w, h, z - 0.013), image, emission=emission)
-    if emission > 0:
-        bars = surfaces.paint_colour(dice, wall=False)
-        for k in range(1, dice.i(1, 4)):
-            x = -w + 2 * w * k / 3
-            canvas.box(
-                np.array([x - 0.015, -h, z - 0.03]), np.array([x + 0.015, h, z - 0.013]), bars
-            )
-        if dice.p(0.5):
-            y = dice.u(-0.5, 0.5) * h
-            canvas.box(
-                np.array([-w, y - 0.012, z - 0.03]), np.array([w, y + 0.012, z - 0.013]), bars
-            )
-    elif dice.p(0.4) and canvas.rig.torch.kind != "none":  # picture glass mirrors the torch too
-        v = canvas.view
-        box = canvas.roi(v.project(_quad(-w, -h, w, h, z)))
-        if box is not None:
-            x0, y0, x1, y1 = box
-            px, py = np.meshgrid(np.linspace(x0, x1 - 1, 48), np.linspace(y0, y1 - 1, 36))
-            lobe = torch_mirror(canvas.rig.torch, panel, v, v.on_plane(px, py, 2, z))
-            canvas.image[y0:y1, x0:x1] += (
-                cv2.resize(lobe, (x1 - x0, y1 - y0))[..., None] * canvas.rig.torch.colour
-            )
+    night = dice.p(0.25)
+    bright = dice.lu(0.02, 1.0) if night else dice.lu(20, 2500)
+    pane = _quad(cx - w, cy - h, cx + w, cy + h, z - 0.021)
+    picture(canvas, pane, image, emission=bright)
+    _glass(canvas, panel, pane)
+    bar = dice.u(0.008, 0.03)
+    for k in range(1, dice.i(1, 4)):
+        x = cx - w + 2 * w * k / 3 if dice.p(0.7) else cx
+        canvas.box(np.array([x - bar, cy - h, z - 0.04]), np.array([x + bar, cy + h, z]), colour)
+    for _ in range(dice.pick((0, 1, 1, 2))):
+        y = cy + dice.u(-0.6, 0.6) * h
+        canvas.box(np.array([cx - w, y - bar, z - 0.04]), np.array([cx + w, y + bar, z]), colour)
+    if dice.p(0.3):
+        cloth = matter.curtain(dice, 160, 120, surfaces.paint_colour(dice, wall=True))
+        image = sketch.finish(cloth)
+        for side in (-1, 1):
+            x = cx + side * w
+            edge = sorted((x - side * w * dice.u(0, 0.5), x + side * w * 0.5))
+            picture(canvas, _quad(edge[0], cy - h * 1.2, edge[1], cy + h * 1.4, z - 0.06), image)
+
+
+def _cabinet(dice: Dice, canvas: Canvas, panel: Panel, room: Room, z: float) -> None:
+    """A cupboard with doors or drawers and knobs."""
+    colour = matter.wood_colour(dice) if dice.p(0.5) else surfaces.paint_colour(dice, wall=True)
+    w, h = panel.width_m / 2 * dice.u(0.6, 1.2), panel.height_m / 2 * dice.u(0.8, 1.3)
+    front = -0.3 if z > -0.2 else z
+    canvas.box(
+        np.array([-w, -h, front]), np.array([w, room.bench, z + 0.2]), colour * np.float32(0.8)
+    )
+    cols, rows = dice.i(1, 3), dice.i(1, 4)
+    cw, ch = 2 * w / cols, (room.bench + h) / rows
+    for k in range(cols * rows):
+        x, y = -w + cw * (k % cols), -h + ch * (k // cols)
+        door = _quad(x + 0.012, y + 0.012, x + cw - 0.012, y + ch - 0.012, front - 0.005)
+        canvas.face(door, colour * np.float32(dice.u(0.9, 1.1)), np.array([0, 0, -1.0]), gloss=0.02)
+        canvas.ball(np.array([x + cw * 0.5, y + ch * 0.5, front - 0.015]), 0.012, np.full(3, 0.4))
+
+
+def _dark_glass(dice: Dice, canvas: Canvas, panel: Panel, room: Room, z: float) -> None:
+    """An oven, a microwave, a mirror, a pane or a glossy black picture: dark glass, no screen."""
+    w, h = panel.width_m / 2 * dice.u(0.4, 0.9), panel.height_m / 2 * dice.u(0.5, 1.0)
+    case, front = surfaces.natural(dice), z - dice.u(0.02, 0.3)
+    if canvas.view.centre[2] > front - 0.2:
+        front = z
+    canvas.box(np.array([-w, -h, front]), np.array([w, h, z + 0.1]), case, gloss=0.02)
+    right = w * (dice.u(0.4, 0.75) if dice.p(0.6) else 0.92)
+    top = -h * (0.9 if dice.p(0.6) else dice.u(0.3, 0.7))
+    pane = _quad(-w * 0.92, top, right, h * 0.88, front - 0.002)
+    kind = dice.weighted({"black": 0.5, "rack": 0.25, "mirror": 0.25})
+    tone = np.full((120, 200, 3), dice.i(4, 40), np.uint8)
+    if kind == "rack":
+        tone[:: dice.i(6, 20)] += np.uint8(30)
+    if kind == "mirror":
+        tone = cv2.GaussianBlur(household.table(dice, 240, 400), (0, 0), dice.u(2, 8))
+    picture(canvas, pane, tone)
+    _glass(canvas, panel, pane, dice.u(0.3, 1))
+    for k in range(dice.i(1, 12)):
+        at = np.array([(right + w) / 2, -h * 0.7 + 1.4 * h * k / 12, front - 0.004])
+        if right < w * 0.8:
+            s = min((w - right) * 0.3, h * 0.05)
+            key = _quad(at[0] - s, at[1] - s * 0.7, at[0] + s, at[1] + s * 0.7, at[2])
+            canvas.face(key, case * np.float32(dice.u(0.4, 2)), np.array([0, 0, -1.0]))
+    if dice.p(0.6):  # the handle
+        y = top - 0.015
+        bar = np.array([-w * 0.8, y - 0.01, front - 0.04]), np.array([right, y + 0.01, front])
+        canvas.box(*bar, np.full(3, 0.35, np.float32), gloss=0.1)
+
+
+_PLACED = ("room", "framed_picture", "window", "board", "document", "whiteboard", "cabinet",
+           "dark_glass")  # fmt: skip
+
+
+def _flood(dice: Dice, canvas: Canvas, image: Picture) -> None:
+    """A picture fills the frame, at the brightness of daylight or of a lit room."""
+    rig = canvas.rig
+    base = rig.on(np.array([[0.0, 0, 0]]), np.array([0, 0, -1.0]))[0] / np.float32(np.pi)
+    level = max(float(base.mean()), 0.5) * dice.u(0.7, 2)
+    if rig.torch.kind == "none" and dice.p(0.5):
+        level = dice.lu(60, 4000)
+    canvas.image[:] = to_linear(image) * np.float32(level)
+    if rig.torch.kind != "none" and dice.p(0.35):  # close enough for the torch to draw its spot
+        h, w = image.shape[:2]
+        lux = canvas.light((0, 0, w, h), 2, 0.0, np.array([0, 0, -1.0]))
+        canvas.image[:] *= lux / np.float32(max(float(lux.mean()), 1e-6))
+
+
+def _wall(dice: Dice, canvas: Canvas, z: float) -> None:
+    canvas.plane(
+        2,
+        z,
+        None,
+        surfaces.surface(dice, wall=True),
+        np.array([0, 0, -1.0]),
+        texture_size=dice.u(0.4, 3),
+    )
+
+
+def _placed(dice: Dice, canvas: Canvas, panel: Panel, room: Room, kind: str) -> str | None:
+    """Something in a room; returns the bundled photograph in it, or None."""
+    used, bench = None, dice.p(0.6)
+    if bench or kind == "room":
+        background(dice, canvas, panel, None, room)
+    else:
+        _wall(dice.child("wall"), canvas, room.wall)
+    z = min(room.wall - 0.02, 0.0) if dice.p(0.5) else room.wall - 0.02
+    if kind == "framed_picture":
+        image, used = artful(dice, 300, 480)
+        _framed(dice, canvas, panel, z, image, poster=dice.p(0.25))
+    elif kind == "window":
+        day = outdoors.view if dice.p(0.6) else closeups.facade
+        _window(dice, canvas, panel, z, day(dice, 300, 480))
+    elif kind == "cabinet":
+        _cabinet(dice, canvas, panel, room, z)
+    elif kind == "dark_glass":
+        _dark_glass(dice, canvas, panel, room, z)
+    elif kind == "whiteboard":
+        _framed(dice, canvas, panel, z, whiteboard(dice, 300, 480))
+    elif kind == "board":
+        w, h = panel.width_m * dice.u(0.4, 0.7), panel.height_m * dice.u(0.4, 0.8)
+        make = circuit_board if dice.p(0.5) else household.circuit
+        picture(canvas, _quad(-w, -h, w, h, z), make(dice, 500, 700))
+    elif kind == "document":
+        h = panel.height_m * dice.u(0.3, 0.5)
+        page = document(dice, 700, 500) if dice.p(0.6) else household.page(dice, 700, 500)
+        picture(canvas, _quad(-h * 0.7, -h, h * 0.7, h, z), page)
+    if kind != "document" or bench:
+        clutter(dice, canvas, panel, None, room)
+    return used
 
 
 def draw_nonscreen(
@@ -140,132 +342,22 @@ def draw_nonscreen(
     """
     kind = dice.weighted(SCENES)
     h, w = canvas.image.shape[:2]
-    rig: Rig = canvas.rig
-    used = None
-    bench = dice.p(0.6)
-
-    def image(ih: int, iw: int) -> Picture:
-        nonlocal used
-        if dice.p(0.5):
-            used = dice.pick(photos.PICTURES)
-            return photos.crop(dice, photos.load(used), (ih, iw))
-        return artwork.paint(dice, (ih, iw))
-
-    if kind in ("room", "framed_picture", "window", "whiteboard", "cabinet", "board", "document"):
-        if bench or kind == "room":
-            background(dice, canvas, panel, None, room)
-        else:
-            canvas.plane(
-                2,
-                room.wall,
-                None,
-                surfaces.surface(dice.child("wall"), wall=True),
-                np.array([0, 0, -1.0]),
-                texture_size=dice.u(0.6, 3),
-            )
-        z = min(room.wall - 0.02, 0.0) if dice.p(0.5) else room.wall - 0.02
-        if kind == "framed_picture":
-            _framed(dice, canvas, panel, z, image(300, 480))
-        elif kind == "window":
-            _framed(
-                dice,
-                canvas,
-                panel,
-                z,
-                image(240, 400) if dice.p(0.5) else artwork.ridges(dice, 240, 400),
-                emission=dice.lu(20, 2500),
-            )
-        elif kind == "whiteboard":
-            _framed(dice, canvas, panel, z, np.full((200, 320, 3), dice.i(200, 250), np.uint8))
-        elif kind == "board":
-            picture(
-                canvas,
-                _quad(
-                    -panel.width_m * 0.7,
-                    -panel.height_m * 0.8,
-                    panel.width_m * 0.7,
-                    panel.height_m * 0.8,
-                    z,
-                ),
-                circuit_board(dice, 500, 700),
-            )
-        elif kind == "document":
-            picture(
-                canvas,
-                _quad(
-                    -panel.height_m * 0.35,
-                    -panel.height_m * 0.5,
-                    panel.height_m * 0.35,
-                    panel.height_m * 0.5,
-                    z,
-                ),
-                document(dice, 700, 500),
-            )
-        elif kind == "cabinet":
-            colour = surfaces.paint_colour(dice, wall=False)
-            ww, hh = panel.width_m / 2, panel.height_m / 2
-            canvas.box(
-                np.array([-ww, -hh, -0.3 if z > -0.2 else z]),
-                np.array([ww, room.bench, z + 0.2]),
-                colour * np.float32(0.8),
-            )
-            n = dice.i(1, 3)
-            for k in range(n):
-                canvas.face(
-                    _quad(
-                        -ww + 2 * ww * k / n + 0.02,
-                        -hh + 0.03,
-                        -ww + 2 * ww * (k + 1) / n - 0.02,
-                        room.bench - 0.03,
-                        -0.305,
-                    ),
-                    colour,
-                    np.array([0, 0, -1.0]),
-                    gloss=0.03,
-                )
-        if kind != "document" or bench:
-            clutter(dice, canvas, panel, None, room)
-        return kind, used
-    base = rig.on(np.array([[0.0, 0, 0]]), np.array([0, 0, -1.0]))[0] / np.float32(np.pi)
-    if kind == "wall":
-        canvas.plane(
-            2,
-            0.0,
-            None,
-            surfaces.surface(dice, wall=True),
-            np.array([0, 0, -1.0]),
-            texture_size=dice.u(0.4, 3),
-        )
-    elif kind == "finger":
-        x, y = grid((h, w))
-        skin = np.array([0.7, 0.22, 0.14], np.float32) * np.float32(dice.lu(0.3, 3))
-        canvas.image[:] = (
-            base * skin * (1 + 0.7 * fractal(dice, (h, w), cells=2, octaves=2))[..., None]
-        )
-        if dice.p(0.5):
-            mix(
-                canvas.image,
-                base * np.float32(0.1),
-                np.clip(dice.u(1, 4) * (x * dice.u(-1, 1) + y * dice.u(-1, 1)), 0, 1).astype(
-                    np.float32
-                )
-                * np.ones((h, w), np.float32),
-            )
+    if kind in _PLACED:
+        return kind, _placed(dice, canvas, panel, room, kind)
+    if kind == "view":
+        _flood(dice, canvas, outdoors.view(dice, h, w))
+    elif kind == "things":
+        _flood(dice, canvas, household.things(dice, h, w))
     elif kind == "photo":
-        canvas.image[:] = to_linear(image(h, w)) * np.float32(max(float(base.mean()), 0.5) * 2)
+        image, used = artful(dice, h, w)
+        _flood(dice, canvas, image)
+        return kind, used
     elif kind == "black":
-        canvas.image[:] = (
-            base
-            * np.float32(0.003)
-            * (1 + 0.5 * fractal(dice, (h, w), cells=2, octaves=2))[..., None]
-        )
+        x, _ = grid((h, w))
+        leak = 1 + 0.5 * fractal(dice, (h, w), cells=2, octaves=2) + dice.u(-0.5, 0.5) * x
+        canvas.image[:] = np.float32(dice.lu(0.0005, 0.02)) * leak[..., None]
+    elif dice.p(0.2):
+        _wall(dice, canvas, 0.0)
     else:
-        canvas.plane(
-            2,
-            0.0,
-            None,
-            surfaces.cloth(dice, surfaces.paint_colour(dice, wall=False)),
-            np.array([0, 0, -1.0]),
-            texture_size=dice.u(0.3, 1),
-        )
-    return kind, used
+        _flood(dice, canvas, closeups.close(dice, h, w))
+    return kind, None
