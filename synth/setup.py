@@ -126,21 +126,23 @@ def draw_setup(seed: int, symptom: str | None) -> Setup:
     )
 
 
+_EMPTY = ("snow", "night", "black+menu", "figure", "drawing")
+_FLAT = ("plain", "ramp", "checker", "crosshatch", "dots", "blank", "grid")
+#: Kinds of content on which a symptom could not be seen, or not be told from the content itself.
+_UNSUITED: dict[str, tuple[str, ...]] = {
+    "normal": (),
+    "half-screen": (*_EMPTY, "terminal"),
+    "vertical-bands": (*_EMPTY, "terminal"),
+    "wrong-colours": (*_EMPTY, *_FLAT, "terminal", "board", "dialog", "dashboard", "game"),
+    "blocky": (*_EMPTY, *_FLAT, "nosignal", "terminal", "dialog"),
+    "dim-zones": (*_EMPTY, "crosshatch", "dots", "terminal"),
+    "faint-image": ("snow", "plain", "night", "blank"),
+}
+
+
 def _shown(dice: Dice, symptom: str, shape: tuple[int, int]) -> content.Content:
     """Content for a symptom; kinds on which it could not be seen by anyone are left out."""
-    without: tuple[str, ...] = ("snow",)
-    if symptom in ("vertical-bands", "half-screen", "blocky", "wrong-colours"):
-        without = ("snow", "night", "black+menu")
-    if symptom in ("blocky", "wrong-colours"):
-        without = (*without, "plain", "ramp", "checker", "crosshatch", "dots")
-    if symptom == "blocky":
-        without = (*without, "nosignal")
-    if symptom == "dim-zones":
-        without = ("snow", "night", "black+menu", "crosshatch", "dots")
-    if symptom == "faint-image":
-        without = ("snow", "plain", "night")
-    if symptom == "normal":
-        without = ()
+    without = _UNSUITED.get(symptom, ("snow",))
     if symptom == "faint-image" and dice.p(0.45):
         # a technician who looks for a faint picture opens the menu, or a page with strong contrast
         kind = dice.weighted(
