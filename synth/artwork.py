@@ -13,6 +13,7 @@ import numpy as np
 from synth.arrays import Bytes
 from synth.colour import hsv, palette, random_colour
 from synth.dice import Dice
+from synth.faces import portrait
 from synth.fields import Field, fractal, grid, smooth_noise
 from synth.nature import scenery
 
@@ -324,6 +325,7 @@ PAINTERS: dict[str, tuple[Callable[[Dice, int, int], Picture], float]] = {
     "foliage": (foliage, 0.7),
     "planet": (planet, 0.4),
     "scenery": (scenery, 3.5),
+    "portrait": (portrait, 1.0),
 }
 
 
@@ -341,11 +343,12 @@ def paint(dice: Dice, shape: tuple[int, int]) -> Picture:
     """One procedural picture (H, W, 3), kind by weight, sometimes laid over another."""
     h, w = shape
     name = dice.weighted({k: v[1] for k, v in PAINTERS.items()})
-    scale = min(1.0, (680 if name == "scenery" else 800) / w)
+    scale = min(1.0, {"scenery": 680, "portrait": 560}.get(name, 800) / max(h, w))
     ph, pw = max(int(h * scale), 24), max(int(w * scale), 32)
     out = PAINTERS[name][0](dice, ph, pw)
-    if dice.p(0.25):
-        other = PAINTERS[dice.weighted({k: v[1] for k, v in PAINTERS.items()})][0](dice, ph, pw)
+    if name not in ("scenery", "portrait") and dice.p(0.25):
+        second = dice.weighted({k: v[1] for k, v in PAINTERS.items() if k != "portrait"})
+        other = PAINTERS[second][0](dice, ph, pw)
         a = np.clip(0.5 + 6 * smooth_noise(dice, (ph, pw), 2), 0, 1)[..., None]
         out = np.rint(out + a * (other.astype(np.float32) - out)).astype(np.uint8)
     if (ph, pw) != (h, w):

@@ -10,13 +10,13 @@ import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
-from synth import artwork, boards, desktop, figures, interface, nature, patterns, sparse
+from synth import artwork, boards, desktop, faces, figures, interface, nature, patterns, sparse
 from synth.arrays import Bytes
 from synth.colour import hsv, random_colour
 from synth.dice import Dice
+from synth.fields import blur
 from synth.painter import Painter
 from synth.text import paragraph, sentence, word, write
 
@@ -160,10 +160,8 @@ def _pillarbox(p: Painter) -> Picture:
     bar = int(p.w * p.dice.pick((0.125, 0.125, p.dice.u(0.06, 0.25), 0.34)))
     out[:, bar : p.w - bar] = p.picture(p.h, p.w - 2 * bar)
     if p.dice.p(0.2):
-        out[:, :bar] = cv2.GaussianBlur(out[:, bar : 2 * bar], (0, 0), p.h / 20) // 2
-        out[:, p.w - bar :] = (
-            cv2.GaussianBlur(out[:, p.w - 2 * bar : p.w - bar], (0, 0), p.h / 20) // 2
-        )
+        out[:, :bar] = blur(out[:, bar : 2 * bar], p.h / 20) // 2
+        out[:, p.w - bar :] = blur(out[:, p.w - 2 * bar : p.w - bar], p.h / 20) // 2
     return out
 
 
@@ -287,7 +285,7 @@ def _scenery(p: Painter) -> Picture:
 
 
 def _portrait(p: Painter) -> Picture:
-    return artwork.enlarged(figures.portrait, p.dice, (p.h, p.w), 560)
+    return artwork.enlarged(faces.portrait, p.dice, (p.h, p.w), 560)
 
 
 _DRAW: dict[str, Callable[[Painter], Picture]] = {

@@ -341,6 +341,9 @@ def scenery(dice: Dice, h: int, w: int) -> Picture:
     """One landscape as a graded 8-bit picture."""
     name = dice.weighted({k: v[1] for k, v in SCENES.items()})
     out = np.clip(SCENES[name][0](dice, (h, w)), 0, 255)
+    if name not in ("dusk", "city"):  # a camera would have exposed for the brightest parts
+        bright = float(np.percentile(out[::8, ::8].max(-1), 97))
+        out *= np.float32(dice.u(190, 275) / max(bright, 60))
     out += dice.normal((h, w, 1)) * np.float32(dice.u(0.5, 6))
     picture = np.clip(out, 0, 255).astype(np.uint8)
     if dice.p(0.5):

@@ -26,7 +26,8 @@ def ramp(p: Painter) -> Picture:
         steps = d.i(5, 20)
         t = np.floor(t * steps) / (steps - 1)
     top = np.array([255, 255, 255]) if d.p(0.75) else random_colour(d, vivid=1.0)
-    return np.clip(t[..., None] * top, 0, 255).astype(np.uint8)
+    table = (np.linspace(0, 1, 256)[:, None] * top).astype(np.uint8)
+    return table[np.clip(t * 255, 0, 255).astype(np.uint8)]
 
 
 def bars(p: Painter) -> Picture:
