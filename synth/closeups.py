@@ -19,8 +19,8 @@ Picture = Bytes
 
 def skin_colour(dice: Dice) -> Floats:
     """Linear albedo (3,) of skin, from pale to dark."""
-    tone = dice.lu(0.06, 0.6)
-    return (tone * np.array([1.0, 0.62 - 0.08 * (1 - tone), 0.45 - 0.12 * (1 - tone)])).astype(
+    tone = dice.lu(0.1, 0.75)
+    return (tone * np.array([1.0, 0.64 - 0.08 * (1 - tone), 0.45 - 0.12 * (1 - tone)])).astype(
         np.float32
     )
 
@@ -38,7 +38,10 @@ def fence(dice: Dice, h: int, w: int) -> Picture:
 def _animal(dice: Dice, out: Floats) -> None:
     """A furry shape: body, head, ears, eyes and nose."""
     h, w = out.shape[:2]
-    coat = matter.fur(dice, h, w, surfaces.natural(dice) * 0.8 + 0.01)
+    tone = (
+        dice.lu(0.03, 0.6) * np.array([1, 0.9, 0.75]) if dice.p(0.4) else matter.wood_colour(dice)
+    )
+    coat = matter.fur(dice, h, w, tone.astype(np.float32))
     x, y, r = w * dice.u(0.25, 0.75), h * dice.u(0.35, 0.7), h * dice.u(0.12, 0.3)
     shape = np.zeros((h, w, 3), np.float32)
     one = np.ones(3, np.float32)
@@ -110,7 +113,9 @@ def _house(
     part = sketch.window(out, x0, y0, x1, y1)
     if part is not None:
         here = out[part]
-        here *= np.float32(1) + 0.15 * smooth_noise(dice, here.shape[:2], 60)[..., None]
+        here *= (
+            np.float32(1) + dice.u(0.02, 0.08) * smooth_noise(dice, here.shape[:2], 60)[..., None]
+        )
         if dice.p(0.5):
             tall = here.shape[0]
             here *= (1 - 0.15 * (np.arange(tall) % max(tall // 40, 2) == 0))[:, None, None]

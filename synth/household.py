@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import cv2
 import numpy as np
 
 from synth import matter, sketch, surfaces
@@ -19,13 +20,13 @@ Picture = Bytes
 def lit(dice: Dice, image: Floats) -> Floats:
     """Uneven light over a scene: a window or a lamp from one side, corners darker."""
     h, w = image.shape[:2]
-    x, y = grid((h, w))
+    x, y = grid((h // 12 + 2, w // 12 + 2))
     a, k = dice.u(0, 2 * np.pi), dice.u(0, 0.9)
     slope = 1 + k * (np.cos(a) * (x - 0.5) + np.sin(a) * (y - 0.5))
     corner = 1 - dice.u(0, 0.5) * ((x - 0.5) ** 2 + (y - 0.5) ** 2)
-    warm = np.array([1 + dice.n(0, 0.08), 1, 1 - dice.n(0, 0.1)], np.float32)
-    tone = np.float32(dice.u(0.7, 1.3)) * slope * corner
-    return np.clip(image * tone[..., None] * warm, 0, 1).astype(np.float32)
+    warm = np.array([1 + dice.n(0, 0.08), 1, 1 - dice.n(0, 0.1)])
+    tone = (dice.u(0.7, 1.3) * slope * corner)[..., None] * warm
+    return image * cv2.resize(tone.astype(np.float32), (w, h))
 
 
 def _top(dice: Dice, h: int, w: int) -> Floats:
@@ -95,7 +96,9 @@ def fruit(dice: Dice, h: int, w: int) -> Picture:
                 out, np.array([[x, y - b * 0.6], [x + b * 0.1, y - b]]), b * 0.07, skin * 0.2
             )
     if dice.p(0.3):
-        rag = sketch.oval(dice.u(0, 1) * w, dice.u(0, 0.3) * h, w * 0.3, h * 0.3, 9)
+        x, y = dice.u(0, 1) * w, h * dice.pick((-0.1, 0.0, 1.05))
+        sketch.shade(out, sketch.oval(x + 8, y + 8, w * 0.3, h * 0.28), 0.5, h * 0.02)
+        rag = sketch.oval(x, y, w * 0.3, h * 0.28, 40)
         sketch.fill(out, rag, surfaces.natural(dice) * 0.6, ramp=0.3)
     return sketch.finish(lit(dice, out), soft=0.6)
 
@@ -217,7 +220,7 @@ def tools(dice: Dice, h: int, w: int) -> Picture:
                 sketch.shade(out, sketch.oval(x + 2, y + 2, r, r), 0.6, 2)
                 sketch.fill(out, sketch.oval(x, y, r, r), steel, ramp=0.4)
         else:
-            wire = at + np.cumsum(dice.normal((14, 2)) * n * 0.12, 0)
+            wire = sketch.wander(dice, at, n * 0.08, 40)
             sketch.cord(out, wire, max(thick * 0.4, 2), grip)
     return sketch.finish(lit(dice, out), soft=0.7)
 
@@ -337,9 +340,7 @@ def circuit(dice: Dice, h: int, w: int) -> Picture:
                 box = sketch.rect(px, py, px + r * dice.u(0.5, 2), py + r * dice.u(0.5, 1.2))
                 sketch.fill(out, box, part, ramp=0.15)
     for _ in range(dice.i(2, 9)):
-        wire = np.array([dice.u(0, 1) * w, dice.u(0, 1) * h]) + np.cumsum(
-            dice.normal((7, 2)) * h * 0.12, 0
-        )
+        wire = sketch.wander(dice, np.array([dice.u(0, w), dice.u(0, h)]), h * 0.03, 50)
         sketch.cord(out, wire, max(h * 0.006, 2), surfaces.paint_colour(dice, wall=False))
     return sketch.finish(lit(dice, out.astype(np.float32)), soft=0.6)
 

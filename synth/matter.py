@@ -23,16 +23,14 @@ def noise(dice: Dice, shape: tuple[int, int], cells: float, *, stretch: float = 
     h, w = shape
     gw = max(round(cells / stretch), 1)
     gh = max(round(cells * h / w), 1)
-    small = np.pad(dice.array(-1, 1, (gh, gw)), 2, mode="wrap")
-    sx, sy = gw / w, gh / h
-    m = np.array([[sx, 0, 1.5 + 0.5 * sx], [0, sy, 1.5 + 0.5 * sy]])
-    return cv2.warpAffine(
-        small,
-        m,
-        (w, h),
-        flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    if gw * 24 < w and gh * 24 < h:  # nothing fine to show: a quarter of the size will do
+        small = noise(dice, (h // 4, w // 4), cells, stretch=stretch)
+        return cv2.resize(small, (w, h), interpolation=cv2.INTER_LINEAR)
+    coarse = np.pad(dice.array(-1, 1, (gh, gw)), 2, mode="wrap")
+    # the exact scale, not the rounded size, makes the period h by w
+    wide = cv2.resize(coarse, None, fx=w / gw, fy=h / gh, interpolation=cv2.INTER_CUBIC)
+    y, x = int(1.5 * h / gh), int(1.5 * w / gw)
+    return np.ascontiguousarray(wide[y : y + h, x : x + w])
 
 
 def cloud(

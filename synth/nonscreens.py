@@ -157,8 +157,8 @@ def _glass(canvas: Canvas, panel: Panel, quad: NDArray[np.float64], gain: float 
 def _place(dice: Dice, panel: Panel) -> tuple[float, float, float, float]:
     """Centre and half sizes of something on the wall: about as big as the set, or small."""
     w, h = panel.width_m / 2 * dice.u(0.6, 1.0), panel.height_m / 2 * dice.u(0.6, 1.1)
-    if dice.p(0.35):
-        k = dice.u(0.3, 0.7)
+    if dice.p(0.5):
+        k = dice.u(0.3, 0.7) if dice.p(0.5) else dice.u(1.0, 1.4)
         w, h = w * k, h * k
     if dice.p(0.2):
         w, h = min(w, h * 0.75), h

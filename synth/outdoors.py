@@ -237,8 +237,9 @@ def forest(dice: Dice, h: int, w: int) -> Picture:
     at = dice.array(0, 1, (n, 2)) * _rgb(w, h * 0.8)
     tones = np.array([dice.pick(season) for _ in range(n)], np.float32)
     tones *= np.exp(dice.normal((n, 1)) * 0.6 + 0.2)
-    sketch.scatter(out, dice, at, np.full(n, w * dice.u(0.012, 0.03)), tones, wide=2)
-    out = blur(out, w * dice.u(0.002, 0.008))
+    dab = w * dice.u(0.01, 0.025)
+    sketch.scatter(out, dice, at, np.full(n, dab), tones, wide=2)
+    out = blur(out, dab * dice.u(0.25, 0.8))
     level = int(h * dice.u(0.55, 0.8))
     earth = _rgb(0.12, 0.08, 0.045) if dice.p(0.6) else np.array(dice.pick(season), np.float32)
     if dice.p(0.12):

@@ -139,6 +139,13 @@ def cord(image: Floats, points: Points, width: float, colour: Floats, *, soft: f
         mix(here, np.broadcast_to(colour * 1.9 + 0.01, here.shape).astype(np.float32), soft_core)
 
 
+def wander(dice: Dice, start: Points, step: float, count: int) -> Points:
+    """Points (count, 2) of a lazily curling line, such as a cable left lying."""
+    turn = np.cumsum(np.cumsum(dice.normal((count,)) * 0.09) + dice.n(0, 0.05))
+    way = np.stack([np.cos(turn + dice.u(0, 6.28)), np.sin(turn + dice.u(0, 6.28))], 1)
+    return np.asarray(start + np.cumsum(way * step, 0), np.float64)
+
+
 LEAF = np.array(
     [[0, 0], [0.25, 0.2], [0.5, 0.27], [0.75, 0.18], [1, 0], [0.75, -0.18], [0.5, -0.27],
      [0.25, -0.2]]
