@@ -133,7 +133,11 @@ _UNSUITED: dict[str, tuple[str, ...]] = {
     "normal": (),
     "half-screen": (*_EMPTY, "terminal"),
     "vertical-bands": (*_EMPTY, "terminal"),
-    "wrong-colours": (*_EMPTY, *_FLAT, "terminal", "board", "dialog", "dashboard", "game"),
+    "wrong-colours": (
+        *_EMPTY,
+        *_FLAT,
+        *("terminal", "board", "dialog", "dashboard", "game", "page", "web"),
+    ),
     "blocky": (*_EMPTY, *_FLAT, "nosignal", "terminal", "dialog"),
     "dim-zones": (*_EMPTY, "crosshatch", "dots", "terminal"),
     "faint-image": ("snow", "plain", "night", "blank"),
@@ -178,7 +182,7 @@ _LEAST = {
     "wrong-colours": 0.09,
     "blocky": 0.01,
     "cracked": 0.005,
-    "dim-zones": 0.01,
+    "dim-zones": 0.018,
     "glow-no-image": 0.0,
 }
 

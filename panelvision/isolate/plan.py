@@ -91,6 +91,22 @@ class Problem:
         """What it takes to get from one level to another."""
         return float(self.repairs.opening[level:wanted].sum())
 
+    @cached_property
+    def floor(self) -> FloatArray:
+        """(3, N): by level, what no plan can save if the hypothesis were known: the least of giving
+        up, the repair that cures it, and the tests that may end the job; openings included."""
+        r = self.repairs
+        best = np.full((3, len(self.repair_of)), r.give_up)
+        for level in range(3):
+            bill = r.cost + [self.cost_of_opening(level, int(w)) for w in r.level]
+            best[level] = np.minimum(best[level], bill[self.repair_of])
+            for test in self.tests:
+                own = test.cost + self.cost_of_opening(level, test.level)
+                for end in test.ends:
+                    if end is not None:
+                        best[level] = np.minimum(best[level], own + end)
+        return best
+
     def mass(self, weights: FloatArray) -> FloatArray:
         """(B, N) weights -> (B, R) weight of the hypotheses that each repair cures."""
         mass = np.zeros((len(weights), len(self.repair_names)))
@@ -259,7 +275,7 @@ def cost_to_go(
     if depth <= 0 or not len(weights):
         return best
     if depth == 1:
-        return np.minimum(best, _one_step(problem, weights, total, level, available))
+        return _one_step(problem, weights, total, level, available, best)
     for b in range(len(weights)):
         flat = np.flatnonzero(available[b][o.action])
         child = o.likelihood[flat] * weights[b]
@@ -284,17 +300,24 @@ def _one_step(
     total: FloatArray,
     level: IntArray,
     available: BoolArray,
+    best: FloatArray,
 ) -> FloatArray:
-    """min over tests of cost + V_0 after it, (B,), without a loop over states.
+    """V_1, (B,), given V_0 (`best`): min over tests of cost + V_0 after it, no loop over states.
 
-    Repairs are left out: trying one and going on by repairs alone is among V_0's orders.
+    Repairs are left out: trying one and going on by repairs alone is among V_0's orders. So are
+    tests that could not beat V_0 even if they told the fault itself.
     """
     o = problem._outcomes
+    own = (o.cost + _opening_costs(problem, level))[:, : o.n_tests] * total[:, None]
+    at_least = weights @ problem.floor.T
+    after = np.maximum(level[:, None], o.level[: o.n_tests])
+    worth = available[:, : o.n_tests] & (
+        own + np.take_along_axis(at_least, after, 1) < best[:, None]
+    )
     flat = np.flatnonzero(o.action < o.n_tests)
-    useful = available[:, o.action[flat]].any(axis=0)
-    flat = flat[useful]
+    flat = flat[worth[:, o.action[flat]].any(axis=0)]
     if not len(flat):
-        return np.full(len(weights), np.inf)
+        return best
     like = o.likelihood[flat]
     states, outcomes, n_repairs = len(weights), len(flat), len(problem.repair_names)
     masses = np.empty((states, outcomes, n_repairs))
@@ -303,7 +326,7 @@ def _one_step(
         masses[:, :, r] = weights[:, cured] @ like[:, cured].T
     totals = masses.sum(axis=2)
     values = weights @ o.ending[flat].T
-    rows, columns = np.nonzero(available[:, o.action[flat]] & ~o.is_end[flat])
+    rows, columns = np.nonzero(worth[:, o.action[flat]] & ~o.is_end[flat])
     values[rows, columns] = repair_plans(
         masses[rows, columns] * available[rows, o.n_tests :],
         totals[rows, columns],
@@ -312,10 +335,8 @@ def _one_step(
     ).cost
     starts = np.flatnonzero(np.diff(o.action[flat], prepend=-1))
     tests = o.action[flat[starts]]
-    after = np.add.reduceat(values, starts, axis=1)
-    own = o.cost[tests] + _opening_costs(problem, level)[:, tests]
-    q = np.where(available[:, tests], own * total[:, None] + after, np.inf)
-    return q.min(axis=1)
+    q = own[:, tests] + np.add.reduceat(values, starts, axis=1)
+    return np.minimum(best, np.where(worth[:, tests], q, np.inf).min(axis=1))
 
 
 def _opening_costs(problem: Problem, level: IntArray) -> FloatArray:
