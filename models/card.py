@@ -54,7 +54,8 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "## Data recipe",
         "",
         f"- {card.get('photos', 0)} photos drawn by `synth` (drawing version "
-        f"{card.get('synth_version')}), every label equally often, each measured through "
+        f"{card.get('synth_version')}), every fault equally often and dark, healthy and "
+        "screenless photos more often (`MIX` in `models/measure.py`), each measured through "
         "panelvision's own pipeline with the outline that it found itself.",
         "- Split by scene into 82 % fitting, 6 % calibration, 6 % promises (symptom sets and "
         "abstention) and 6 % judgement; no scene is in two parts.",
@@ -63,8 +64,6 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "(contrast, noise, exposure) were printed beside the drawings' while ranges were widened, "
         "and rules of the column and row measures and the choice between two outline fits were "
         "made while looking at failures there, so figures on `renders` are optimistic.",
-        "- The shipped artefact's measurements were made before the last changes of the outline's "
-        "refinement; `python -m models.train` measures anew and will differ a little.",
         "",
         "## Figures",
         "",

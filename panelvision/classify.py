@@ -52,6 +52,15 @@ class SymptomReading:
     can_tell: bool
     reason: str = ""
 
+    def possible(self, *symptoms: str, least: float) -> bool:
+        """Whether these are together at least ``least`` likely, and as likely as no fault.
+
+        What is measured on a healthy picture (its own edges, lines and dark places) looks
+        like a fault's; the second condition keeps it from being said.
+        """
+        p = sum(self.probabilities.get(s, 0.0) for s in symptoms)
+        return p >= max(least, self.probabilities.get("normal", 0.0))
+
 
 @dataclass(frozen=True)
 class SymptomModel:

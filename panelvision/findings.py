@@ -58,7 +58,7 @@ def _possible(finding: Finding, reading: SymptomReading) -> bool:
     symptoms = _BELONGS.get(finding.kind)
     if symptoms is None:
         return True
-    return sum(reading.probabilities.get(s, 0.0) for s in symptoms) >= _POSSIBLE
+    return reading.possible(*symptoms, least=_POSSIBLE)
 
 
 def _describe_faint(evidence: Evidence, reading: SymptomReading) -> list[Finding]:

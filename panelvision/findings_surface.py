@@ -32,7 +32,7 @@ def describe_surface(evidence: Evidence, reading: SymptomReading) -> tuple[Findi
     """Findings of light, colour and texture that the reading takes for possible; the camera's."""
 
     def possible(symptom: str) -> bool:
-        return reading.probabilities.get(symptom, 0.0) >= _POSSIBLE
+        return reading.possible(symptom, least=_POSSIBLE)
 
     out: list[Finding] = []
     if possible("dim-zones"):

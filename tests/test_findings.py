@@ -4,6 +4,7 @@ import re
 
 import pytest
 
+from panelvision.classify import SymptomReading
 from panelvision.findings_grid import describe_columns, describe_rows
 from panelvision.measure.columns import measure_columns
 from panelvision.measure.rows import measure_rows
@@ -75,3 +76,15 @@ def test_a_healthy_picture_has_nothing_to_say():
     photo, view = seen(picture(6))
     assert describe_columns(measure_columns(photo, view)) == ()
     assert describe_rows(measure_rows(photo, view)) == ()
+
+
+@pytest.mark.parametrize(
+    ("p_bands", "p_normal", "said"),
+    [(0.5, 0.2, True), (0.14, 0.0, False), (0.3, 0.4, False), (0.4, 0.4, True)],
+)
+def test_a_fault_is_said_when_it_is_likely_and_no_less_so_than_a_healthy_screen(
+    p_bands, p_normal, said
+):
+    probabilities = {"horizontal-bands": p_bands, "normal": p_normal}
+    reading = SymptomReading("normal", probabilities, ("normal",), True)
+    assert reading.possible("horizontal-bands", "cracked", least=0.15) is said
