@@ -27,6 +27,7 @@ from panelvision.isolate import (
 from panelvision.isolate.ordering import Repairs, repair_cost_to_go, repair_plans
 from panelvision.isolate.plan import Agenda, Problem, TestAction, agenda, choices, cost_to_go
 from panelvision.labels import SYMPTOMS
+from tests.benchmarks.repair_world import ratio_of_means
 
 K = load_knowledge()
 
@@ -601,3 +602,19 @@ def test_an_open_bleeder_never_empties_it_and_the_text_says_measure():
     assert "verify with the meter" in d.text
     with pytest.raises(DataError, match="farads must be"):
         discharge(400, 0, 1e3)
+
+
+# ------------------------------------------------------------------ the benchmark's intervals
+
+
+def test_the_interval_over_worlds_holds_what_it_claims():
+    """Of 95 % intervals from eight worlds about 95 % hold the true ratio."""
+    rng = np.random.default_rng(5)
+    held = 0
+    for _ in range(1000):
+        world = rng.normal(0.70, 0.03, 8)
+        flow = rng.normal(110.0, 12.0, 8)
+        _, low, high = ratio_of_means(world * flow + rng.normal(0, 1, 8), flow)
+        held += low <= 0.70 <= high
+    # Three standard errors of a share of 0.95 in 1000 draws: 0.021.
+    assert held / 1000 == pytest.approx(0.95, abs=0.021)

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy import stats
 
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.knowledge import LEVELS, Knowledge
@@ -199,7 +200,12 @@ def work_through(policy: Policy, knowledge: Knowledge, sets: Sets) -> Tally:
 
 
 def ratio_of_means(a: FloatArray, b: FloatArray) -> tuple[float, float, float]:
-    """mean(a) / mean(b) with its 95 % interval, paired, by the delta method."""
+    """mean(a) / mean(b) with its 95 % interval, paired, by the delta method.
+
+    a, b: (W,), one mean a world, as many sets in each. A world's own sets share its errors, so the
+    world is what is drawn independently; with few worlds Student's t, not the normal, holds.
+    """
     ratio = a.mean() / b.mean()
-    half = 1.96 * np.std(a - ratio * b, ddof=1) / np.sqrt(len(a)) / b.mean()
+    spread = np.std(a - ratio * b, ddof=1) / np.sqrt(len(a)) / b.mean()
+    half = stats.t.ppf(0.975, len(a) - 1) * spread
     return float(ratio), float(ratio - half), float(ratio + half)
