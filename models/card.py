@@ -49,7 +49,8 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         f"{card.get('conformal_score', float('nan')):.3f}; "
         f"below {card.get('least_probability', float('nan')):.2f} it says that it can't tell.",
         f"- Made {card.get('made', _MISSING)} by `{card.get('command', _MISSING)}` in "
-        f"{card.get('seconds', 0) / 60:.0f} minutes on two cores, photos that were in the cache not counted.",
+        f"{card.get('seconds', 0) / 60:.0f} minutes on two cores, "
+        "photos that were in the cache not counted.",
         "",
         "## Data recipe",
         "",

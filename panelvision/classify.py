@@ -25,6 +25,8 @@ MODEL_FORMAT = 1
 _MAX_BYTES = 20_000_000
 
 # One member that is sure of nothing but its own mistake must not outvote the others.
+# chosen: what a photo that cannot be told must still show for its finding to be said.
+_UNSURE = 0.4
 _LEAST_LOG_P = float(np.log(1e-6))
 
 
@@ -56,10 +58,12 @@ class SymptomReading:
         """Whether these are together at least ``least`` likely, and as likely as no fault.
 
         What is measured on a healthy picture (its own edges, lines and dark places) looks
-        like a fault's; the second condition keeps it from being said.
+        like a fault's; the second condition keeps it from being said. A reading that can't
+        tell claims only what it takes for nearly as likely as not.
         """
         p = sum(self.probabilities.get(s, 0.0) for s in symptoms)
-        return p >= max(least, self.probabilities.get("normal", 0.0))
+        healthy = self.probabilities.get("normal", 0.0)
+        return p >= max(least, healthy, 0.0 if self.can_tell else _UNSURE)
 
 
 @dataclass(frozen=True)

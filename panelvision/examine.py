@@ -21,7 +21,7 @@ from panelvision.arrays import FloatArray, IntArray
 from panelvision.classify import SymptomModel, SymptomReading, load_model
 from panelvision.enhance import enhance
 from panelvision.evidence import Evidence
-from panelvision.findings import Finding, describe
+from panelvision.findings import Finding, describe, supported
 from panelvision.isolate import Suspects, advise, isolate
 from panelvision.light import encode
 from panelvision.locate import Location, aspect_of, locate, refine
@@ -123,10 +123,7 @@ class Examination:
     @property
     def outline(self) -> Outline | None:
         """Where the active area is, or None when it was not found."""
-        found = self.look.evidence.location.outline
-        if found is None or found.confidence < LEAST_OUTLINE_CONFIDENCE:
-            return None
-        return found
+        return _sure_outline(self.look)
 
     @cached_property
     def next_test(self) -> str | None:
@@ -142,7 +139,8 @@ class Examination:
     @property
     def findings_of_fault(self) -> tuple[Finding, ...]:
         """Findings that blame the set; what the camera added and plain remarks are left out."""
-        return tuple(f for f in self.findings if f.kind not in ("camera", "faint"))
+        remarks = ("camera", "faint", "evenness", "check")
+        return tuple(f for f in self.findings if f.kind not in remarks)
 
     @cached_property
     def squared(self) -> IntArray:
@@ -170,6 +168,10 @@ class Examination:
         e = self.look.evidence
         outline = self.outline
         screen = self.symptom != "not-a-screen"
+
+        def said(kind: str) -> bool:
+            return screen and supported(kind, self.reading)
+
         return {
             "file": self.look.photo.name,
             "usable": self.usable,
@@ -185,10 +187,16 @@ class Examination:
             "symptom_set": list(self.reading.symptom_set),
             "can_tell": self.reading.can_tell,
             "faint": e.faint.to_json() if screen else None,
-            "halves": e.columns.half.to_json() if screen and e.columns.half else None,
-            "bands": [b.to_json() for b in (*e.columns.bands, *e.rows.bands)] if screen else [],
-            "lines": [x.to_json() for x in (*e.columns.lines, *e.rows.lines)] if screen else [],
-            "dim_zones": [z.to_json() for z in e.glow.zones] if screen else [],
+            "halves": e.columns.half.to_json() if e.columns.half and said("half") else None,
+            "bands": [
+                b.to_json()
+                for b in (*(e.columns.bands * said("band")), *(e.rows.bands * said("rows")))
+            ],
+            "lines": [
+                x.to_json()
+                for x in (*(e.columns.lines * said("line")), *(e.rows.lines * said("rows")))
+            ],
+            "dim_zones": [z.to_json() for z in e.glow.zones * said("zone")],
             "camera": e.camera.to_json(),
             "findings": [f.sentence for f in self.findings],
             "suspects": {k: round(p, 5) for k, p in self.suspects.assemblies.items()},
@@ -255,6 +263,9 @@ def judge(
         usable = False
         if faint.hint and faint.hint not in retake:
             retake.insert(0, faint.hint)
+    if reading.symptom != "not-a-screen" and _sure_outline(seen) is None:
+        usable = False
+        retake.append(_NO_OUTLINE_RETAKE)
     if not usable and not retake:
         retake.append(_DEFAULT_RETAKE)
     return Examination(
@@ -277,6 +288,15 @@ def _with_detection_limit(seen: Look) -> Look:
     return replace(seen, evidence=replace(seen.evidence, faint=faint), seconds=seconds)
 
 
+def _sure_outline(seen: Look) -> Outline | None:
+    found = seen.evidence.location.outline
+    return None if found is None or found.confidence < LEAST_OUTLINE_CONFIDENCE else found
+
+
+_NO_OUTLINE_RETAKE = (
+    "The screen's edges were not found: take the photo so that all four corners are in it, "
+    "or mark the corners by hand."
+)
 _DEFAULT_RETAKE = (
     "Take one more photo from straight in front, the whole screen in the frame, "
     "with the set's menu open."

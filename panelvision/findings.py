@@ -6,7 +6,7 @@ from panelvision.findings_grid import describe_columns, describe_rows
 from panelvision.findings_surface import describe_surface
 from panelvision.marks import Finding, Mark
 
-__all__ = ["Finding", "Mark", "describe"]
+__all__ = ["Finding", "Mark", "describe", "supported"]
 
 # What a symptom is about: findings of these kinds come first when it is read.
 _ABOUT = {
@@ -28,6 +28,7 @@ _BELONGS = {
     "band": ("vertical-bands", "half-screen"),
     "line": ("vertical-lines", "vertical-bands", "cracked"),
     "rows": ("horizontal-bands", "cracked"),
+    "zone": ("dim-zones",),
 }
 # chosen: probability of one of these symptoms from which the sentence is said.
 _POSSIBLE = 0.15
@@ -44,8 +45,8 @@ def describe(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]
     if reading.symptom == "not-a-screen":
         return ()
     found = [
-        *(f for f in describe_columns(evidence.columns) if _possible(f, reading)),
-        *(f for f in describe_rows(evidence.rows) if _possible(f, reading)),
+        *(f for f in describe_columns(evidence.columns) if supported(f.kind, reading)),
+        *(f for f in describe_rows(evidence.rows) if supported(f.kind, reading)),
         *_describe_faint(evidence, reading),
         *describe_surface(evidence, reading),
     ]
@@ -54,11 +55,15 @@ def describe(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]
     return tuple(found[:_MOST])
 
 
-def _possible(finding: Finding, reading: SymptomReading) -> bool:
-    symptoms = _BELONGS.get(finding.kind)
-    if symptoms is None:
-        return True
-    return reading.possible(*symptoms, least=_POSSIBLE)
+def supported(kind: str, reading: SymptomReading) -> bool:
+    """Whether findings of a kind (half, band, line, rows, zone) fit what was read.
+
+    Raises
+    ------
+    KeyError
+        For another kind.
+    """
+    return reading.possible(*_BELONGS[kind], least=_POSSIBLE)
 
 
 def _describe_faint(evidence: Evidence, reading: SymptomReading) -> list[Finding]:

@@ -27,6 +27,13 @@ _POSSIBLE = 0.3
 # width is 24 mm. Sharper edges belong to the panel, and to the bands' sentences.
 _SOFT_EDGE = 0.025
 
+_PLAIN_PAGE = Finding(
+    "A plain white or grey page that is shown on purpose looks the same as a lit screen without "
+    "a picture: open the set's own menu; if the menu is there, the panel forms a picture.",
+    "check",
+    0.5,
+)
+
 
 def describe_surface(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]:
     """Findings of light, colour and texture that the reading takes for possible; the camera's."""
@@ -39,6 +46,8 @@ def describe_surface(evidence: Evidence, reading: SymptomReading) -> tuple[Findi
         out += describe_glow(evidence.glow)
     if possible("dim-zones") or possible("glow-no-image"):
         out += describe_evenness(evidence.glow)
+    if possible("glow-no-image"):
+        out.append(_PLAIN_PAGE)
     if possible("wrong-colours"):
         out += describe_colour(evidence.colour)
     if possible("blocky"):
