@@ -7,6 +7,8 @@ from typing import Any
 from panelvision.labels import SYMPTOMS
 
 _MISSING = "[not filled in]"
+# What a person saw on looking at the failures; no command can write it.
+CAUSES = Path(__file__).with_name("failures_by_cause.md")
 
 
 def metrics_path(folder: Path) -> Path:
@@ -87,6 +89,7 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         ]
     for name, figures in sets.items():
         lines += _set_section(name, figures)
+    lines += ["", "## Failures by cause", "", CAUSES.read_text(encoding="utf-8").rstrip()]
     if known.get("held_out"):
         lines += [
             "",
