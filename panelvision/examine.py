@@ -267,7 +267,7 @@ def judge(
         usable = False
         retake.append(_NO_OUTLINE_RETAKE)
     if not usable and not retake:
-        retake.append(_DEFAULT_RETAKE)
+        retake.append(retake_for(reading))
     return Examination(
         look=seen,
         reading=reading,
@@ -297,10 +297,34 @@ _NO_OUTLINE_RETAKE = (
     "The screen's edges were not found: take the photo so that all four corners are in it, "
     "or mark the corners by hand."
 )
-_DEFAULT_RETAKE = (
-    "Take one more photo from straight in front, the whole screen in the frame, "
-    "with the set's menu open."
+# What would tell the likeliest readings apart (domain notes: "What helps a photo", "The catch in
+# the content"). chosen: the shares from which each is the question.
+_DARK_RETAKE = (
+    "Darken the room, hold the torch 30 to 45 degrees to the side, open the set's menu, and take "
+    "one more photo."
 )
+_LIT_RETAKE = (
+    "Take one more photo without torch and room light: a lit screen stays grey, a dark one black."
+)
+_FRAME_RETAKE = "Take one more photo with the screen filling the frame, all four corners in it."
+_CONTENT_RETAKE = (
+    "Open the set's menu or show a plain grey page, and take one more photo from straight in "
+    "front: a fault stays where it is, whatever is shown."
+)
+
+
+def retake_for(reading: SymptomReading) -> str:
+    """The one photo more that would tell the likeliest readings apart."""
+    p = reading.probabilities
+    dark = p.get("faint-image", 0.0) + p.get("no-image", 0.0)
+    glow = p.get("glow-no-image", 0.0)
+    if dark >= 0.1 and glow >= 0.1 and dark + glow >= 0.5:
+        return _LIT_RETAKE
+    if dark >= 0.5:
+        return _DARK_RETAKE
+    if p.get("not-a-screen", 0.0) >= 0.35:
+        return _FRAME_RETAKE
+    return _CONTENT_RETAKE
 
 
 def examine(

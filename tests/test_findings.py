@@ -5,6 +5,7 @@ import re
 import pytest
 
 from panelvision.classify import SymptomReading
+from panelvision.examine import retake_for
 from panelvision.findings_grid import describe_columns, describe_rows
 from panelvision.measure.columns import measure_columns
 from panelvision.measure.rows import measure_rows
@@ -88,3 +89,17 @@ def test_a_fault_is_said_when_it_is_likely_and_no_less_so_than_a_healthy_screen(
     probabilities = {"horizontal-bands": p_bands, "normal": p_normal}
     reading = SymptomReading("normal", probabilities, ("normal",), True)
     assert reading.possible("horizontal-bands", "cracked", least=0.15) is said
+
+
+@pytest.mark.parametrize(
+    ("probabilities", "asks_for"),
+    [
+        ({"faint-image": 0.4, "no-image": 0.4}, "torch 30 to 45 degrees"),  # domain: torch test
+        ({"no-image": 0.3, "glow-no-image": 0.4}, "without torch and room light"),
+        ({"not-a-screen": 0.4, "normal": 0.2}, "all four corners"),
+        ({"normal": 0.4, "vertical-bands": 0.3}, "plain grey page"),  # domain: catch in the content
+    ],
+)
+def test_an_unsure_reading_asks_for_the_photo_that_would_tell(probabilities, asks_for):
+    top = max(probabilities, key=probabilities.__getitem__)
+    assert asks_for in retake_for(SymptomReading(top, probabilities, (top,), False))
