@@ -77,6 +77,7 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
     lines += _recall(known.get("held_out"), sets)
     if card.get("compared"):
         lines += ["", "## Families and feature sets compared", ""]
+        lines += [f"On {card.get('compared_on') or _MISSING}.", ""]
         lines += [
             "| family | features | held-out top-1 | across domains top-1 | "
             "across domains log loss |",

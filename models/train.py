@@ -118,6 +118,9 @@ def train(args: argparse.Namespace) -> int:
         "least_probability": model.least_probability,
         "held_out": asdict(judged),
         "compared": compared if compared is not None else _former(args.out, "compared"),
+        "compared_on": f"{len(table)} photos of drawing version {synth.VERSION}"
+        if compared is not None
+        else _former(args.out, "compared_on"),
     }
     write_artefact(args.out, data, card)
     if args.out == MODEL_FILE:
