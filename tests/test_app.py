@@ -339,7 +339,7 @@ def test_an_unexpected_failure_shows_one_line_without_its_details(caplog):
     def script() -> None:
         from panelvision.pages.server import one_line_error
 
-        one_line_error(RuntimeError("secret /work/path"))
+        one_line_error(RuntimeError("secret /srv/path"))
 
     at = AppTest.from_function(script).run()
     assert "secret" not in at.error[0].value and "\n" not in at.error[0].value
