@@ -329,13 +329,20 @@ _DRAW: dict[str, Callable[[Painter], Picture]] = {
 
 
 def render(
-    dice: Dice, shape: tuple[int, int], *, kind: str | None = None, without: tuple[str, ...] = ()
+    dice: Dice,
+    shape: tuple[int, int],
+    *,
+    kind: str | None = None,
+    without: tuple[str, ...] = (),
+    lifelike: bool = False,
 ) -> Content:
     """Draw content of one kind (or one by weight, leaving out `without`) as (H, W, 3) uint8.
+
+    With `lifelike`, pictures in it are of things whose true colours a viewer knows.
 
     Raises KeyError for an unknown kind.
     """
     chosen = kind or dice.weighted({k: v for k, v in KINDS.items() if k not in without})
-    painter = Painter(dice, shape)
+    painter = Painter(dice, shape, lifelike=lifelike)
     picture = _DRAW[chosen](painter)
     return Content(np.ascontiguousarray(picture), chosen, painter.photo_name)

@@ -21,13 +21,13 @@ from synth.text import hand, paragraph, sentence, write
 
 Picture = Bytes
 SCENES = {
-    "view": 0.16,
-    "things": 0.15,
-    "closeup": 0.16,
-    "room": 0.08,
-    "framed_picture": 0.16,
-    "window": 0.08,
-    "board": 0.04,
+    "view": 0.11,
+    "things": 0.12,
+    "closeup": 0.13,
+    "room": 0.1,
+    "framed_picture": 0.18,
+    "window": 0.13,
+    "board": 0.06,
     "photo": 0.03,
     "document": 0.03,
     "whiteboard": 0.02,

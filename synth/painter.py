@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synth import artwork, photos
+from synth import artwork, faces, nature, photos
 from synth.arrays import Bytes
 from synth.colour import hsv, random_colour
 from synth.dice import Dice
@@ -17,14 +17,19 @@ Picture = Bytes
 
 
 class Painter:
-    """Draws with one dice and remembers which bundled photograph it used."""
+    """Draws with one dice and remembers which bundled photograph it used.
 
-    def __init__(self, dice: Dice, shape: tuple[int, int]) -> None:
+    A lifelike painter's pictures are landscapes, faces and photographs whose true colours a viewer
+    knows; otherwise they are anything.
+    """
+
+    def __init__(self, dice: Dice, shape: tuple[int, int], *, lifelike: bool = False) -> None:
         self.dice = dice
+        self.lifelike = lifelike
         self.h, self.w = shape
         self.style: Hand = hand(dice)
         self.photo_name: str | None = None
-        self._photo_choice = dice.pick(photos.PICTURES)
+        self._photo_choice = dice.pick(photos.LIFELIKE if lifelike else photos.PICTURES)
 
     def picture(self, h: int | None = None, w: int | None = None) -> Picture:
         """A photograph or a procedural picture; one scene shows at most one photograph."""
@@ -32,6 +37,9 @@ class Painter:
         if self.dice.p(0.5):
             self.photo_name = self._photo_choice
             return self._photograph(shape)
+        if self.lifelike:
+            draw = self.dice.pick((nature.scenery, nature.scenery, faces.portrait))
+            return artwork.enlarged(draw, self.dice, shape, 640)
         return artwork.paint(self.dice, shape)
 
     def _photograph(self, shape: tuple[int, int]) -> Picture:
@@ -47,7 +55,7 @@ class Painter:
         out = photos.crop(d, whole, (max(int(h * scale), 8), max(int(w * scale), 8)))
         if d.p(0.06):
             out = np.ascontiguousarray(out[::-1])
-        if d.p(0.12):
+        if d.p(0.02 if self.lifelike else 0.12):
             out = cv2.cvtColor(out, cv2.COLOR_RGB2GRAY)[..., None].repeat(3, 2)
         if d.p(0.75):
             out = grade(d, out, strength=1.3)

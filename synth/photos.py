@@ -64,6 +64,8 @@ PICTURES = (
     "retina",
     "rocket",
 )
+#: Colour photographs of things whose colours everyone knows.
+LIFELIKE = ("astronaut", "chelsea", "coffee", "rocket")
 TEXTURES = ("brick", "grass", "gravel")
 
 

@@ -133,11 +133,15 @@ _UNSUITED: dict[str, tuple[str, ...]] = {
     "normal": (),
     "half-screen": (*_EMPTY, "terminal"),
     "vertical-bands": (*_EMPTY, "terminal"),
+    # Whoever does not know a picture's true colours cannot call them wrong.
     "wrong-colours": (
         *_EMPTY,
         *_FLAT,
         *("terminal", "board", "dialog", "dashboard", "game", "page", "web"),
+        *("desktop", "windows", "menu", "guide", "stripes", "nosignal"),
     ),
+    # Pages are laid out in bars of full width.
+    "horizontal-bands": ("snow", "web", "board", "dashboard", "drawing", "stripes"),
     "blocky": (*_EMPTY, *_FLAT, "nosignal", "terminal", "dialog"),
     "dim-zones": (*_EMPTY, "crosshatch", "dots", "terminal"),
     "faint-image": ("snow", "plain", "night", "blank"),
@@ -162,7 +166,8 @@ def _shown(dice: Dice, symptom: str, shape: tuple[int, int]) -> content.Content:
             }
         )
         return content.render(dice, shape, kind=kind)
-    return content.render(dice, shape, without=without)
+    lifelike = symptom == "wrong-colours" or (symptom == "normal" and dice.p(0.25))
+    return content.render(dice, shape, without=without, lifelike=lifelike)
 
 
 def _faint_strength(panel: Panel, drive: Floats) -> float:
@@ -176,13 +181,13 @@ def _faint_strength(panel: Panel, drive: Floats) -> float:
 #: worst column or row (thin things), or on average over the panel. Chosen by looking.
 _LEAST = {
     "half-screen": 0.03,
-    "vertical-bands": 0.01,
-    "vertical-lines": 0.09,
-    "horizontal-bands": 0.09,
-    "wrong-colours": 0.09,
-    "blocky": 0.01,
-    "cracked": 0.005,
-    "dim-zones": 0.018,
+    "vertical-bands": 0.015,
+    "vertical-lines": 0.12,
+    "horizontal-bands": 0.12,
+    "wrong-colours": 0.12,
+    "blocky": 0.015,
+    "cracked": 0.012,
+    "dim-zones": 0.022,
     "glow-no-image": 0.0,
 }
 

@@ -16,7 +16,7 @@ MODES = {
     "channels_swapped": 0.07,
     "cast": 0.1,
     "washed": 0.05,
-    "gamma": 0.05,
+    "gamma": 0.02,
 }
 
 
