@@ -53,6 +53,7 @@ def measure_appearance(view: ScreenView, surround: FloatArray | None = None) -> 
     values.update(_edges(log, mask))
     values.update(_flatness(log, mask))
     values.update(_symmetry(log, mask))
+    values.update(_hues(light, log, mask))
     return Appearance({name: values[name] for name in _NAMES})
 
 
@@ -200,12 +201,45 @@ def _symmetry(log: FloatArray, mask: np.ndarray) -> dict[str, float]:
     }
 
 
+def _hues(light: FloatArray, log: FloatArray, mask: np.ndarray) -> dict[str, float]:
+    """Which colours lie above and below, and how light each one is.
+
+    Skies are above and blue, skin and earth are orange, and in most pictures yellow is lighter than
+    blue: a picture in wrong colours breaks such habits.
+    """
+    h, w = log.shape
+    at = cv2.resize(np.cbrt(np.clip(light, 0, 1)), (w // 4, h // 4), interpolation=cv2.INTER_AREA)
+    level = cv2.resize(log, (w // 4, h // 4), interpolation=cv2.INTER_AREA)
+    seen = cv2.resize(mask.astype(np.uint8), (w // 4, h // 4), interpolation=cv2.INTER_NEAREST) > 0
+    top, low = at.max(axis=2), at.min(axis=2)
+    chroma = top - low
+    # The hexagon's hue in sixths of a turn: 0 red, 1 yellow, 2 green, 3 cyan, 4 blue, 5 magenta.
+    hue = cv2.cvtColor(at, cv2.COLOR_RGB2HSV)[..., 0] / 60.0
+    sector = np.rint(hue).astype(int) % 6
+    weight = np.where(seen, chroma, 0.0)
+    upper = np.arange(h // 4)[:, None] < h // 8
+    total = float(top[seen].sum()) + 1e-6
+    middle = float(np.median(level[seen])) if seen.any() else float("nan")
+    out: dict[str, float] = {}
+    for k, name in enumerate(_HUES):
+        here = weight * (sector == k)
+        out[f"look_hue_{name}_upper"] = float((here * upper).sum()) / total
+        out[f"look_hue_{name}_lower"] = float((here * ~upper).sum()) / total
+        size = float(here.sum())
+        enough = size > 0.002 * total
+        out[f"look_hue_{name}_level"] = (
+            float((here * level).sum()) / size - middle if enough else float("nan")
+        )
+    return out
+
+
 def _mean(values: FloatArray) -> float:
     """Mean of what was seen; NaN where nothing was."""
     seen = ~np.isnan(values)
     return float(values[seen].mean()) if seen.any() else float("nan")
 
 
+_HUES = ("red", "yellow", "green", "cyan", "blue", "magenta")
 _NAMES: tuple[str, ...] = (
     "look_log_p05",
     "look_log_median",
@@ -249,4 +283,5 @@ _NAMES: tuple[str, ...] = (
     "look_centre_sides",
     "look_middle_rest",
     "look_top_bottom",
+    *(f"look_hue_{hue}_{what}" for hue in _HUES for what in ("upper", "lower", "level")),
 )

@@ -26,6 +26,7 @@ from panelvision.measure.line_features import line_features
 from panelvision.measure.lines import Line, find_lines
 from panelvision.measure.profile import StripProfile, profile_of, strip_profile
 from panelvision.measure.regions import region
+from panelvision.measure.runs import run_features
 from panelvision.measure.segments import Piece, pieces_of, striped_content, strong, without_lines
 from panelvision.measure.steps import Edge, full_length_edges, straightened
 from panelvision.photo import Photo
@@ -305,6 +306,7 @@ def _features(
     }
     f.update(_halves(profile))
     f.update(line_features(lines, "columns"))
+    f.update(run_features(profile))
     return f
 
 

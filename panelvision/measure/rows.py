@@ -8,6 +8,7 @@ from panelvision.measure.bands import REPORTED, Band, Judged, band_of, judge_pie
 from panelvision.measure.line_features import line_features
 from panelvision.measure.lines import Line, find_lines
 from panelvision.measure.profile import StripProfile, strip_profile
+from panelvision.measure.runs import run_features
 from panelvision.measure.segments import pieces_of, striped_content, without_lines
 from panelvision.measure.steps import Edge, full_length_edges, straightened
 from panelvision.photo import Photo
@@ -85,4 +86,5 @@ def _features(
         "rows_pieces": float(len(pieces)),
     }
     f.update(line_features(lines, "rows"))
+    f.update(run_features(profile))
     return f
