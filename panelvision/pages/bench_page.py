@@ -1,6 +1,6 @@
 """The bench: observations as taps, suspects as bars, the next test as a card, the verdict."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import streamlit as st
 
@@ -9,8 +9,8 @@ from panelvision.isolate import Advice, NextTest, Stop, led_string, read_meter, 
 from panelvision.isolate.meters import STATES
 from panelvision.knowledge import BenchTest, Knowledge
 from panelvision.pages import session
-from panelvision.pages.components import bars
-from panelvision.pages.links import go, link
+from panelvision.pages.components import arrive, bars
+from panelvision.pages.links import go, link, open_part
 from panelvision.pages.look import answer, cautions, marked_list, percent, tell_error
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
 
@@ -23,6 +23,7 @@ LEVEL_WORDS: dict[str, str] = {
 _QUICK_MINUTES = 3.0
 # chosen: tests for symptoms that are less likely than this are not listed.
 _LEAST_RELEVANT = 0.05
+_IN_STATE: dict[str, str] = {"standby": "in standby", "on": "with the set on"}
 
 
 def show() -> None:
@@ -30,7 +31,6 @@ def show() -> None:
     st.title("Find the failed part")
     on_desk = session.desk()
     bench = session.knowledge()
-    _what_is_known()
     try:
         now = session.advice()
         before = None
@@ -40,16 +40,19 @@ def show() -> None:
         tell_error(fault)
         _history(bench)
         return
-    suspects, work = st.columns([2, 3], gap="large")
-    with suspects:
-        _suspects(now, before, bench)
+    _what_is_known(now)
+    # On a phone the columns stand below one another: what to do comes first.
+    work, suspects = st.columns([3, 2], gap="large")
     with work:
+        arrive(on_desk.turns, key="arrive")
         if now.stop is not None:
             _verdict(now.stop, now, bench)
         elif now.next_test is not None:
             _test_card(now.next_test, bench)
-        _observations(now, bench)
-    _history(bench)
+        _history(bench)
+    with suspects:
+        _suspects(now, before, bench)
+    _observations(now, bench)
     _meter(bench)
     _what_if(bench)
     with st.container(horizontal=True):
@@ -57,16 +60,22 @@ def show() -> None:
         link("Cases", "Save as a case")
 
 
-def _what_is_known() -> None:
+def _what_is_known(now: Advice) -> None:
     photo = session.photo_probabilities()
     if photo is None:
-        st.markdown("No photo of a screen yet: the bench reasons from your observations alone.")
+        st.markdown(
+            "No photo of a screen yet. Answer what is asked: every answer moves the suspects."
+        )
         link("Photo", "Add a photo")
         return
     best = max(photo, key=lambda name: photo[name])
     leading = session.desk().leading()
     unsure = "" if leading is not None and leading.usable else ", not sure enough to act on alone"
-    st.markdown(f"From the photo: **{SYMPTOM_WORDS[best]}** ({percent(photo[best])}{unsure}).")
+    lead, share = next(iter(now.suspects.assemblies.items()))
+    st.markdown(
+        f"From the photo: **{SYMPTOM_WORDS[best]}** ({percent(photo[best])}{unsure}).  \n"
+        f"First suspect: **{ASSEMBLY_WORDS[lead]}** ({percent(share)})."
+    )
 
 
 def _suspects(now: Advice, before: Mapping[str, float] | None, bench: Knowledge) -> None:
@@ -81,7 +90,7 @@ def _suspects(now: Advice, before: Mapping[str, float] | None, bench: Knowledge)
         most=4,
     )
     for sentence in found.contradictions:
-        st.warning(plain(sentence), icon=":material/warning:")
+        st.warning(_capital(plain(sentence)), icon=":material/warning:")
     with st.expander("Why, and all suspects"):
         for line in found.why:
             st.markdown(f"- {plain(line)}")
@@ -106,7 +115,7 @@ def _test_card(test: NextTest, bench: Knowledge) -> None:
     answer(f"{test.minutes:.0f} min{wait} · {state} · you need: {tools}", test.title, test.ask)
     if not (test.open or test.live):
         cautions(bench_cautions(test.name, bench))
-    st.markdown("**What came out?**")
+    st.markdown("**What came out? Tap it.**")
     with st.container(horizontal=True, key="outcomes"):
         for outcome in test.outcomes:
             if st.button(
@@ -116,7 +125,9 @@ def _test_card(test: NextTest, bench: Knowledge) -> None:
                 type="primary",
             ):
                 session.desk().observe(test.name, outcome.value)
+                session.desk().turn()
                 st.rerun()
+    _skipping(test)
     with st.expander("Why this one, and what each outcome would say"):
         st.markdown(test.why)
         for outcome in test.outcomes:
@@ -127,8 +138,33 @@ def _test_card(test: NextTest, bench: Knowledge) -> None:
                 f"- **{value_words(outcome.value)}** ({percent(outcome.probability)} likely): "
                 f"{means} {then}"
             )
-    if st.button("Can't do that now, suggest another", key=f"skip-{test.name}", type="tertiary"):
-        session.desk().skipped.append(test.name)
+
+
+def _skipping(test: NextTest) -> None:
+    on_desk = session.desk()
+    if st.button(
+        "Can't do that now, suggest another",
+        key=f"skip-{test.name}",
+        icon=":material/skip_next:",
+        width="stretch",
+    ):
+        on_desk.skipped.append(test.name)
+        on_desk.turn()
+        st.rerun()
+    _bring_back()
+
+
+def _bring_back() -> None:
+    on_desk = session.desk()
+    put_off = [name for name in on_desk.skipped if name not in on_desk.observations]
+    if not put_off:
+        return
+    many = "the test" if len(put_off) == 1 else f"the {len(put_off)} tests"
+    if st.button(
+        f"Bring back {many} put off", key="unskip", icon=":material/undo:", width="stretch"
+    ):
+        on_desk.skipped = []
+        on_desk.turn()
         st.rerun()
 
 
@@ -150,18 +186,33 @@ def _verdict(stop: Stop, now: Advice, bench: Knowledge) -> None:
     lines = []
     if stop.price is not None:
         low, high = stop.price
-        lines.append(f"Part: {money} {low:.0f} to {high:.0f}")
+        lines.append(f"The part alone: {money} {low:.0f} to {high:.0f}.")
     if stop.kind in ("order", "repair"):
-        lines.append(f"The rest of the job: about {money} {stop.expected_total:.0f} in all.")
-        lines.append(f"{percent(stop.probability)} likely to be the one.")
+        lines.append(
+            f"With the work, and the risk that it is something else: about {money} "
+            f"{stop.expected_total:.0f}."
+        )
+        lines.append(f"{percent(stop.probability)} likely to be the cause.")
     answer(headline, _capital(stop.title), *lines)
     st.markdown(stop.text if stop.part is None else _how(stop.part, bench))
+    go("Report", "Write the report", icon=":material/description:", key="to-report")
     if stop.part is not None and st.button(
-        "Done, but the fault stayed", key=f"replaced-{stop.part}", icon=":material/replay:"
+        "Done, but the fault stayed",
+        key=f"replaced-{stop.part}",
+        icon=":material/replay:",
+        width="stretch",
     ):
         session.desk().observe(f"replaced-{stop.part}", "no-change")
+        session.desk().turn()
         st.rerun()
-    go("Report", "Write the report", icon=":material/description:", key="to-report")
+    if st.button(
+        "It works: save and close the case",
+        key="to-close",
+        icon=":material/check:",
+        width="stretch",
+    ):
+        open_part("save")
+    _bring_back()
 
 
 def _how(part: str, bench: Knowledge) -> str:
@@ -172,7 +223,7 @@ def _how(part: str, bench: Knowledge) -> str:
 def _observations(now: Advice, bench: Knowledge) -> None:
     st.subheader("What you noticed")
     st.caption("Tap what you know; leave the rest. Tap again to take it back.")
-    quick, rest = [], []
+    quick, rest, unplugged, powered = [], [], [], []
     known = session.desk().observations
     for test in bench.tests.values():
         if now.next_test is not None and test.name == now.next_test.name:
@@ -184,24 +235,39 @@ def _observations(now: Advice, bench: Knowledge) -> None:
         simple = test.level == "closed" and not test.live and not test.wait_minutes
         if simple and test.minutes <= _QUICK_MINUTES and not test.tools and not test.needs:
             quick.append(test)
+        elif test.live:
+            powered.append(test)
+        elif test.level != "closed":
+            unplugged.append(test)
         else:
             rest.append(test)
     for test in quick[:6]:
         _taps(test)
-    with st.expander("More to note"):
+    with st.expander("More, with the set closed"):
         for test in (*quick[6:], *rest):
-            _taps(test, bench)
+            _taps(test, titled=True)
+    with st.expander("Tested inside, set unplugged"):
+        _inside(unplugged, bench)
+    with st.expander("Measured inside, set powered"):
+        _inside(powered, bench)
 
 
-def _taps(test: BenchTest, bench: Knowledge | None = None) -> None:
+def _inside(tests: Iterable[BenchTest], bench: Knowledge) -> None:
+    """Tests at an open set, below all cautions that any of them asks for."""
+    tests = list(tests)
+    texts = [c for t in tests for c in bench.cautions_for(t.level, t.live, t.cautions)]
+    cautions(tuple(dict.fromkeys(texts)))
+    if not tests:
+        st.markdown("Nothing here would tell more about a screen like this one.")
+    for test in tests:
+        _taps(test, titled=True)
+
+
+def _taps(test: BenchTest, *, titled: bool = False) -> None:
     on_desk = session.desk()
     known = on_desk.observations.get(test.name)
-    needs_care = test.level != "closed" or test.live
-    if bench is not None and needs_care:
-        with st.popover(f"⚠ {test.title}: usual cautions first", width="stretch"):
-            cautions(bench.cautions_for(test.level, test.live, test.cautions))
     chosen = st.pills(
-        test.ask if bench is None else f"**{test.title}.** {test.ask}",
+        f"**{test.title}.** {test.ask}" if titled else test.ask,
         test.values,
         default=known if known in test.values else None,
         format_func=value_words,
@@ -226,10 +292,12 @@ def _history(bench: Knowledge) -> None:
     with st.container(horizontal=True):
         if st.button("Undo the last one", icon=":material/undo:", disabled=not on_desk.past):
             on_desk.undo()
+            on_desk.turn()
             st.rerun()
         if st.button("Clear all", icon=":material/delete_sweep:"):
             on_desk.past.append(dict(on_desk.observations))
             on_desk.observations = {}
+            on_desk.turn()
             st.rerun()
 
 
@@ -244,17 +312,25 @@ def _meter_form(bench: Knowledge) -> None:
     meter = st.selectbox(
         "What stands beside the pin",
         meters,
-        format_func=lambda m: f"{m.title} ({', '.join(m.legends[:4])})",
+        # Longer ones are cut off on a phone; the rest of the legends stands below.
+        format_func=lambda m: f"{m.legends[0]}: {m.title}" if m.legends else m.title,
         key="meter",
     )
     if meter is None:
         return
+    if len(meter.legends) > 1:
+        st.caption(f"Also written {', '.join(meter.legends[1:])}.")
     test = bench.tests[meter.test]
     cautions(bench.cautions_for(test.level, test.live, test.cautions))
     for state, expected in meter.expect.items():
-        st.markdown(f"Usual in {'standby' if state == 'standby' else 'state on'}: **{expected}**")
+        st.markdown(f"Usual {_IN_STATE[state]}: **{expected}**")
     state = st.segmented_control(
-        "State of the set", STATES, default="on", required=True, key="meter-state"
+        "The set is",
+        STATES,
+        default="on",
+        required=True,
+        key="meter-state",
+        format_func={"standby": "in standby", "on": "switched on"}.__getitem__,
     )
     total = None
     if meter.per_string:
@@ -278,7 +354,10 @@ def _meter_form(bench: Knowledge) -> None:
     except PanelvisionError as fault:
         tell_error(fault)
         return
-    answer("The reading says", reading.text)
+    # What is usual stands above already.
+    text = reading.text.partition(" Usual in state ")[0]
+    said = "nothing yet" if reading.value is None else value_words(reading.value)
+    answer("The reading says", f"{_capital(meter.title)}: {said}", text)
     if reading.value is not None and st.button(
         f"Note it: {test.title.lower()}, {value_words(reading.value)}", width="stretch"
     ):
@@ -287,12 +366,13 @@ def _meter_form(bench: Knowledge) -> None:
 
 
 def _what_if(bench: Knowledge) -> None:
-    with st.expander("What if ...?"):
+    with st.expander("What would a test change?"):
         _what_if_form(bench)
 
 
 @st.fragment
 def _what_if_form(bench: Knowledge) -> None:
+    st.caption("Nothing is noted here: it only shows what would follow.")
     test = st.selectbox(
         "If I tried", list(bench.tests.values()), format_func=lambda t: t.title, key="what-if-test"
     )
@@ -316,6 +396,13 @@ def _what_if_form(bench: Knowledge) -> None:
         set_value=on_desk.set_value,
         knowledge=bench,
     )
+    following = then.after.next_test
+    named = [test] if following is None else [test, bench.tests[following.name]]
+    inside = [t for t in named if t.live or t.level != "closed"]
+    texts = [c for t in inside for c in bench.cautions_for(t.level, t.live, t.cautions)]
+    if then.after.stop is not None:
+        texts += then.after.stop.cautions
+    cautions(tuple(dict.fromkeys(texts)), title="Before you open the set")
     st.markdown(f"That is **{percent(then.probability)}** likely. Then:")
     bars(
         then.after.suspects.assemblies,
@@ -327,8 +414,8 @@ def _what_if_form(bench: Knowledge) -> None:
     )
     if then.after.stop is not None:
         st.markdown(f"And the verdict would be: **{then.after.stop.title}**")
-    elif then.after.next_test is not None:
-        st.markdown(f"And next would be: **{then.after.next_test.title}**")
+    elif following is not None:
+        st.markdown(f"And next would be: **{following.title}**")
 
 
 def observation_words(name: str, bench: Knowledge) -> str:

@@ -27,6 +27,7 @@ _OUTLINE = _register("outline")
 _WIPE = _register("wipe")
 _BARS = _register("bars")
 _COPY = _register("copy")
+_ARRIVE = _register("arrive")
 
 
 def data_url(jpeg: bytes) -> str:
@@ -65,7 +66,8 @@ def outline_editor(
             "unsure": unsure,
             "width": size[0],
             "height": size[1],
-            "hint": "Drag a corner, or tap where it belongs. Arrow keys move it finely.",
+            "hint": "Drag a corner, or tap where it belongs. "
+            "With a keyboard, the arrow keys move it finely.",
             "use": "Use these corners",
             "reset": "Put back",
         },
@@ -123,6 +125,15 @@ def bars(
 def copy_text(text: str, *, label: str, key: str, button: str = "Copy the message") -> None:
     """A text with a button that copies it."""
     _COPY(key=key, data={"text": text, "label": label, "button": button, "done": "Copied"})
+
+
+def arrive(turn: int, *, key: str) -> None:
+    """Bring what follows to the top of the screen whenever ``turn`` is another than before.
+
+    For what must be read from its beginning: a caution that a tap has put above the edge of the
+    screen would not be read at all.
+    """
+    _ARRIVE(key=key, data={"turn": turn})
 
 
 def _nothing() -> None:

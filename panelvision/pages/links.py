@@ -14,6 +14,12 @@ def go(page: str, label: str, *, icon: str, key: str) -> None:
         st.switch_page(_page(page))
 
 
+def open_part(part: str) -> None:
+    """Go to one part of the cases' page."""
+    st.session_state["cases-wanted"] = part
+    st.switch_page(_page("Cases"))
+
+
 def _page(title: str) -> st.Page:
     page = st.session_state["pages"][title]
     assert isinstance(page, st.Page)

@@ -123,6 +123,7 @@ class Desk:
     changes: dict[tuple[str, str], PanelChange] = field(default_factory=dict)
     clips: dict[str, PanelChange] = field(default_factory=dict)
     uploads: int = 0
+    turns: int = 0
     case: Case | None = None
     customer: Customer = field(default_factory=Customer)
     set: SetDescription = field(default_factory=SetDescription)
@@ -157,6 +158,10 @@ class Desk:
         """Take the last observation back."""
         if self.past:
             self.observations = self.past.pop()
+
+    def turn(self) -> None:
+        """Something else is to be done now: the page shows it from its beginning."""
+        self.turns += 1
 
 
 def desk() -> Desk:
