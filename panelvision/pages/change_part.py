@@ -8,13 +8,14 @@ from panelvision.arrays import FloatArray, IntArray
 from panelvision.errors import PanelvisionError
 from panelvision.measure.change import PanelChange
 from panelvision.pages import session
+from panelvision.pages.links import link
 from panelvision.pages.look import answer, tell_error
 
 
 @st.fragment
 def change_test() -> None:
     """Choose two photos, compare them, show what changed."""
-    st.subheader("Did anything change on the panel?")
+    st.subheader("Did anything change on the panel?", anchor="change")
     st.markdown(
         "Two photos of the same dark screen, one with the set's menu open and one without: "
         "a change on the panel means that a picture is formed."
@@ -38,6 +39,32 @@ def change_test() -> None:
     change = on_desk.changes.get(pair)
     if change is not None:
         tell_change(change, "The change test")
+        _what_follows(change)
+
+
+def _what_follows(change: PanelChange) -> None:
+    """From the comparison on to the bench."""
+    if not change.usable:
+        return
+    if not change.changed:
+        st.markdown(
+            "Was the menu really open in just one of them? Then it left no trace that these "
+            "photos could show: no picture is formed, or the torch was too weak."
+        )
+        link("Bench", "Go on at the bench")
+        return
+    if session.desk().observations.get("torch") == "faint-picture":
+        link("Bench", "Noted. Go on at the bench")
+        return
+    if st.button(
+        "Note it: a faint picture under the torch",
+        key="note-change",
+        type="primary",
+        width="stretch",
+        icon=":material/check:",
+    ):
+        session.desk().observe("torch", "faint-picture")
+        st.rerun(scope="app")
 
 
 def tell_change(change: PanelChange, kicker: str) -> None:
@@ -50,7 +77,7 @@ def tell_change(change: PanelChange, kicker: str) -> None:
         answer(kicker, "Something changed on the panel: it forms a picture", odds)
     else:
         answer(kicker, "No change on the panel was seen", odds)
-    if change.map.size:
+    if change.changed and _tells_where(change.map):
         st.image(
             session.jpeg_of(_map_picture(change.map)),
             width="stretch",
@@ -63,6 +90,12 @@ def _odds(p: float) -> str:
     if p < 0.001:
         return "less than once in a thousand"
     return f"about {round(p * 100)} times in a hundred" if p >= 0.01 else "once in a few hundred"
+
+
+def _tells_where(log_odds: FloatArray) -> bool:
+    """Whether some tiles rather changed and others rather not; else the map is one flat patch."""
+    known = log_odds[~np.isnan(log_odds)]
+    return bool(known.size) and bool(known.min() < 0 < known.max())
 
 
 def _map_picture(log_odds: FloatArray) -> IntArray:

@@ -73,5 +73,6 @@ def sketch(drawing: Sketch) -> None:
 def percent(p: float) -> str:
     """A probability for people."""
     if p < 0.01:
-        return "under 1 %"
-    return "over 99 %" if p > 0.99 else f"{p:.0%}".replace("%", " %")
+        return "under 1\u00a0%"
+    # The sign never starts a line of its own.
+    return "over 99\u00a0%" if p > 0.99 else f"{p:.0%}".replace("%", "\u00a0%")

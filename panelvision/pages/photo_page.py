@@ -17,9 +17,11 @@ from panelvision.triage_cases import DARK
 from panelvision.words import SYMPTOM_WORDS
 
 # What a phone's picker offers: photos first. HEIC is what many phones take.
-PHOTO_TYPES = ["jpg", "jpeg", "png", "webp", "heic", "heif", "avif", "tif", "tiff"]
+# With the wildcard phones offer their camera beside the album.
+PHOTO_TYPES = ["image/*", "jpg", "jpeg", "png", "webp", "heic", "heif", "avif", "tif", "tiff"]
 CLIP_TYPES = ["mp4", "mov", "m4v", "webm"]
-_NO_BENCH = ("not-a-screen", "normal")
+# chosen: what is told beside the likeliest; the others stand under "How sure".
+_MOST_RIVALS = 3
 _VIEWS = ("Findings", "Picture", "Corners")
 
 
@@ -34,13 +36,17 @@ def show() -> None:
     if not on_desk.answers():
         _work_off(progress, most=1)
     _thumbnails()
+    dark = [a for a in on_desk.answers() if DARK & {a.symptom, *a.record["symptom_set"]}]
+    comparable = len(on_desk.answers()) >= 2 and bool(dark)
+    if comparable:
+        st.markdown("Two photos of one dark screen, menu open and closed? [Compare them](#change).")
     entry = on_desk.photo()
     if entry is not None:
         _one_photo(on_desk.chosen, entry)
-    dark = [a for a in on_desk.answers() if DARK & {a.symptom, *a.record["symptom_set"]}]
-    if len(on_desk.answers()) >= 2 and dark:
+    if comparable:
         change_test()
-    _more(uploader=entry is None or entry.answer is None or entry.answer.usable)
+    found = None if entry is None else entry.answer
+    _more(uploader=found is None or (found.usable and found.symptom != "not-a-screen"))
     # The answer is on screen before the next photo is begun.
     if _work_off(progress, most=1):
         st.rerun()
@@ -49,18 +55,11 @@ def show() -> None:
 def _first_screen() -> None:
     st.title("Show me the faulty screen")
     st.markdown(
+        "You get what it shows, the likeliest part and the next test.\n\n"
         "Set switched on, all four corners in the photo. "
         "**Dark screen?** Darken the room, open the set's menu, hold a torch to the side."
     )
     _uploader("Take or choose photos")
-    examples = _examples()
-    if examples:
-        st.subheader("No set at hand? Try one of these")
-        st.caption("Photos from an invented workshop, drawn by the program's own generator.")
-        for row in range(0, len(examples), 2):
-            for column, example in zip(st.columns(2), examples[row : row + 2], strict=False):
-                with column:
-                    _example_card(example)
     with st.expander("How to hold phone and torch"):
         sketch(TORCH)
         st.markdown(
@@ -70,6 +69,14 @@ def _first_screen() -> None:
             "- Room dark, focus on the glass, hold still.\n"
             "- Two photos, one with the menu open and one without, say more than one."
         )
+    examples = _examples()
+    if examples:
+        st.subheader("No set at hand? Try one of these")
+        st.caption("Photos from an invented workshop, drawn by the program's own generator.")
+        for row in range(0, len(examples), 2):
+            for column, example in zip(st.columns(2), examples[row : row + 2], strict=False):
+                with column:
+                    _example_card(example)
 
 
 def _example_card(example: Example) -> None:
@@ -182,8 +189,18 @@ def _one_photo(key: str, entry: Entry) -> None:
     _verdict(found)
     if not found.usable:
         _uploader("Take the photo again")
-        link("Bench", "Go on without a better photo")
-    elif found.symptom not in _NO_BENCH:
+        link("Bench", "Go on without a better photo: from what you notice and test")
+        sketch(sketch_for(found.record["retake"], found.symptom))
+    elif found.symptom == "normal":
+        st.markdown(
+            "Is the fault there only now and then? Add a photo taken while it shows, or go by "
+            "what you notice."
+        )
+        link("Bench", "Find the failed part from what you notice")
+    elif found.symptom == "not-a-screen":
+        _uploader("Take a photo of the screen itself, switched on")
+        link("Bench", "Go on without a photo: from what you notice and test")
+    else:
         go("Bench", "Find the failed part", icon=":material/build:", key="to-bench")
     if key in session.desk().clips:
         tell_change(session.desk().clips[key], "The clip")
@@ -193,7 +210,7 @@ def _one_photo(key: str, entry: Entry) -> None:
         marked_list((str(i), f.sentence) for i, f in enumerate(found.findings, start=1))
     with st.expander("How sure, and what else it could be"):
         _sureness(found, key)
-    with st.expander("Numbers and files"):
+    with st.expander("Numbers and file, remove this photo"):
         notes = found.record.get("notes") or []
         st.markdown(
             f"{entry.name}: {found.size[0]} x {found.size[1]} pixels, examined in "
@@ -219,20 +236,21 @@ def _remove_button(key: str) -> None:
 def _verdict(found: Answer) -> None:
     words = SYMPTOM_WORDS[found.symptom]
     share = percent(found.probabilities[found.symptom])
-    others = [
-        f"{SYMPTOM_WORDS[s]} ({percent(found.probabilities[s])})"
-        for s in found.record["symptom_set"]
-        if s != found.symptom
-    ]
-    also = "Could also be: " + "; ".join(others) + "." if others else ""
+    rivals = [s for s in found.record["symptom_set"] if s != found.symptom]
+    others = [f"{SYMPTOM_WORDS[s]} ({percent(found.probabilities[s])})" for s in rivals]
+    more = len(others) - _MOST_RIVALS
+    rest = f"; {more} less likely" if more > 0 else ""
+    also = "Could also be: " + "; ".join(others[:_MOST_RIVALS]) + rest + "." if others else ""
     if found.usable:
         answer("The photo shows", _capital(words), f"{share} sure. {also}")
         return
-    # Its reason names the labels of files; the guess and its rivals say the same in words.
-    answer("Can't tell from this photo", f"Best guess: {words}", f"{share} sure. {also}")
+    # What is not to be acted on is never the largest line. Its reason names the labels of files;
+    # the guess and its rivals say the same in words.
+    answer(
+        "Not sure enough", "Can't tell from this photo", f"Best guess, {share} sure: {words}.", also
+    )
     st.subheader("Take it again like this")
     marked_list((str(i), hint) for i, hint in enumerate(found.record["retake"], start=1))
-    sketch(sketch_for(found.record["retake"], found.symptom))
 
 
 def _capital(text: str) -> str:
@@ -320,11 +338,12 @@ def _sureness(found: Answer, key: str) -> None:
         words=SYMPTOM_WORDS,
         label="How likely each symptom is",
         key=f"sure-{key}",
-        most=6,
+        most=max(6, len(found.record["symptom_set"])),
     )
     st.caption(
-        "Of photos with these numbers that many in a hundred turned out so. "
-        "Labels listed under 'could also be' are kept so that nine in ten lists hold the truth."
+        "The percentages were set on drawn photos, where they came out as said: of those that say "
+        "70 %, about 70 in a hundred are so. On real photos it is right less often, so take it "
+        "as a hint and look at the picture yourself."
     )
 
 
