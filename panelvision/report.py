@@ -130,8 +130,12 @@ def report_html(report: Report) -> str:
     )
     shop = f'<p class="shop">{say(report.shop)}</p>' if report.shop else ""
     contact = f'<p class="contact">{say(report.contact)}</p>' if report.contact else ""
+    items = "".join(f"<li>{say(text)}</li>" for text in report.cautions)
+    # Ahead of the verdict, which may be that a part inside is to be replaced.
+    caution = f'<section class="caution"><h2>Caution</h2><ul>{items}</ul></section>'
     parts = [
         f'<header>{shop}{contact}<h1>{say(report.title)}</h1><dl class="head">{head}</dl></header>',
+        caution if report.cautions else "",
         f'<section class="verdict"><h2>Verdict</h2><p class="big">{say(report.verdict)}</p>'
         + "".join(f"<p>{say(line)}</p>" for line in report.reasons)
         + "</section>",
@@ -145,9 +149,6 @@ def report_html(report: Report) -> str:
             "<section><h2>What was seen and tested</h2><table><thead><tr><th>Observation or test"
             f"</th><th>Outcome</th></tr></thead><tbody>{tested}</tbody></table></section>"
         )
-    if report.cautions:
-        items = "".join(f"<li>{say(text)}</li>" for text in report.cautions)
-        parts.append(f'<section class="caution"><h2>Caution</h2><ul>{items}</ul></section>')
     limits = "".join(f"<p>{say(text)}</p>" for text in report.limits)
     parts.append(f'<section class="limits"><h2>Limits of this statement</h2>{limits}</section>')
     return _PAGE.format(title=say(report.title), style=_STYLE, body="\n".join(parts))

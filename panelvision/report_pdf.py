@@ -51,6 +51,11 @@ def report_pdf(report: Report) -> bytes:
     page.ln(3)
     _say(page, report.title, size=17, bold=True, line=8.0)
     _rows(page, report.heading, widths=(25, 75))
+    if report.cautions:
+        # Ahead of the verdict, which may be that a part inside is to be replaced.
+        _head(page, "Caution")
+        for text in report.cautions:
+            _say(page, text)
     _head(page, "Verdict")
     _say(page, report.verdict, size=13, bold=True, line=6.6)
     for line in report.reasons:
@@ -71,10 +76,6 @@ def report_pdf(report: Report) -> bytes:
     if report.tested:
         _head(page, "What was seen and tested")
         _rows(page, report.tested, widths=(65, 35))
-    if report.cautions:
-        _head(page, "Caution")
-        for text in report.cautions:
-            _say(page, text)
     _head(page, "Limits of this statement")
     for text in report.limits:
         _say(page, text, size=9, line=4.8)

@@ -118,6 +118,13 @@ def test_everything_said_stands_in_both_files():
         assert "".join(words.split()) in "".join(text.split()), words
 
 
+def test_the_caution_stands_ahead_of_the_verdict_in_both_files():
+    report = make()
+    for text in (report_html(report), pdf_text(report_pdf(report))):
+        assert 0 < text.index("Caution") < text.index("Verdict")
+    assert "Caution" not in report_html(make(cautions=()))
+
+
 def test_typed_text_stays_text():
     evil = "<script>alert(1)</script>\"'&"
     page = report_html(make(customer=evil, verdict=evil, tested=((evil, evil),), shop=evil))

@@ -142,7 +142,8 @@ def _verdict(stop: Stop | None) -> tuple[str, list[str], list[tuple[str, str]]]:
     part = bench.parts[stop.part]
     labour = bench.economy.labour_per_hour / 60 * part.minutes
     low, high = part.price
-    reasons = [f"It is {percent(stop.probability)} likely to be the cause.", part.how]
+    # How it is done is the bench's business: the customer is asked not to open the set.
+    reasons = [f"It is {percent(stop.probability)} likely to be the cause."]
     prices = [
         (f"Part: {part.title}", f"{money} {low:.0f} to {high:.0f}"),
         (f"Work, about {part.minutes:.0f} minutes", f"{money} {labour:.0f}"),
