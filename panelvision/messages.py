@@ -201,12 +201,21 @@ def _ask(wanted: str, symptom: str, seen: str, hints: Sequence[str]) -> list[str
         parts.append(f"It looks as if {seen}, but this photo does not make us sure yet.")
     parts.append(f"To help you without a visit we need {what}:")
     parts.append(_numbered(how))
-    extra = [hint for hint in hints if hint]
+    extra = _for_customers(wanted, hints)
     if extra and wanted != "file":
         parts.append("What would help most this time:\n" + "\n".join(f"- {h}" for h in extra[:3]))
     if wanted in ("torch", "menu"):
         parts.append(_KEEP_CLOSED)
     return parts
+
+
+def _for_customers(wanted: str, hints: Sequence[str]) -> list[str]:
+    """The hints without what only the workshop can do, and without what the steps contradict."""
+    own = [hint.replace(", or mark the corners by hand", "") for hint in hints if hint]
+    if wanted in ("torch", "menu"):
+        # A dark screen shows no plain page, and the room is to be dark.
+        own = [hint for hint in own if "plain" not in hint]
+    return own
 
 
 def _numbered(steps: Sequence[str]) -> str:

@@ -507,3 +507,12 @@ def test_sorted_cases_are_filed_once_and_what_people_entered_stays(tmp_path):
         assert (now.observations, now.verdict) == (mine.observations, "panel")
         assert len(now.photos) == len(mine.photos) + 1
         assert store.get(closed.id) == closed
+
+
+def test_a_customer_is_not_asked_for_what_only_the_shop_can_do():
+    by_hand = "The edges were not found: take all four corners in, or mark the corners by hand."
+    plain = "Open the set's menu or show a plain grey page, and take one more photo."
+    text = message_for("ask-for-photo", wanted="again", hints=(by_hand, plain))
+    assert "by hand" not in text and "all four corners in." in text and "plain grey" in text
+    # A dark screen shows no page, and its room is to be dark.
+    assert "plain grey" not in message_for("ask-for-photo", wanted="torch", hints=(plain,))
