@@ -9,7 +9,7 @@ from panelvision.errors import PanelvisionError
 from panelvision.inbox import label
 from panelvision.pages.memory_folder import memory_folder, own_name
 from panelvision.settings import Settings
-from panelvision.triage import Progress, SortSummary, sort_photos
+from panelvision.triage import Progress, SortSummary, sort_photos, write_outputs
 from panelvision.triage_cases import SortedCase, SortedPhoto
 
 # chosen: below this many photos the start of worker processes costs more than it saves.
@@ -72,6 +72,8 @@ class InboxJob:
                     stop=self._stop,
                 )
                 self.cases = tuple(_named(case, names) for case in summary.cases)
+                # Once more with the names that the files came with, for sheet and table.
+                write_outputs(self.cases, out)
                 self.sheet = (out / "index.html").read_bytes()
                 self.table = (out / "results.csv").read_bytes()
                 self.summary = summary

@@ -46,8 +46,12 @@ def show() -> None:
 
 def _drop() -> None:
     st.markdown(
-        "Drop a day's photos, a zip of a folder, or an e-mail export (.eml, .mbox). "
-        "Each customer's photos are put together; you get what to do next and a message to send."
+        "Choose a day's photos, a zip of folders, or an e-mail export (.eml, .mbox). "
+        "You get what to do next for each customer, and a message to send."
+    )
+    st.caption(
+        "One sender or one folder in the zip is one customer. Photos chosen singly are put "
+        "together where they show the same view; each other one counts for itself."
     )
     number = st.session_state.setdefault("inbox-uploads", 0)
     with st.container(key="intake"):
@@ -95,12 +99,13 @@ def _gallery(job: InboxJob) -> None:
     summary = job.summary
     assert summary is not None
     counts = {step: sum(case.next.step == step for case in job.cases) for step in STEPS}
-    told = [f"{count} x {STEP_WORDS[step]}" for step, count in counts.items() if count]
+    told = [f"{STEP_WORDS[step]}: {count}" for step, count in counts.items() if count]
     rest = f"{summary.failed} could not be read. " if summary.failed else ""
     rest += f"{summary.waiting} were left undone." if summary.waiting else ""
     answer(
-        f"{summary.photos} photos, {len(job.cases)} cases",
-        "; ".join(told) or "Nothing to sort",
+        f"{_count(summary.photos, 'photo')}, {_count(len(job.cases), 'case')}",
+        _capital(told[0]) if told else "Nothing to sort",
+        *(_capital(line) for line in told[1:]),
         rest,
     )
     with st.container(horizontal=True):
@@ -139,8 +144,12 @@ def _gallery(job: InboxJob) -> None:
         _case(case)
 
 
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
 def _case(case: SortedCase) -> None:
-    with st.container(border=True):
+    with st.container(border=True, key=f"inbox-card-{case.key}"):
         pictures, words = st.columns([1, 2])
         with pictures, st.container(horizontal=True):
             for photo in case.photos[:4]:
@@ -149,14 +158,16 @@ def _case(case: SortedCase) -> None:
             st.markdown(f"{_STEP_SIGNS[case.next.step]} **{_capital(STEP_WORDS[case.next.step])}**")
             st.text(case.title)
             _known(case)
-            with st.expander("Message to the customer"):
-                copy_text(case.message, label="Message to the customer", key=f"message-{case.key}")
+        # Below both columns: the message wants the whole width.
+        with st.expander("Message to the customer"):
+            copy_text(case.message, label="Message to the customer", key=f"message-{case.key}")
 
 
 def _known(case: SortedCase) -> None:
     lines = []
     if case.next.symptom:
-        lines.append(f"Shows: {SYMPTOM_WORDS[case.next.symptom]}")
+        sure = any(photo.usable for photo in case.photos)
+        lines.append(f"{'Shows' if sure else 'Perhaps'}: {SYMPTOM_WORDS[case.next.symptom]}")
     if case.next.suspect:
         share = percent(case.next.confidence)
         lines.append(f"Suspect: {ASSEMBLY_WORDS[case.next.suspect]} ({share})")
