@@ -422,3 +422,78 @@ def test_an_answer_on_the_card_brings_the_next_card_to_the_top_and_a_tap_below_d
     tap = next(p for p in at.pills if str(p.key).startswith("tap-") and p.value is None)
     tap.set_value(tap.options[0]).run()
     assert desk_of(at).turns == 1 and len(desk_of(at).observations) == 2
+
+
+def test_a_change_between_two_dark_photos_is_noted_for_the_bench():
+    from panelvision.measure.change import PanelChange
+
+    at = upload(visit("photo"), ("a.jpg", example(0)), ("b.jpg", example(1)))
+    for _ in range(3):
+        at.run()
+    first, second = desk_of(at).entries
+    # Everywhere about as likely: such a map would be one flat patch, and is left out.
+    flat = PanelChange(True, 5.0, 0.001, True, "", None, np.full((4, 6), 5.0))
+    desk_of(at).changes[first, second] = flat
+    at.run()
+    assert "[Compare them](#change)" in said(at)
+    assert not [c for c in at.caption if "The brighter" in c.value]
+    at.button(key="note-change").click().run()
+    assert not at.exception
+    assert desk_of(at).observations == {"torch": "faint-picture"}
+
+
+def test_a_case_is_closed_where_it_was_saved():
+    at = visit("bench", upload(visit("photo"), ("half.jpg", example(1))))
+    at = visit("cases", at)
+    assert "Close the case" not in [b.label for b in at.button]
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    assert "close it" in at.success[0].value
+    next(b for b in at.button if b.label == "Close the case").click().run()
+    assert not at.exception and not at.error
+    assert desk_of(at).case.outcome is not None
+    assert session.case_store().get(desk_of(at).case.id).closed
+    assert "Close the case" not in [b.label for b in at.button]
+
+
+def test_another_page_can_ask_for_a_part_of_the_cases():
+    at = visit("bench")
+    note(at, "sound", "yes")
+    cases = AppTest.from_function(_script, kwargs={"page": "cases"}, default_timeout=PATIENCE_S)
+    cases.session_state["desk"] = desk_of(at)
+    cases.session_state["cases-part"] = "find"
+    cases.session_state["cases-wanted"] = "save"
+    cases.run()
+    assert not cases.exception
+    assert cases.segmented_control(key="cases-part").value == "save"
+
+
+def test_the_customers_report_says_what_is_replaced_but_not_how(monkeypatch):
+    from dataclasses import replace
+
+    from panelvision.pages import report_page
+
+    bench = load_knowledge()
+    monkeypatch.setattr(session, "knowledge", lambda: bench)
+    part = bench.parts["timing-board"]
+    stop = _some_stop(bench)
+    monkeypatch.setattr(session, "advice", lambda **_: replace(advise(None, {}), stop=stop))
+    verdict, reasons, prices = report_page._verdict(stop)
+    assert part.title in verdict and prices
+    assert part.how not in " ".join(reasons)
+
+
+def _some_stop(bench):
+    from panelvision.isolate import Stop
+
+    part = bench.parts["timing-board"]
+    return Stop("order", "timing-board", part.name, part.title, 0.8, part.price, 70.0, part.how, ())
+
+
+def test_sheet_and_table_of_an_inbox_name_the_files_as_they_came():
+    from panelvision.pages.inbox_job import InboxJob
+
+    job = InboxJob([("from the bar.jpg", example(1))], session.Settings())
+    job.wait()
+    assert not job.error
+    assert b"from the bar.jpg" in job.sheet and b"from the bar.jpg" in job.table
+    assert b"0001.jpg" not in job.sheet and b"0001.jpg" not in job.table

@@ -6,7 +6,7 @@ import streamlit as st
 
 from panelvision.cases.accuracy import Accuracy, HitRate
 from panelvision.pages import session
-from panelvision.pages.look import answer
+from panelvision.pages.look import answer, percent
 from panelvision.words import SYMPTOM_WORDS
 
 
@@ -23,11 +23,12 @@ def show_accuracy() -> None:
         )
         return
     first, two = found.overall.first, found.overall.first_two
+    cases = "1 closed case" if found.judged == 1 else f"{found.judged} closed cases"
     answer(
-        f"{found.judged} closed cases with advice",
+        f"{cases} with advice",
         f"First suspect right in {first.hits} of {first.cases}",
         f"First or second: {two.hits} of {two.cases}.",
-        f"In the long run the first is right in {_range(first)}.",
+        f"In the long run it is somewhere from {_range(first)}; more closed cases narrow that.",
     )
     _by_symptom(found)
     _calibration(found)
@@ -36,7 +37,7 @@ def show_accuracy() -> None:
 def _range(rate: HitRate) -> str:
     if rate.low is None or rate.high is None:
         return "an unknown share"
-    return f"{rate.low:.0%} to {rate.high:.0%} (95 % interval)"
+    return f"{percent(rate.low)} to {percent(rate.high)}"
 
 
 def _by_symptom(found: Accuracy) -> None:
@@ -65,12 +66,19 @@ def _by_symptom(found: Accuracy) -> None:
     point = base.mark_point(filled=True, size=140).encode(
         x=alt.X("right:Q", scale=scale), tooltip=["symptom", "cases"]
     )
+    # Room for the buttons that Streamlit lays above a plot on a phone.
+    st.space("medium")
     st.altair_chart(
         (spread + point).properties(height=60 + 44 * len(rows)),
         width="stretch",
         alt="Share of cases with the right first suspect, by symptom, with 95 % intervals",
     )
-    st.dataframe(table, hide_index=True, width="stretch")
+    for name, score in found.by_symptom.items():
+        st.markdown(
+            f"- {SYMPTOM_WORDS.get(name, 'no photo')}: right in "
+            f"{score.first.hits} of {score.first.cases}"
+        )
+    st.caption("The line shows how far the share may be off with so few cases (95 % interval).")
 
 
 def _calibration(found: Accuracy) -> None:
@@ -79,8 +87,9 @@ def _calibration(found: Accuracy) -> None:
     st.subheader("Could the percentages be believed?")
     doubt = "" if found.calibration.believable else " That is more than chance explains."
     st.markdown(
-        f"Said and true differ by {found.calibration.error:.0%} on average; with so few cases "
-        f"perfect percentages would differ by {found.calibration.error_if_perfect:.0%}.{doubt}"
+        f"What was said and what was so differ by {percent(found.calibration.error)} on average; "
+        "with so few cases even perfect percentages would differ by "
+        f"{percent(found.calibration.error_if_perfect)}.{doubt}"
     )
     table = pd.DataFrame(
         {"said": b.mean_probability, "true": b.share_right, "cases": b.cases}
@@ -92,8 +101,8 @@ def _calibration(found: Accuracy) -> None:
         alt.Chart(table)
         .mark_point(filled=True)
         .encode(
-            x=alt.X("said:Q", title="said", axis=axis, scale=scale),
-            y=alt.Y("true:Q", title="true", axis=axis, scale=scale),
+            x=alt.X("said:Q", title="first suspect was said to be", axis=axis, scale=scale),
+            y=alt.Y("true:Q", title="and was right in", axis=axis, scale=scale),
             size=alt.Size("cases:Q", legend=None, scale=alt.Scale(range=[80, 500])),
         )
     )
@@ -102,8 +111,10 @@ def _calibration(found: Accuracy) -> None:
         .mark_line(strokeDash=[4, 6])
         .encode(x="said:Q", y="true:Q")
     )
+    # Room for the buttons that Streamlit lays above a plot on a phone.
+    st.space("medium")
     st.altair_chart(
-        (line + points).properties(height=300),
+        (line + points).properties(height=320),
         width="stretch",
         alt="How often the first suspect was right against the probability that was given for it",
     )

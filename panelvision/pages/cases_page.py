@@ -30,6 +30,9 @@ def show() -> None:
     st.title("Cases")
     on_desk = session.desk()
     something = bool(on_desk.entries or on_desk.observations)
+    if "cases-wanted" in st.session_state:
+        # Asked for by another page; set ahead of the widget, as Streamlit wants it.
+        st.session_state["cases-part"] = st.session_state.pop("cases-wanted")
     part = st.segmented_control(
         "Part",
         list(_PARTS),
@@ -60,7 +63,7 @@ def _save_form() -> None:
         return
     if on_desk.case is not None:
         st.markdown(f"This set is case **{on_desk.case.id[:8]}**; saving brings it up to date.")
-    with st.form("save"):
+    with st.form("save", border=False):
         who = on_desk.customer
         label = st.text_input(
             "The set", on_desk.set.label, max_chars=200, placeholder="as you will find it again"
@@ -72,14 +75,45 @@ def _save_form() -> None:
         consent = st.checkbox(
             "The customer agrees that these photos help to train the program", who.consent
         )
+        # Ahead of the button: what is said below it lies under the bar on a phone.
+        told = st.container()
         wanted = st.form_submit_button("Save the case", type="primary", width="stretch")
-    if not wanted:
-        return
-    on_desk.customer = replace(who, name=name, contact=contact, consent=consent)
+    if wanted:
+        _save(
+            told,
+            label=label,
+            name=name,
+            contact=contact,
+            inches=inches,
+            notes=notes,
+            consent=consent,
+        )
+    if on_desk.case is not None and not on_desk.case.closed:
+        with st.expander("Repaired? Close it with what it was", icon=":material/check:"):
+            _close_form(on_desk.case)
+
+
+def _save(
+    told: st.delta_generator.DeltaGenerator,
+    *,
+    label: str,
+    name: str,
+    contact: str,
+    inches: float | None,
+    notes: str,
+    consent: bool,
+) -> None:
+    on_desk = session.desk()
+    on_desk.customer = replace(on_desk.customer, name=name, contact=contact, consent=consent)
     on_desk.set = replace(on_desk.set, label=label, size_inch=inches, notes=notes)
-    with st.spinner("Saving"):
-        saved = save_desk()
-    st.success(f"Saved as case {saved.id[:8]}.", icon=":material/check:")
+    with told:
+        with st.spinner("Saving"):
+            saved = save_desk()
+        st.success(
+            f"Saved as case {saved.id[:8]}. When the set is repaired, close it below or under "
+            "Find: what it was sharpens the advice.",
+            icon=":material/check:",
+        )
 
 
 def save_desk() -> Case:
@@ -170,7 +204,7 @@ def _case_card(case: Case) -> None:
                     session.forget_knowledge()
                     st.rerun()
             else:
-                with st.popover("Close it", icon=":material/check:"):
+                with st.popover("Close it: what was it?", icon=":material/check:"):
                     _close_form(case)
             if case.customer is not None:
                 with st.popover("Delete", icon=":material/delete:"):
@@ -178,7 +212,7 @@ def _case_card(case: Case) -> None:
 
 
 def _close_form(case: Case) -> None:
-    with st.form(f"close-{case.id}"):
+    with st.form(f"close-{case.id}", border=False):
         ranked = list(case.suspects)
         order: list[str] = [*ranked, *(a for a in ASSEMBLIES if a not in ranked)]
         assembly = st.selectbox(
@@ -203,10 +237,17 @@ def _close_form(case: Case) -> None:
             known = bench.faults.get(fault)
             # The exact fault, where it is named, says which assembly it belongs to.
             place = known.assembly if known is not None else assembly
-            session.case_store().close_case(
+            closed = session.case_store().close_case(
                 case.id, Outcome(place, fault=fault, symptom=symptom, notes=notes)
             )
+            on_desk = session.desk()
+            if on_desk.case is not None and on_desk.case.id == case.id:
+                on_desk.case = closed
             session.forget_knowledge()
+            st.toast(
+                "Closed. How often the advice was right stands under Accuracy.",
+                icon=":material/check:",
+            )
             st.rerun()
 
 
