@@ -91,6 +91,44 @@ def test_from_a_photo_to_a_saved_case_and_a_report_on_a_phone(bench, tmp_path):
     page.context.close()
 
 
+def test_after_a_tap_the_cautions_of_an_open_test_are_on_the_screen(bench):
+    page = fresh(bench)
+    upload(page, DARK)
+    driver.visit(page, "Bench")
+    opened = 0
+    for _ in range(12):
+        outcomes = page.locator(".st-key-outcomes button")
+        if not outcomes.count():
+            break
+        # As far down as a thumb would have gone.
+        outcomes.last.scroll_into_view_if_needed()
+        outcomes.last.tap()
+        driver.settle(page)
+        page.wait_for_timeout(700)
+        asks = page.locator(".pv-answer .pv-kicker").first.inner_text()
+        if page.locator(".st-key-outcomes").count() and "set closed" not in asks:
+            top = page.locator(".pv-caution").first.bounding_box()["y"]
+            asked = page.locator(".pv-answer").first.bounding_box()["y"]
+            assert 0 <= top < asked
+            opened += 1
+    assert opened
+    page.context.close()
+
+
+def test_what_was_saved_is_told_above_the_bar(bench):
+    page = fresh(bench)
+    upload(page, HALF)
+    driver.visit(page, "Cases")
+    page.get_by_role("button", name="Save the case").tap()
+    told = page.get_by_text("Saved as case")
+    told.wait_for()
+    driver.settle(page)
+    bar = page.locator(".st-key-nav").bounding_box()["y"]
+    box = told.bounding_box()
+    assert 0 <= box["y"] and box["y"] + 24 < bar
+    page.context.close()
+
+
 def test_a_corner_is_dragged_and_the_answer_is_made_anew(bench):
     page = fresh(bench)
     upload(page, HALF)
@@ -185,6 +223,12 @@ def test_body_text_can_be_read_at_arms_length(bench):
     )
     # chosen: 18 CSS pixels are 0.18 degrees of arc at 60 cm on a phone of 160 CSS pixels an inch.
     assert sizes and min(sizes) >= 15 and sorted(sizes)[len(sizes) // 2] >= 18
+    faint = page.evaluate(
+        "Math.min(...[...document.querySelectorAll('[data-testid=stCaptionContainer]')]"
+        ".map(e => parseFloat(getComputedStyle(e).opacity)))"
+    )
+    # chosen: Streamlit's own 0.6 leaves less than the 4.5 to 1 of WCAG 1.4.3 in the light theme.
+    assert faint >= 0.8
     page.context.close()
 
 
