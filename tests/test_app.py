@@ -482,6 +482,39 @@ def test_the_customers_report_says_what_is_replaced_but_not_how(monkeypatch):
     assert part.how not in " ".join(reasons)
 
 
+def test_an_unsettled_report_names_no_test_inside_the_set():
+    at = visit("bench", upload(visit("photo"), ("dark.jpg", example(0))))
+    photo = desk_of(at).leading().probabilities
+    for _ in range(6):
+        asked = advise(photo, desk_of(at).observations).next_test
+        if asked.open or asked.live:
+            break
+        at.button(key=f"outcome-{asked.name}-{asked.outcomes[-1].value}").click().run()
+    assert asked.open or asked.live
+    page = visit("report", at)
+    assert "inside the set, in the workshop" in said(page) and asked.title not in said(page)
+
+
+def test_a_screen_that_glows_plainly_may_show_a_page_on_purpose(monkeypatch):
+    real = session.judge
+
+    def glowing(seen):
+        from dataclasses import replace
+
+        result = real(seen)
+        reading = result.reading
+        shares = dict.fromkeys(reading.probabilities, 0.0) | {"glow-no-image": 1.0}
+        sure = replace(
+            reading, symptom="glow-no-image", probabilities=shares, symptom_set=("glow-no-image",)
+        )
+        return replace(result, reading=sure)
+
+    monkeypatch.setattr(session, "judge", glowing)
+    at = upload(visit("photo"), ("half.jpg", example(1)))
+    assert desk_of(at).answers()[0].symptom == "glow-no-image"
+    assert "shown on purpose looks the same" in said(at)
+
+
 def _some_stop(bench):
     from panelvision.isolate import Stop
 

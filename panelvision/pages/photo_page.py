@@ -201,6 +201,11 @@ def _one_photo(key: str, entry: Entry) -> None:
         _uploader("Take a photo of the screen itself, switched on")
         link("Bench", "Go on without a photo: from what you notice and test")
     else:
+        if found.symptom == "glow-no-image":
+            st.markdown(
+                "A plain page shown on purpose looks the same: open the set's menu first, and "
+                "go on only if it does not appear."
+            )
         go("Bench", "Find the failed part", icon=":material/build:", key="to-bench")
     if key in session.desk().clips:
         tell_change(session.desk().clips[key], "The clip")

@@ -134,7 +134,10 @@ def _verdict(stop: Stop | None) -> tuple[str, list[str], list[tuple[str, str]]]:
     if stop is None:
         test = session.advice().next_test
         after = [f"Most likely so far: {ASSEMBLY_WORDS[lead]} ({percent(share)})."]
-        if test is not None:
+        if test is not None and (test.open or test.live):
+            # Its name would suggest work inside, away from its cautions.
+            after.append("The next test is made inside the set, in the workshop.")
+        elif test is not None:
             after.append(f"The next test would be: {test.title}.")
         return "Not settled yet", after, []
     if stop.part is None:
