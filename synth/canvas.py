@@ -115,7 +115,7 @@ class Canvas:
             mu = _upsample(u, big)[: y1 - y0, : x1 - x0]
             mw = _upsample(w, big)[: y1 - y0, : x1 - x0]
             tone = cv2.remap(
-                albedo, np.mod(mu, n), np.mod(mw, n), cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP
+                albedo, _wrap(mu, n), _wrap(mw, n), cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP
             )
             lux *= tone
             lux *= np.float32(1 / np.pi)
@@ -270,6 +270,14 @@ def _upsample(coarse: Floats, size: tuple[int, int]) -> Floats:
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
+
+
+def _wrap(position: Floats, period: int) -> Floats:
+    """The position within its period; several times faster than the exact remainder."""
+    turns = np.floor(position * np.float32(1 / period))
+    turns *= np.float32(-period)
+    turns += position
+    return turns
 
 
 def _off(rig: Rig) -> Torch:

@@ -107,10 +107,12 @@ def mix(base: NDArray, top: NDArray | float, alpha: Field) -> None:
     """base += alpha * (top - base), in place; alpha (H, W) or broadcastable against (H, W)."""
     if base.ndim == 3 and alpha.shape == base.shape[:2] and alpha.size > 4096:
         # one pass in place of four; its guard against 0/0 costs 1e-5 of the value
-        full = np.empty(base.shape, np.float32)
-        full[:] = top
-        weight = np.ascontiguousarray(alpha, np.float32)
-        base[:] = cv2.blendLinear(full, np.ascontiguousarray(base), weight, 1 - weight)
+        full = np.asarray(top, np.float32)
+        if full.shape != base.shape:
+            full = np.empty(base.shape, np.float32)
+            full[:] = top
+        weight = np.asarray(alpha, np.float32)
+        base[:] = cv2.blendLinear(full, base, weight, 1 - weight)
         return
     a = alpha[..., None] if base.ndim == 3 and alpha.ndim == 2 else alpha
     base += a * (np.asarray(top, np.float32) - base)

@@ -53,18 +53,25 @@ def draw_processing(dice: Dice, iso: float) -> Processing:
     )
 
 
-def tone_curve(p: Processing) -> Array:
-    """Linear 0..1 (4096 steps in square-root spacing) to display code 0..255."""
-    x = (np.arange(4096) / 4095.0) ** 2
+#: Linear light and display codes are whole numbers while they are looked up: 16 bits of linear
+#: light are finer than the raw's 14, and 128 steps to the code finer than any noise.
+LINEAR_STEPS, CODE_STEPS = 65535, 128
+
+
+def tone_curve(p: Processing) -> NDArray[np.uint16]:
+    """Linear light in `LINEAR_STEPS` to display code 0..255 in `CODE_STEPS` each."""
+    x = np.arange(LINEAR_STEPS + 1) / LINEAR_STEPS
     y = encode(x * (1 + 2.0 * p.lift * (1 - x) ** 3))
     s = y * y * (3 - 2 * y)
-    return ((y + p.curve * 0.6 * (s - y)) * 255).astype(np.float32)
+    code = (y + p.curve * 0.6 * (s - y)) * (255 * CODE_STEPS)
+    return np.rint(np.clip(code, 0, LINEAR_STEPS)).astype(np.uint16)
 
 
-def _guided(luma: Array, radius: int, eps: float) -> Array:
+def _guided(luma: Array, radius: int, eps: float, share: float) -> Array:
     """Self-guided filter (He, Sun, Tang 2013): smooths noise below sqrt(eps), keeps edges.
 
     Means and variances are taken on a half-size copy (He and Sun 2015), a quarter of the work.
+    share: 1 replaces the luma by the filtered one, less leaves some of it.
     """
     h, w = luma.shape
     small = cv2.resize(luma, (w // 2, h // 2), interpolation=cv2.INTER_AREA)
@@ -75,9 +82,10 @@ def _guided(luma: Array, radius: int, eps: float) -> Array:
     var -= mean * mean
     a = var / (var + np.float32(eps))
     b = mean - a * mean
-    out: Array = cv2.resize(cv2.blur(a, k), (w, h), interpolation=cv2.INTER_LINEAR)
+    slope = 1 - share + share * cv2.blur(a, k)
+    out: Array = cv2.resize(slope, (w, h), interpolation=cv2.INTER_LINEAR)
     out *= luma
-    out += cv2.resize(cv2.blur(b, k), (w, h), interpolation=cv2.INTER_LINEAR)
+    out += cv2.resize(share * cv2.blur(b, k), (w, h), interpolation=cv2.INTER_LINEAR)
     return out
 
 
@@ -91,38 +99,33 @@ def develop(rgb: NDArray[np.uint16], sensor: Sensor, p: Processing, *, noise_hin
     s = np.float32(p.saturation)
     lum = np.array([0.3, 0.59, 0.11], np.float32)
     matrix = (s * np.eye(3, dtype=np.float32) + (1 - s) * lum[None, :]) * gains[None, :]
-    matrix *= np.float32(1 / (WHITE_DN - BLACK_DN))
+    matrix *= np.float32(LINEAR_STEPS / (WHITE_DN - BLACK_DN))
     offset = -matrix.sum(1, keepdims=True) * np.float32(BLACK_DN)
-    linear = cv2.transform(rgb.astype(np.float32), np.hstack([matrix, offset]).astype(np.float32))
-    np.clip(linear, 0, 1, out=linear)
+    linear = cv2.transform(rgb, np.hstack([matrix, offset]).astype(np.float32))  # saturates
     if p.local > 0:
         small = (
             cv2.resize(linear, (max(w // 24, 2), max(h // 24, 2)), interpolation=cv2.INTER_AREA)
             @ lum
         )
-        small = cv2.GaussianBlur(small, (0, 0), 3) + 0.02
-        gain = (0.25 / small) ** (p.local * 0.5)
-        linear *= cv2.resize(np.clip(gain, 0.6, 2.5), (w, h), interpolation=cv2.INTER_LINEAR)[
-            ..., None
-        ]
-        np.clip(linear, 0, 1, out=linear)
-    index: Array = cv2.sqrt(linear)
-    index *= np.float32(4095)
-    code = tone_curve(p)[index.astype(np.uint16)]
-    ycc = cv2.cvtColor(code, cv2.COLOR_RGB2YCrCb)
-    luma = np.ascontiguousarray(ycc[..., 0])
-    colour = cv2.resize(
-        ycc, (max(w // p.chroma, 2), max(h // p.chroma, 2)), interpolation=cv2.INTER_AREA
-    )
-    colour = cv2.resize(colour, (w, h), interpolation=cv2.INTER_LINEAR)
+        small = cv2.GaussianBlur(small, (0, 0), 3) / LINEAR_STEPS + 0.02
+        gain = np.clip((0.25 / small) ** (p.local * 0.5), 0.6, 2.5).astype(np.float32)
+        gain = cv2.resize(gain, (w, h), interpolation=cv2.INTER_LINEAR)
+        linear = cv2.multiply(linear, cv2.merge([gain, gain, gain]), dtype=cv2.CV_16U)
+    code = tone_curve(p)[linear]
+    # colour is kept as what each channel has over the luma, which is linear in the codes and may
+    # so be taken on the small copy
+    luma = cv2.cvtColor(code, cv2.COLOR_RGB2GRAY) * np.float32(1 / CODE_STEPS)
+    tint: Array = cv2.resize(
+        code, (max(w // p.chroma, 2), max(h // p.chroma, 2)), interpolation=cv2.INTER_AREA
+    ) * np.float32(1 / CODE_STEPS)
+    tint -= cv2.cvtColor(tint, cv2.COLOR_RGB2GRAY)[..., None]
     if p.denoise > 0.05:
         eps = (noise_hint * (0.5 + 2.0 * p.denoise)) ** 2
         share = min(p.denoise * 1.2, 1.0)
-        luma = cv2.addWeighted(luma, 1 - share, _guided(luma, 3, eps), share, 0)
+        luma = _guided(luma, 3, eps, share)
     if p.sharpen > 0.05:
         luma = cv2.addWeighted(
             luma, 1 + p.sharpen, cv2.GaussianBlur(luma, (0, 0), p.radius), -p.sharpen, 0
         )
-    colour[..., 0] = luma
-    out = cv2.cvtColor(colour, cv2.COLOR_YCrCb2RGB)
-    return cv2.convertScaleAbs(np.clip(out, 0, 255, out=out))
+    tint = cv2.resize(tint, (w, h), interpolation=cv2.INTER_LINEAR)
+    return cv2.add(tint, cv2.merge([luma, luma, luma]), dtype=cv2.CV_8U)

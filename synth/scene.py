@@ -267,14 +267,12 @@ def _cable(dice: Dice, canvas: Canvas, foot: NDArray) -> None:
     pts = canvas.view.project(pts3)
     lux = canvas.rig.on(foot[None], np.array([0, -1.0, 0]))[0]
     tone = lux * surfaces.paint_colour(dice, wall=False) * np.float32(0.3 / np.pi)
-    mask = np.zeros(canvas.image.shape[:2], np.uint8)
-    cv2.polylines(
-        mask,
-        [np.rint(pts * 16).astype(np.int32)],
-        False,
-        255,
-        max(int(canvas.view.f * 0.004), 1),
-        cv2.LINE_AA,
-        4,
-    )
-    mix(canvas.image, tone, mask.astype(np.float32) / 255)
+    thick = max(int(canvas.view.f * 0.004), 1)
+    box = canvas.roi(pts, pad=thick + 2)
+    if box is None:
+        return
+    x0, y0, x1, y1 = box
+    mask = np.zeros((y1 - y0, x1 - x0), np.uint8)
+    line = np.rint((pts - (x0, y0)) * 16).astype(np.int32)
+    cv2.polylines(mask, [line], False, 255, thick, cv2.LINE_AA, 4)
+    mix(canvas.image[y0:y1, x0:x1], tone, mask.astype(np.float32) / 255)
