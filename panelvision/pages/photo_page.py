@@ -189,17 +189,17 @@ def _one_photo(key: str, entry: Entry) -> None:
     _verdict(found)
     if not found.usable:
         _uploader("Take the photo again")
-        link("Bench", "Go on without a better photo: from what you notice and test")
+        link("Bench", "Go on without a better photo")
         sketch(sketch_for(found.record["retake"], found.symptom))
     elif found.symptom == "normal":
         st.markdown(
             "Is the fault there only now and then? Add a photo taken while it shows, or go by "
             "what you notice."
         )
-        link("Bench", "Find the failed part from what you notice")
+        link("Bench", "Go by what you notice")
     elif found.symptom == "not-a-screen":
         _uploader("Take a photo of the screen itself, switched on")
-        link("Bench", "Go on without a photo: from what you notice and test")
+        link("Bench", "Go on without a photo")
     else:
         if found.symptom == "glow-no-image":
             st.markdown(

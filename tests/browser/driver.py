@@ -157,6 +157,12 @@ def sideways_of_plain(page: Any) -> int:
     )
 
 
+# Words on buttons and links that do not fit and are cut off.
+CUT_OFF = """() => [...document.querySelectorAll(
+    '[data-testid="stMain"] button p, [data-testid="stMain"] a p, [data-testid="stMain"] a span')]
+  .filter(e => e.offsetParent && e.scrollWidth > e.clientWidth + 1 && e.clientWidth > 0)
+  .map(e => e.innerText)"""
+
 # Everything to tap that is on the page, with its size; what stands inside running text or inside
 # the preview's frame is exempt (WCAG 2.5.5), as are the parts of a number field that has a larger
 # one of its own, and the small help signs that repeat what the label says.

@@ -5,7 +5,9 @@ import os
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
+from PIL import Image
 
 from panelvision.examples import EXAMPLES, load_examples
 from tests.browser import driver
@@ -211,6 +213,7 @@ def test_no_page_scrolls_sideways_and_targets_fit_a_thumb(bench, size):
     for name in PAGES:
         driver.visit(page, name)
         assert driver.sideways(page) == 0, name
+        assert page.evaluate(driver.CUT_OFF) == [], name
         small = [
             found
             for found in page.evaluate(driver.TARGETS)
@@ -222,6 +225,7 @@ def test_no_page_scrolls_sideways_and_targets_fit_a_thumb(bench, size):
 
 def test_body_text_can_be_read_at_arms_length(bench):
     page = fresh(bench)
+    driver.settle(page)
     sizes = page.evaluate(
         "[...document.querySelectorAll('[data-testid=stMain] p')].filter(e => e.offsetParent)"
         ".map(e => parseFloat(getComputedStyle(e).fontSize))"
@@ -256,6 +260,18 @@ def test_pictures_have_words_and_nothing_is_fetched_from_elsewhere(bench):
     own = re.compile(rf"^(https?|wss?)://localhost:{port}/|^(data|blob|about):")
     assert [url for url in asked if not own.match(url)] == []
     context.close()
+
+
+def test_what_to_tap_below_an_unsure_photo_is_not_cut_off(bench, tmp_path):
+    page = fresh(bench)
+    wall = tmp_path / "wall.jpg"
+    grey = np.random.default_rng(3).integers(90, 110, (300, 400, 3), dtype=np.uint8)
+    Image.fromarray(grey).save(wall)
+    upload(page, str(wall))
+    assert "Can't tell" in answer_of(page)
+    page.get_by_text("Go on without a better photo").wait_for()
+    assert page.evaluate(driver.CUT_OFF) == []
+    page.context.close()
 
 
 def test_a_wrong_file_is_one_line_without_a_trace(bench, tmp_path):
