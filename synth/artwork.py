@@ -14,7 +14,7 @@ from synth.arrays import Bytes
 from synth.colour import hsv, palette, random_colour
 from synth.dice import Dice
 from synth.faces import portrait
-from synth.fields import Field, fractal, grid, smooth_noise
+from synth.fields import Field, filled, fractal, grid, mix, smooth_noise
 from synth.nature import scenery
 
 Picture = Bytes
@@ -46,8 +46,7 @@ def waves(dice: Dice, h: int, w: int) -> Picture:
     s = np.float32(np.cos(angle)) * (x - 0.5) + np.float32(np.sin(angle)) * (y - 0.5)
     t = np.float32(-np.sin(angle)) * (x - 0.5) + np.float32(np.cos(angle)) * (y - 0.5)
     colours = palette(dice, 10)
-    out = np.empty((h, w, 3), np.float32)
-    out[:] = colours[0]
+    out = filled((h, w), colours[0], np.float32)
     count = dice.i(3, 8)
     for k in range(count):
         edge = -0.6 + 1.2 * (k + dice.u(0, 0.8)) / count
@@ -56,10 +55,11 @@ def waves(dice: Dice, h: int, w: int) -> Picture:
             + dice.u(-0.6, 0.6) * t * t
         )
         d = (s - edge - bend) * w
-        a = np.clip(d + 0.5, 0, 1)[..., None]
+        a = np.clip(d + 0.5, 0, 1)
         c1, c2 = colours[(k + 1) % 10].astype(np.float32), colours[(k + 4) % 10].astype(np.float32)
-        shade = np.clip(d / w * dice.u(1, 4), 0, 1)[..., None]
-        out += a * (c1 + (c2 - c1) * shade - out)
+        shade = np.clip(d / w * dice.u(1, 4), 0, 1)
+        ramp = cv2.transform(shade, np.stack([c2 - c1, c1], 1))
+        mix(out, ramp, a)
     return np.clip(out, 0, 255).astype(np.uint8)
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import Floats
 from synth.dice import Dice
+from synth.fields import scale
 from synth.panel import Panel
 
 Array = Floats
@@ -85,7 +86,9 @@ def finish_optics(
         near = cv2.GaussianBlur(small, (0, 0), max(reach * w / 8, 0.5))
         far = cv2.GaussianBlur(small, (0, 0), w / 8 * 0.15)
         bloom = np.float32(flare) * near + np.float32(veil) * (far + small.mean((0, 1)))
-        out = cv2.GaussianBlur(image, (0, 0), b.defocus, borderType=cv2.BORDER_REPLICATE)
+        # three sigma are enough: 0.3 % of the light lies beyond
+        taps = 2 * int(np.ceil(3 * b.defocus)) + 1
+        out = cv2.GaussianBlur(image, (taps, taps), b.defocus, borderType=cv2.BORDER_REPLICATE)
         if b.motion > 0:
             n = int(np.ceil(b.motion)) | 1
             kernel = np.zeros((n + 2, n + 2), np.float32)
@@ -107,8 +110,7 @@ def finish_optics(
             out = _distort(out, b)
         x = (np.arange(w, dtype=np.float32) - (w - 1) / 2) / (max(w, h) / 2)
         y = (np.arange(h, dtype=np.float32) - (h - 1) / 2) / (max(w, h) / 2)
-        fall = 1 / (1 + np.float32(corner) * (x[None, :] ** 2 + y[:, None] ** 2))
-        cv2.multiply(out, cv2.merge([fall, fall, fall]), dst=out)
+        scale(out, 1 / (1 + np.float32(corner) * (x[None, :] ** 2 + y[:, None] ** 2)))
         return out
 
     return b, apply

@@ -10,6 +10,7 @@ from synth import artwork, faces, nature, photos
 from synth.arrays import Bytes
 from synth.colour import hsv, random_colour
 from synth.dice import Dice
+from synth.fields import filled
 from synth.shapes import grade
 from synth.text import Hand, hand, sentence, word, write
 
@@ -62,9 +63,7 @@ class Painter:
         return np.asarray(cv2.resize(out, (w, h), interpolation=cv2.INTER_CUBIC))
 
     def flat(self, colour: NDArray | tuple) -> Picture:
-        out = np.empty((self.h, self.w, 3), np.uint8)
-        out[:] = colour
-        return out
+        return filled((self.h, self.w), colour, np.uint8)
 
     # --- overlays -----------------------------------------------------------------
     def menu_box(self, out: Picture, *, full: bool = False) -> None:
@@ -87,7 +86,8 @@ class Painter:
         accent = hsv(d.u(0, 1), d.u(0.3, 0.9), d.u(0.4, 0.9))
         part = out[y0 : y0 + bh, x0 : x0 + bw]
         alpha = 1.0 if full or d.p(0.5) else d.u(0.6, 0.97)
-        part[:] = np.rint(part * (1 - alpha) + ground * alpha).astype(np.uint8)
+        cover = filled((part.shape[0], part.shape[1]), ground, np.uint8)
+        part[:] = cv2.addWeighted(part, 1 - alpha, cover, alpha, 0)
         rows = d.i(4, 13)
         step = bh / (rows + 2.2)
         size = step * d.u(0.42, 0.62)

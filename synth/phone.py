@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from synth.arrays import Bytes, Floats
 from synth.colour import encode
 from synth.dice import Dice
+from synth.fields import STRIP
 from synth.sensor import BLACK_DN, WHITE_DN, Sensor
 
 Array = Floats
@@ -124,8 +125,17 @@ def develop(rgb: NDArray[np.uint16], sensor: Sensor, p: Processing, *, noise_hin
         share = min(p.denoise * 1.2, 1.0)
         luma = _guided(luma, 3, eps, share)
     if p.sharpen > 0.05:
-        luma = cv2.addWeighted(
-            luma, 1 + p.sharpen, cv2.GaussianBlur(luma, (0, 0), p.radius), -p.sharpen, 0
-        )
+        taps = 2 * int(np.ceil(3 * p.radius)) + 1
+        soft = cv2.GaussianBlur(luma, (taps, taps), p.radius)
+        luma = cv2.addWeighted(luma, 1 + p.sharpen, soft, -p.sharpen, 0)
     tint = cv2.resize(tint, (w, h), interpolation=cv2.INTER_LINEAR)
-    return cv2.add(tint, cv2.merge([luma, luma, luma]), dtype=cv2.CV_8U)
+    out = np.empty((h, w, 3), np.uint8)
+    for y in range(0, h, STRIP):
+        part = luma[y : y + STRIP]
+        cv2.add(
+            tint[y : y + STRIP],
+            cv2.merge([part, part, part]),
+            dst=out[y : y + STRIP],
+            dtype=cv2.CV_8U,
+        )
+    return out

@@ -16,7 +16,7 @@ from synth.canvas import Canvas
 from synth.dice import Dice
 from synth.dirt import draw_dirt
 from synth.faults.state import Screen
-from synth.fields import Field, blur, mix, quad_mask
+from synth.fields import Field, blur, mix, quad_mask, scale
 from synth.geometry import Pose, View, draw_pose, panel_corners
 from synth.lens import distort_points, finish_optics, moire
 from synth.light import Rig, Torch, draw_torch, room_image, torch_mirror
@@ -69,8 +69,8 @@ def _size(dice: Dice, size: tuple[int, int] | None, quick: bool) -> tuple[int, i
         if min(w, h) < 160:
             raise ValueError(f"size must be at least 160 x 160 pixels, got {w} x {h}")
     if quick and size is None:
-        scale = 800 / max(w, h)
-        w, h = round(w * scale), round(h * scale)
+        shrink = 800 / max(w, h)
+        w, h = round(w * shrink), round(h * shrink)
     return w - w % 2, h - h % 2
 
 
@@ -142,7 +142,7 @@ def _flicker(
     if ripple > 1e-3:
         mask *= (gain[None, :] if upright else gain[:, None]) - 1
         mask += 1
-        radiance *= cv2.merge([mask, mask, mask])
+        scale(radiance, mask)
     return {
         "freq_hz": frequency,
         "duty": round(duty, 3),
