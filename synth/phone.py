@@ -112,7 +112,10 @@ def develop(rgb: NDArray[np.uint16], sensor: Sensor, p: Processing, *, noise_hin
         gain = np.clip((0.25 / small) ** (p.local * 0.5), 0.6, 2.5).astype(np.float32)
         gain = cv2.resize(gain, (w, h), interpolation=cv2.INTER_LINEAR)
         linear = cv2.multiply(linear, cv2.merge([gain, gain, gain]), dtype=cv2.CV_16U)
-    code = tone_curve(p)[linear]
+    curve = tone_curve(p)
+    code = np.empty_like(linear)
+    for y in range(0, h, STRIP):
+        np.take(curve, linear[y : y + STRIP], out=code[y : y + STRIP], mode="clip")
     # colour is kept as what each channel has over the luma, which is linear in the codes and may
     # so be taken on the small copy
     luma = cv2.cvtColor(code, cv2.COLOR_RGB2GRAY) * np.float32(1 / CODE_STEPS)
