@@ -39,14 +39,18 @@ class Canvas:
         value: float,
         normal: NDArray,
         *,
+        gain: Array | float = 1.0,
         step: int = 14,
     ) -> Array:
-        """Illuminance (h, w, 3) over a pixel box on an axis-parallel plane, computed coarsely."""
+        """Illuminance (h, w, 3) over a pixel box on an axis-parallel plane, computed coarsely.
+
+        It is multiplied by the gain, which costs less here than on the whole box.
+        """
         x0, y0, x1, y1 = box
         nx, ny = max((x1 - x0) // step, 2), max((y1 - y0) // step, 2)
         px, py = np.meshgrid(np.linspace(x0, x1 - 1, nx), np.linspace(y0, y1 - 1, ny))
         points = self.view.on_plane(px, py, axis, value)
-        coarse = self.rig.on(points, normal)
+        coarse = self.rig.on(points, normal) * np.asarray(gain, np.float32)
         return cv2.resize(coarse, (x1 - x0, y1 - y0), interpolation=cv2.INTER_LINEAR)
 
     def plane(
@@ -78,10 +82,11 @@ class Canvas:
         if box is None:
             return
         x0, y0, x1, y1 = box
-        lux = self.light(box, axis, value, normal)
+        gain = (albedo if albedo.ndim == 1 else 1.0) / np.pi
+        light = self.light(box, axis, value, normal, gain=gain)
         if shadow is not None and self.rig.torch.kind != "none":
             mask = polygon((y1 - y0, x1 - x0), v.project(shadow) - (x0, y0))
-            mask = blur(mask, shadow_soft)[..., None] * np.float32(dark)
+            mask = blur(mask, shadow_soft) * np.float32(dark)
             rest = Rig(
                 _off(self.rig),
                 self.rig.ambient,
@@ -92,11 +97,9 @@ class Canvas:
                 self.rig.screen_area,
             )
             saved, self.rig = self.rig, rest
-            lux += mask * (self.light(box, axis, value, normal) - lux)
+            mix(light, self.light(box, axis, value, normal, gain=gain), mask)
             self.rig = saved
-        if albedo.ndim == 1:
-            lux *= albedo * np.float32(1 / np.pi)
-        else:
+        if albedo.ndim > 1:
             n = albedo.shape[0]
             hom = v.plane_homography(axis, value, axes)
             scale = np.diag([texture_size / n, texture_size / n, 1.0])
@@ -117,12 +120,11 @@ class Canvas:
             tone = cv2.remap(
                 albedo, _wrap(mu, n), _wrap(mw, n), cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP
             )
-            lux *= tone
-            lux *= np.float32(1 / np.pi)
+            light *= tone
         if outline is None:
-            self.image[y0:y1, x0:x1] = lux
+            self.image[y0:y1, x0:x1] = light
         else:
-            mix(self.image[y0:y1, x0:x1], lux, polygon((y1 - y0, x1 - x0), pts - (x0, y0)))
+            mix(self.image[y0:y1, x0:x1], light, polygon((y1 - y0, x1 - x0), pts - (x0, y0)))
 
     def face(
         self,
@@ -306,9 +308,7 @@ def picture(canvas: Canvas, corners: Points, image: Bytes, *, emission: float = 
     if emission > 0:
         value = tone * np.float32(emission)
     else:
-        value = (
-            tone
-            * canvas.light(box, 2, float(corners[:, 2].mean()), np.array([0, 0, -1.0]))
-            * np.float32(0.85 / np.pi)
-        )
+        towards = np.array([0, 0, -1.0])
+        depth = float(corners[:, 2].mean())
+        value = tone * canvas.light(box, 2, depth, towards, gain=0.85 / np.pi)
     mix(canvas.image[y0:y1, x0:x1], value, polygon((y1 - y0, x1 - x0), pts - (x0, y0)))

@@ -37,7 +37,11 @@ def smooth_noise(dice: Dice, shape: tuple[int, int], cells: float) -> Field:
     h, w = shape
     gw = max(int(cells) + 3, 4)
     gh = max(int(cells * h / max(w, 1)) + 3, 4)
-    return cv2.resize(dice.array(-1, 1, (gh, gw)), (w, h), interpolation=cv2.INTER_CUBIC)
+    wide = dice.array(-1, 1, (gh, gw))
+    if gw * 24 < w and gh * 24 < h:  # so coarse that the curves can be drawn at a quarter
+        wide = cv2.resize(wide, (w // 4, h // 4), interpolation=cv2.INTER_CUBIC)
+        return cv2.resize(wide, (w, h), interpolation=cv2.INTER_LINEAR)
+    return cv2.resize(wide, (w, h), interpolation=cv2.INTER_CUBIC)
 
 
 def fractal(
@@ -60,6 +64,11 @@ def grid(shape: tuple[int, int]) -> tuple[Field, Field]:
     x = ((np.arange(w, dtype=np.float32) + 0.5) / w)[None, :]
     y = ((np.arange(h, dtype=np.float32) + 0.5) / h)[:, None]
     return x, y
+
+
+def tinted(tone: Field, colour: NDArray) -> Field:
+    """The colour (3,) times a tone (H, W), as an image (H, W, 3)."""
+    return cv2.transform(np.asarray(tone, np.float32), np.asarray(colour, np.float32).reshape(3, 1))
 
 
 def polygon(shape: tuple[int, int], points: Sequence[Sequence[float]] | NDArray) -> Field:

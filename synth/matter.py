@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from synth.arrays import Floats
 from synth.dice import Dice
+from synth.fields import tinted
 
 Texture = Floats
 
@@ -73,14 +74,14 @@ def plain(dice: Dice, h: int, w: int, base: Floats) -> Texture:
     """Painted wall: roller texture, a little dirt."""
     tone = 1 + dice.u(0.0, 0.07) * cloud(dice, (h, w), 4, 5)
     grain = relief(noise(dice, (h, w), dice.u(60, 160)), dice.u(0, 0.08))
-    return base * (tone * grain)[..., None]
+    return tinted(tone * grain, base)
 
 
 def plaster(dice: Dice, h: int, w: int, base: Floats) -> Texture:
     """Rough cast or trowelled plaster."""
     bumps = cloud(dice, (h, w), dice.u(10, 50), 4, gain=dice.u(0.5, 0.8))
     tone = relief(bumps, dice.u(0.3, 1.6), dice.u(-2, 0))
-    return base * (tone * (1 + 0.12 * cloud(dice, (h, w), 2, 3)))[..., None]
+    return tinted(tone * (1 + 0.12 * cloud(dice, (h, w), 2, 3)), base)
 
 
 def concrete(dice: Dice, h: int, w: int, base: Floats) -> Texture:
@@ -131,9 +132,10 @@ def planks(dice: Dice, h: int, w: int, base: Floats) -> Texture:
     gap = np.abs(y % 1 - 0.5) > 0.5 - dice.u(0.006, 0.02)
     if count > 1 or dice.p(0.4):
         tone = np.where(gap, tone * dice.u(0.15, 0.6), tone)
-    out = wood_colour(dice) * np.clip(tone, 0.05, 2)[..., None]
-    warm = np.clip(figure * 0.3, 0, 1)[..., None] * np.array([0.0, 0.05, 0.12], np.float32)
-    return (out * (1 - warm)).astype(np.float32)
+    out = tinted(np.clip(tone, 0.05, 2), wood_colour(dice))
+    warm = np.array([0.0, 0.05, 0.12]) * 0.3
+    out *= cv2.transform(figure, np.stack([-warm, np.ones(3)], 1).astype(np.float32))
+    return out
 
 
 def _courses(

@@ -68,19 +68,17 @@ def blocks(dice: Dice, screen: Screen) -> None:
         k = kind[r, c]
         part = screen.drive[y0:y1, x0:x1]
         if k == 0:
-            sy, sx = (
-                int(np.clip(y0 + jy, 0, h - (y1 - y0))),
-                int(np.clip(x0 + jx, 0, w - (x1 - x0))),
-            )
+            sy, sx = min(max(y0 + jy, 0), h - (y1 - y0)), min(max(x0 + jx, 0), w - (x1 - x0))
             part[:] = source[sy : sy + y1 - y0, sx : sx + x1 - x0]
         elif k == 1:
-            part[:] = part.mean((0, 1))
+            part[:] = cv2.mean(part)[:3]
         elif k == 2:
             part[:] = colours[r, c]
         elif k == 3:
             part[:] = old[y0:y1, x0:x1]
         else:
-            part[:] = np.clip(part * 0.4 + colours[r, c] * 0.6, 0, 1)
+            part *= np.float32(0.4)
+            part += colours[r, c] * np.float32(0.6)
     screen.truth.update(block_px=size, block=round(share, 5), share=round(float(bad.mean()), 4))
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from synth.arrays import Floats
 from synth.dice import Dice
 from synth.faults.state import Screen
-from synth.fields import cover, fractal, mix
+from synth.fields import cover, fractal, mix, scale
 from synth.panel import driver_edges
 
 FILLS = {
@@ -221,6 +221,6 @@ def lines(dice: Dice, screen: Screen) -> None:
 def ghost_texture(dice: Dice, screen: Screen) -> None:
     """Faint column-to-column unevenness that healthy panels have (well below a line)."""
     h, w = screen.shape
-    screen.drive *= 1 + dice.u(0, 0.006) * dice.normal((w,))[None, :, None]
+    screen.drive *= np.repeat(1 + dice.u(0, 0.006) * dice.normal((w, 1)), 3, 1)
     if dice.p(0.2):
-        screen.drive *= (1 + 0.01 * fractal(dice, (h, w), cells=20, octaves=2))[..., None]
+        scale(screen.drive, 1 + 0.01 * fractal(dice, (h, w), cells=20, octaves=2))

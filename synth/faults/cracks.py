@@ -96,18 +96,18 @@ def crack(dice: Dice, screen: Screen) -> None:
         if dice.p(0.5):
             x = float(np.clip(ix + start, 0.003, 0.99))
             y0, y1 = dice.pick(((0.0, 1.0), (0.0, iy), (iy, 1.0)))
-            mask = np.outer(
-                cover(h, y0, y1), cover(w, x, x + dice.i(1, 4) / screen.panel.columns)
-            ).astype(np.float32)
+            down = cover(h, y0, y1)
+            across = cover(w, x, x + dice.i(1, 4) / screen.panel.columns)
             lines.append({"x": round(x, 4)})
         else:
             y = float(np.clip(iy + start, 0.003, 0.99))
             x0, x1 = dice.pick(((0.0, 1.0), (0.0, ix), (ix, 1.0)))
-            mask = np.outer(
-                cover(h, y, y + dice.i(1, 4) / screen.panel.rows), cover(w, x0, x1)
-            ).astype(np.float32)
+            down = cover(h, y, y + dice.i(1, 4) / screen.panel.rows)
+            across = cover(w, x0, x1)
             lines.append({"y": round(y, 4)})
-        mix(screen.drive, colour, mask)
+        high, wide = down.nonzero()[0], across.nonzero()[0]
+        part = screen.drive[high[0] : high[-1] + 1, wide[0] : wide[-1] + 1]
+        mix(part, colour, np.outer(down[high], across[wide]))
     # a sector between two cracks loses its drive
     if dice.p(0.3):
         a0 = base + 6.28 * dice.i(0, count - 1) / count

@@ -8,7 +8,7 @@ import numpy as np
 
 from synth.dice import Dice
 from synth.faults.state import Screen
-from synth.fields import grid
+from synth.fields import filled, grid
 from synth.panel import Panel, backlight, spot
 
 MODES = {"strips": 0.34, "zone": 0.24, "spots": 0.26, "corner": 0.16}
@@ -113,7 +113,7 @@ def glow_no_image(dice: Dice, screen: Screen) -> None:
         tint = np.array([dice.u(0.45, 0.85), dice.u(0.6, 0.95), 1.0], np.float32)
     elif dice.p(0.4):
         tint = np.array([dice.u(0.9, 1.0), dice.u(0.93, 1.0), dice.u(0.9, 1.0)], np.float32)
-    screen.drive[:] = level * tint
+    screen.drive = filled(screen.shape, level * tint, np.float32)
     if dice.p(0.45):
         ripple = dice.u(0.1, 0.9)
         screen.glow = backlight(
