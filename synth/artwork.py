@@ -58,8 +58,8 @@ def waves(dice: Dice, h: int, w: int) -> Picture:
         a = np.clip(d + 0.5, 0, 1)
         c1, c2 = colours[(k + 1) % 10].astype(np.float32), colours[(k + 4) % 10].astype(np.float32)
         shade = np.clip(d / w * dice.u(1, 4), 0, 1)
-        ramp = cv2.transform(shade, np.stack([c2 - c1, c1], 1))
-        mix(out, ramp, a)
+        ramp = [first + (last - first) * shade for first, last in zip(c1, c2, strict=True)]
+        mix(out, cv2.merge(ramp), a)
     return np.clip(out, 0, 255).astype(np.uint8)
 
 

@@ -68,7 +68,7 @@ def grid(shape: tuple[int, int]) -> tuple[Field, Field]:
 
 def tinted(tone: Field, colour: NDArray) -> Field:
     """The colour (3,) times a tone (H, W), as an image (H, W, 3)."""
-    return cv2.transform(np.asarray(tone, np.float32), np.asarray(colour, np.float32).reshape(3, 1))
+    return cv2.merge([np.float32(c) * tone for c in colour])
 
 
 def polygon(shape: tuple[int, int], points: Sequence[Sequence[float]] | NDArray) -> Field:

@@ -133,8 +133,7 @@ def planks(dice: Dice, h: int, w: int, base: Floats) -> Texture:
     if count > 1 or dice.p(0.4):
         tone = np.where(gap, tone * dice.u(0.15, 0.6), tone)
     out = tinted(np.clip(tone, 0.05, 2), wood_colour(dice))
-    warm = np.array([0.0, 0.05, 0.12]) * 0.3
-    out *= cv2.transform(figure, np.stack([-warm, np.ones(3)], 1).astype(np.float32))
+    out *= cv2.merge([1 - np.float32(0.3 * warm) * figure for warm in (0.0, 0.05, 0.12)])
     return out
 
 

@@ -69,7 +69,7 @@ def returned(screen: Screen, rig: Rig, dirt: Field | None, *, faint: Array | Non
         total = screen.panel.reflectance * mean * mean + haze
         if dirt is None:
             return enlarge(lux * total, shape)
-        out: Array = cv2.transform(dirt, np.stack([np.ones(3), total], 1).astype(np.float32))
+        out: Array = cv2.merge([dirt + level for level in total.astype(np.float32)])
     else:
         out = faint + haze
         if dirt is not None:
