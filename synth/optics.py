@@ -53,7 +53,7 @@ def faint_term(screen: Screen) -> Array:
     out = transmit(panel, screen.drive)
     inward = blur(out, max(spread_mm(panel, screen.shape[1], panel.gap_mm), 0.2))
     # the way in is scattered by the stack, and behind a diffuser the cavity mixes it further
-    out = out * inward
+    out *= inward
     out *= np.float32(panel.reflectance)
     return out
 

@@ -184,7 +184,7 @@ def spread_mm(panel: Panel, texture_width: int, millimetres: float) -> float:
 def transmit(panel: Panel, drive: Floats) -> Floats:
     """Transmittance 0..t_max of each colour for a linear drive 0..1 (contrast leak included)."""
     leak = 1.0 / panel.contrast
-    return np.float32(panel.t_max) * (np.float32(1 - leak) * drive + np.float32(leak))
+    return np.float32(panel.t_max * (1 - leak)) * drive + np.float32(panel.t_max * leak)
 
 
 def driver_edges(panel: Panel) -> NDArray[np.float64]:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from synth.arrays import Floats
 from synth.colour import LUMINANCE
 from synth.dice import Dice
+from synth.fields import STRIP
 
 Array = Floats
 
@@ -67,19 +68,22 @@ def digitise(
     dark: float = BLACK_DN,
     white: float = WHITE_DN,
 ) -> NDArray[np.uint16]:
-    """Expected electrons (any shape) to digital numbers with photon and read noise.
+    """Expected electrons (one axis or more) to digital numbers with photon and read noise.
 
     gain is K in DN per electron, dark the DN of no light; clipped at `white`. Up to 16 bits.
     """
-    e = np.maximum(np.asarray(electrons, np.float32), 0)
-    noise = rng.standard_normal(e.shape, np.float32)
-    sd = e + np.float32(read_e**2)
-    noise *= np.sqrt(sd, out=sd)
-    noise += e
-    noise *= np.float32(gain)
-    noise += np.float32(dark + 0.5)
-    np.clip(noise, 0, white, out=noise)
-    return noise.astype(np.uint16)
+    expected = np.asarray(electrons, np.float32)
+    out = np.empty(expected.shape, np.uint16)
+    for k in range(0, len(out), STRIP):
+        e = np.maximum(expected[k : k + STRIP], 0)
+        noise = rng.standard_normal(e.shape, np.float32)
+        sd = e + np.float32(read_e**2)
+        noise *= np.sqrt(sd, out=sd)
+        noise += e
+        noise *= np.float32(gain)
+        noise += np.float32(dark + 0.5)
+        out[k : k + STRIP] = np.clip(noise, 0, white, out=noise)
+    return out
 
 
 @dataclass(frozen=True)
