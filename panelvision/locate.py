@@ -121,6 +121,8 @@ def locate(photo: Photo) -> Location:
     tries: list[Attempt] = []
     scores: list[float] = []
     for index in worth_trying(work, found, worth):
+        if scores and _most(ranking.calibration, found, work, worth, index) <= max(scores):
+            continue
         tries.append(attempt(photo, work, found, worth, index))
         scores.append(_logistic(float(ranking.calibration @ np.append(1.0, tries[-1].inputs))))
         if scores[-1] > CONVINCED:
@@ -187,19 +189,38 @@ def attempt(
 ) -> Attempt:
     """Refine candidate ``index`` of ``found`` (n, 4, 2, working pixels) and describe it."""
     coarse = work.to_photo(found[index])
-    cut = tuple(bool(c) for c in on_frame(work, found[index : index + 1])[0])
+    cut = _cut(work, found, index)
     corners, sigma, sides = refine_corners(photo.pixels, coarse, fixed=cut)
     if not _close(corners, coarse):
         corners, sigma = coarse, np.full(4, np.nan)
-    far = 0.03 * np.hypot(work.width, work.height)
-    apart = np.abs(found - found[index]).max(axis=(1, 2)) > far
-    lead = worth[index] - (worth[apart].max() if apart.any() else 0.0)
+    lead = _lead(work, found, worth, index)
     certainty = np.array([s.certainty for s, c in zip(sides, cut, strict=True) if not c] or [0.0])
     share = float(np.mean([s.found for s in sides]))
     inputs = np.array(
         [worth[index], lead, certainty.mean(), certainty.min(), share, float(sum(cut))]
     )
     return Attempt(int(index), corners, sigma, sides, cut, inputs)
+
+
+def _cut(work: WorkImage, found: FloatArray, index: int) -> tuple[bool, ...]:
+    return tuple(bool(c) for c in on_frame(work, found[index : index + 1])[0])
+
+
+def _lead(work: WorkImage, found: FloatArray, worth: FloatArray, index: int) -> float:
+    """Worth of a candidate over that of the best one elsewhere."""
+    far = 0.03 * np.hypot(work.width, work.height)
+    apart = np.abs(found - found[index]).max(axis=(1, 2)) > far
+    return float(worth[index] - (worth[apart].max() if apart.any() else 0.0))
+
+
+def _most(
+    calibration: FloatArray, found: FloatArray, work: WorkImage, worth: FloatArray, index: int
+) -> float:
+    """The confidence that a candidate would reach if its sides were as sure as can be."""
+    start, of_worth, of_lead, *of_sides, of_cut = calibration
+    known = start + of_worth * worth[index] + of_lead * _lead(work, found, worth, index)
+    known += of_cut * sum(_cut(work, found, index))
+    return _logistic(known + sum(max(c, 0.0) for c in of_sides))
 
 
 def _logistic(x: float) -> float:

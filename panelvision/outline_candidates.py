@@ -147,11 +147,11 @@ def segments(work: WorkImage) -> FloatArray:
     do) and on the stronger colour channel.
     """
     detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE)
-    lum = work.channels[..., 0]
+    lum = cv2.extractChannel(work.channels, 0)
     low = float(np.log2(LIGHT_FLOOR))
     found = [detector.detect(np.clip((lum - low) * 28, 0, 255).astype(np.uint8))[0]]
     spread = cv2.meanStdDev(work.channels)[1][1:, 0]
-    chroma = work.channels[..., 1 + int(np.argmax(spread))]
+    chroma = cv2.extractChannel(work.channels, 1 + int(np.argmax(spread)))
     found.append(detector.detect(_as_bytes(chroma, 28))[0])
     parts = [f.reshape(-1, 4) for f in found if f is not None]
     if not parts:
@@ -176,27 +176,28 @@ def group_lines(seg: FloatArray, middle: float, *, limit: int = MAX_LINES) -> Li
     sign = np.sign(seg[:, 2] - seg[:, 0])
     order = np.argsort(-seg[:, 4])
     used = np.zeros(len(seg), dtype=bool)
+    u0, v0, u1, v1, length = np.ascontiguousarray(seg.T)
+    u0, u1 = u0 - middle, u1 - middle
+    # Each segment's share in the moments of a fit to both ends, weighted by its length.
+    moments = length * np.stack(
+        [np.full(len(seg), 2.0), u0 + u1, v0 + v1, u0 * u0 + u1 * u1, u0 * v0 + u1 * v1]
+    )
     rows: list[tuple[float, float, float]] = []
     for k in order[: 40 * limit]:
         if used[k]:
             continue
-        a, b = seg[k, 1] + slope[k] * (middle - seg[k, 0]), slope[k]
-        member = np.zeros(len(seg), dtype=bool)
+        a, b = v0[k] - slope[k] * u0[k], slope[k]
+        alike = sign == sign[k]
+        weight = 0.0
         for _ in range(2):
-            r0 = seg[:, 1] - (a + b * (seg[:, 0] - middle))
-            r1 = seg[:, 3] - (a + b * (seg[:, 2] - middle))
-            member = (np.maximum(np.abs(r0), np.abs(r1)) < 1.6) & (sign == sign[k])
+            member = (np.abs(v0 - (a + b * u0)) < 1.6) & (np.abs(v1 - (a + b * u1)) < 1.6) & alike
             member[k] = True
-            w = np.tile(seg[member, 4], 2)
-            u = np.concatenate([seg[member, 0], seg[member, 2]]) - middle
-            v = np.concatenate([seg[member, 1], seg[member, 3]])
-            w /= w.sum()
-            um, vm = w @ u, w @ v
-            u -= um
-            b = w @ (u * (v - vm)) / max(w @ u**2, 1e-9)
+            weight, um, vm, uu, uv = moments @ member
+            um, vm = um / weight, vm / weight
+            b = (uv / weight - um * vm) / max(uu / weight - um * um, 1e-9)
             a = vm - b * um
         used |= member
-        rows.append((a, b, float(seg[member, 4].sum())))
+        rows.append((a, b, weight / 2))
         if len(rows) >= 6 * limit:
             break
     table = np.array(rows)
@@ -462,16 +463,13 @@ def distinct(corners: FloatArray, apart: float, keep: int) -> IntArray:
     Distance is the largest distance between corresponding corners.
     """
     kept: list[int] = []
-    store = np.empty((keep, 4, 2))
-    for k, quad in enumerate(corners):
-        if kept:
-            gap = np.abs(store[: len(kept)] - quad).max(axis=(1, 2))
-            if gap.min() < apart:
-                continue
-        store[len(kept)] = quad
-        kept.append(k)
-        if len(kept) == keep:
-            break
+    left = np.arange(len(corners))
+    flat = np.ascontiguousarray(corners.reshape(len(corners), 8).T)
+    while len(left) and len(kept) < keep:
+        kept.append(int(left[0]))
+        far = np.abs(flat - flat[:, :1]).max(axis=0) >= apart
+        far[0] = False
+        left, flat = left[far], flat[:, far]
     return np.array(kept, dtype=np.intp)
 
 

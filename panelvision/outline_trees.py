@@ -5,7 +5,7 @@ without unpickling anything.
 """
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files
 
 import numpy as np
@@ -48,13 +48,24 @@ class Trees:
 
     def sum(self, table: FloatArray) -> FloatArray:
         """Sum of the trees (n,) for a table of features (n, k)."""
-        node = np.zeros((len(table), len(self.feature)), dtype=np.intp)
-        tree = np.arange(len(self.feature))[None, :]
-        row = np.arange(len(table))[:, None]
+        root = np.arange(len(self.feature)) * self.feature.shape[1]
+        node = np.tile(root, (len(table), 1))
+        first = (np.arange(len(table)) * table.shape[1])[:, None]
+        flat = np.ascontiguousarray(table).ravel()
+        feature, threshold = self.feature.ravel(), self.threshold.ravel()
         for _ in range(self.depth):
-            low = table[row, self.feature[tree, node]] <= self.threshold[tree, node]
-            node = np.where(low, self.left[tree, node], self.right[tree, node])
-        return self.value[tree, node].sum(axis=1) + self.start
+            low = flat.take(feature.take(node) + first) <= threshold.take(node)
+            after = self._following.take(2 * node + low)
+            if np.array_equal(after, node):
+                break
+            node = after
+        return self.value.take(node).sum(axis=1) + self.start
+
+    @cached_property
+    def _following(self) -> IntArray:
+        """Right and left successor of every node of all trees in a row, one after the other."""
+        first = (np.arange(len(self.feature)) * self.feature.shape[1])[:, None]
+        return np.stack([self.right + first, self.left + first], axis=-1).ravel()
 
     def probability(self, table: FloatArray) -> FloatArray:
         """Logistic function of :meth:`sum`."""
