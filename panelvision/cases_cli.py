@@ -6,6 +6,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
+from panelvision.words import as_percent
 
 if TYPE_CHECKING:
     from panelvision.cases import Case, CaseStore
@@ -195,9 +196,9 @@ def _accuracy_table(accuracy: "Accuracy") -> Any:
 
 
 def _rate(rate: "HitRate") -> str:
-    if rate.rate is None:
+    if rate.rate is None or rate.low is None or rate.high is None:
         return "-"
-    return f"{rate.rate:.0%}  ({rate.low:.0%} to {rate.high:.0%})"
+    return f"{as_percent(rate.rate)}  ({as_percent(rate.low)} to {as_percent(rate.high)})"
 
 
 def _customers(store: "CaseStore", _args: argparse.Namespace) -> int:

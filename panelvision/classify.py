@@ -17,6 +17,7 @@ from panelvision.errors import ModelError
 from panelvision.evaluators import Evaluator, read_members
 from panelvision.evidence import EVIDENCE_VERSION, feature_vector
 from panelvision.labels import SYMPTOMS
+from panelvision.words import as_percent
 
 MODEL_FILE = Path(__file__).parent / "data" / "symptom_model.npz"
 # Format of the artefact; another number is refused.
@@ -133,7 +134,7 @@ class SymptomModel:
             second = SYMPTOMS[order[1]]
             reason = (
                 f"{SYMPTOMS[order[0]]} and {second} are too close to call in this photo "
-                f"({best:.0%} and {p[order[1]]:.0%})."
+                f"({as_percent(best)} and {as_percent(p[order[1]])})."
             )
         return SymptomReading(
             symptom=SYMPTOMS[order[0]],

@@ -37,6 +37,7 @@ from panelvision.overlay import draw_overlay
 from panelvision.photo import Photo, read_photo
 from panelvision.quality import assess
 from panelvision.squareup import Outline, ScreenView, square_up
+from panelvision.words import as_percent
 
 # Below this confidence the outline is not reported: the view is then only a guess.
 LEAST_OUTLINE_CONFIDENCE = 0.2
@@ -98,11 +99,11 @@ class Examination:
     def __repr__(self) -> str:
         likely = max(self.suspects.assemblies.items(), key=lambda item: item[1])
         parts = [
-            f"{self.symptom} {self.reading.probabilities[self.symptom]:.0%}",
+            f"{self.symptom} {as_percent(self.reading.probabilities[self.symptom])}",
             "usable" if self.usable else "can't tell",
         ]
         if self.symptom not in _NO_FAULT:
-            parts.append(f"suspect {likely[0]} {likely[1]:.0%}")
+            parts.append(f"suspect {likely[0]} {as_percent(likely[1])}")
         return f"<Examination of {self.look.photo.name}: {', '.join(parts)}>"
 
     def _repr_html_(self) -> str:

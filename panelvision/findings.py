@@ -83,7 +83,8 @@ def _describe_faint(evidence: Evidence, reading: SymptomReading) -> list[Finding
             )
         ]
     limit = faint.detection_limit
-    if limit is None or not limit == limit:
+    # A picture's RMS contrast cannot reach 1: such a limit says that any would have been missed.
+    if limit is None or not limit < 1:
         return []
     return [
         Finding(

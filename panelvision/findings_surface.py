@@ -256,7 +256,7 @@ def describe_camera(camera: CameraArtefacts) -> tuple[Finding, ...]:
             Finding(
                 f"Soft bars along the photo's {way}, {camera.period_rows:.0f} px apart, "
                 f"{100 * camera.rolling_shutter_banding:.0f} % deep, come from the camera and the "
-                "pulsed backlight, not by the panel.",
+                "pulsed backlight, not from the panel.",
                 "camera",
                 0.7,
             )

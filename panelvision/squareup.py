@@ -102,6 +102,10 @@ class ScreenView:
         return float(self.valid.mean())
 
 
+# chosen: photo pixels reduced at a time, so that their linear light stays in the cache.
+_STRIP_PIXELS = 200_000
+
+
 def square_up(
     photo: Photo,
     outline: Outline,
@@ -143,12 +147,13 @@ def square_up(
     scale = float(np.sqrt(area(outline.corners) / (width * height)))
     size = (width + 2 * mx, height + 2 * my)
     crop, offset = _crop(photo, to_photo, size)
-    light = decode(crop)
-    clipped = _clipped(crop)
     local = np.array([[1, 0, -offset[0]], [0, 1, -offset[1]], [0, 0, 1]]) @ to_photo
     step = max(1, int(scale))
+    light, clipped = _reduced(crop, step)
     if step > 1:
-        light, clipped, local = _reduce(light, clipped, local, step)
+        # Pixel centres: old = step * new + (step - 1) / 2.
+        back = (step - 1) / (2 * step)
+        local = np.array([[1 / step, 0, -back], [0, 1 / step, -back], [0, 0, 1]]) @ local
     linear = cv2.warpPerspective(
         light,
         local,
@@ -193,36 +198,48 @@ def _crop(
     return photo.pixels[y0:y1, x0:x1], (x0, y0)
 
 
+def _reduced(crop: np.ndarray, step: int) -> tuple[FloatArray, np.ndarray]:
+    """Linear light, averaged over blocks of step x step photo pixels, and the clipped mask."""
+    if step == 1:
+        return decode(crop), _clipped(crop)
+    h, w = max(1, crop.shape[0] // step), max(1, crop.shape[1] // step)
+    light = np.empty((h, w, 3), dtype=np.float32)
+    mark = np.empty((h, w), dtype=np.uint8)
+    rows = max(1, _STRIP_PIXELS // (w * step * step))
+    for top in range(0, h, rows):
+        end = min(h, top + rows)
+        part = np.ascontiguousarray(crop[top * step : end * step, : w * step])
+        size = (w, end - top)
+        cv2.resize(decode(part), size, dst=light[top:end], interpolation=cv2.INTER_AREA)
+        # A window maximum before sampling, so that a single clipped pixel is not lost.
+        spread = cv2.dilate(_clipped(part), np.ones((step, step), np.uint8), anchor=(0, 0))
+        mark[top:end] = spread[::step, ::step]
+    return light, mark
+
+
 def _clipped(crop: np.ndarray) -> np.ndarray:
     """uint8 mask, 255 where any channel is at the sensor's upper end."""
     if crop.dtype != np.uint8:
         return np.where((crop >= CLIPPED_CODE * 257).any(axis=2), 255, 0).astype(np.uint8)
-    red, green, blue = cv2.split(crop)
-    top = cv2.max(cv2.max(red, green), blue)
-    return cv2.threshold(top, CLIPPED_CODE - 1, 255, cv2.THRESH_BINARY)[1]
-
-
-def _reduce(
-    light: FloatArray, clipped: np.ndarray, local: FloatArray, step: int
-) -> tuple[FloatArray, np.ndarray, FloatArray]:
-    """Average blocks of step x step photo pixels; any clipped pixel marks its block."""
-    h, w = light.shape[:2]
-    size = (max(1, w // step), max(1, h // step))
-    inner = slice(0, size[1] * step), slice(0, size[0] * step)
-    light = cv2.resize(light[inner], size, interpolation=cv2.INTER_AREA)
-    # A window maximum before sampling, so that a single clipped pixel is not lost.
-    spread = cv2.dilate(clipped[inner], np.ones((step, step), np.uint8), anchor=(0, 0))
-    mark = cv2.resize(spread, size, interpolation=cv2.INTER_NEAREST)
-    # Pixel centres: old = step * new + (step - 1) / 2.
-    back = (step - 1) / (2 * step)
-    shrink = np.array([[1 / step, 0, -back], [0, 1 / step, -back], [0, 0, 1]])
-    return light, mark, shrink @ local
+    return cv2.bitwise_not(cv2.inRange(crop, (0, 0, 0), (CLIPPED_CODE - 1,) * 3))
 
 
 def _inside(to_photo: FloatArray, size: tuple[int, int], width: int, height: int) -> BoolArray:
+    if _all_inside(to_photo, size, width, height):
+        return np.ones((size[1], size[0]), dtype=bool)
     x, y = np.meshgrid(np.arange(size[0], dtype=np.float32), np.arange(size[1], dtype=np.float32))
     m = to_photo.astype(np.float32)
     d = m[2, 0] * x + m[2, 1] * y + m[2, 2]
     u = (m[0, 0] * x + m[0, 1] * y + m[0, 2]) / d
     v = (m[1, 0] * x + m[1, 1] * y + m[1, 2]) / d
     return (d > 0) & (u >= -0.5) & (v >= -0.5) & (u <= width - 0.5) & (v <= height - 0.5)
+
+
+def _all_inside(to_photo: FloatArray, size: tuple[int, int], width: int, height: int) -> bool:
+    """Whether the four corner pixels are inside: the rest lies between them."""
+    ring = np.array([[0, 0, 1], [size[0] - 1, 0, 1], [size[0] - 1, size[1] - 1, 1]])
+    ring = np.vstack([ring, [0, size[1] - 1, 1]]) @ to_photo.T
+    if not (ring[:, 2] > 0).all():
+        return False
+    u, v = ring[:, 0] / ring[:, 2], ring[:, 1] / ring[:, 2]
+    return bool(u.min() >= 0 and v.min() >= 0 and u.max() <= width - 1 and v.max() <= height - 1)

@@ -5,7 +5,7 @@ from html import escape
 from urllib.parse import quote
 
 from panelvision.triage_cases import STEP_WORDS, STEPS, SortedCase, SortedPhoto
-from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, as_percent
 
 # A sign beside each step, so that colour is never alone.
 _STEP_SIGNS = {"quote": "✓", "ask-for-photo": "?", "bring-in": "→", "not-a-screen": "–"}
@@ -112,7 +112,7 @@ def _photo(photo: SortedPhoto) -> str:
             f"{escape(str(photo.record['error']))}</figcaption></figure>"
         )
     said = SYMPTOM_WORDS.get(photo.symptom, photo.symptom)
-    state = f"{escape(said)}, {photo.probability:.0%}"
+    state = f"{escape(said)}, {as_percent(photo.probability)}"
     if not photo.usable:
         state = f"can't tell; best guess: {state}"
     alt = f'alt="{name}: {state}"'

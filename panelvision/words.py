@@ -34,6 +34,11 @@ ASSEMBLY_WORDS: dict[str, str] = {
 }
 
 
+def as_percent(share: float) -> str:
+    """A share 0..1 as it is said, "83 %"; the sign never starts a line of its own."""
+    return f"{100 * share:.0f}\u00a0%"
+
+
 def summary(result: "Examination") -> "Table":
     """One photo's result as a table for the terminal."""
     from rich.markup import escape
@@ -43,12 +48,14 @@ def summary(result: "Examination") -> "Table":
     table = Table(title=escape(result.look.photo.name), title_justify="left", show_header=False)
     table.add_column(style="bold", no_wrap=True)
     table.add_column(overflow="fold")
-    verdict = f"{SYMPTOM_WORDS[reading.symptom]} ({reading.probabilities[reading.symptom]:.0%})"
+    verdict = (
+        f"{SYMPTOM_WORDS[reading.symptom]} ({as_percent(reading.probabilities[reading.symptom])})"
+    )
     if not result.usable:
         verdict = f"can't tell; best guess: {verdict}"
     table.add_row("symptom", verdict)
     also = [
-        f"{SYMPTOM_WORDS[s]} {reading.probabilities[s]:.0%}"
+        f"{SYMPTOM_WORDS[s]} {as_percent(reading.probabilities[s])}"
         for s in reading.symptom_set
         if s != reading.symptom
     ]
@@ -61,7 +68,8 @@ def summary(result: "Examination") -> "Table":
     if reading.symptom not in ("normal", "not-a-screen"):
         ranked = sorted(result.suspects.assemblies.items(), key=lambda item: -item[1])
         table.add_row(
-            "suspects", "\n".join(f"{p:4.0%}  {ASSEMBLY_WORDS[name]}" for name, p in ranked[:4])
+            "suspects",
+            "\n".join(f"{as_percent(p):>5}  {ASSEMBLY_WORDS[name]}" for name, p in ranked[:4]),
         )
         for line in result.suspects.why[:3]:
             table.add_row("why", escape(line))

@@ -13,6 +13,7 @@ from panelvision.isolate.problem import make_problem
 from panelvision.knowledge import LEVELS, Knowledge, Part, load_knowledge
 from panelvision.knowledge.schema import REPLACED
 from panelvision.labels import ASSEMBLIES
+from panelvision.words import as_percent
 
 LOOK_AHEAD = 2
 """Actions looked ahead; 2 answers well under 100 ms, 3 does not (tests.benchmarks.advice)."""
@@ -281,7 +282,7 @@ def _next_test(
         order = np.argsort(-by_assembly, kind="stable")
         assemblies = {ASSEMBLIES[i]: float(by_assembly[i]) for i in order}
         ends = branch.outcome in test.ends
-        lead = f"{ASSEMBLIES[order[0]]} {by_assembly[order[0]]:.0%}"
+        lead = f"{ASSEMBLIES[order[0]]} {as_percent(by_assembly[order[0]])}"
         outcomes.append(
             PossibleOutcome(
                 value=branch.outcome,
@@ -348,7 +349,8 @@ def _order(part: Part, best: Choice, suspects: Suspects, knowledge: Knowledge) -
     low, high = part.price
     lead = f"Order this: {part.title}, {low:g} to {high:g}" if buys else f"Do this: {part.title}"
     text = (
-        f"{lead}; {probability:.0%} that it is the one, and no test is worth its cost any more. "
+        f"{lead}; {as_percent(probability)} that it is the one, and no test is worth its cost any "
+        "more. "
         f"{part.before} {part.how} The rest of the job is expected to cost "
         f"{best.expected_cost:.0f} in all ({knowledge.economy.currency})."
     )

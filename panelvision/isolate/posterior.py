@@ -23,6 +23,7 @@ from panelvision.isolate.meters import reading_of
 from panelvision.knowledge import Knowledge, load_knowledge
 from panelvision.knowledge.schema import REPLACED
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
+from panelvision.words import as_percent
 
 PHOTO = "photo"
 
@@ -137,7 +138,7 @@ def gather(
         row = photo_likelihood(photo, base=base)
         top = max(photo, key=lambda label: photo[label])
         shape = knowledge.joint.shape
-        items[PHOTO] = (f"{top} {photo[top]:.0%}", np.broadcast_to(row, shape))
+        items[PHOTO] = (f"{top} {as_percent(photo[top])}", np.broadcast_to(row, shape))
     for name, given in observations.items():
         value: str | None
         if isinstance(given, (int, float)) and not isinstance(given, bool):

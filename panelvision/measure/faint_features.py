@@ -148,6 +148,19 @@ def _tiles(field: FloatArray, mask: FloatArray, tile: int) -> tuple[FloatArray, 
     return mean / np.maximum(share, 1e-3), share
 
 
+def _blur(field: FloatArray, sigma: float) -> FloatArray:
+    """Gaussian blur; wide ones on a smaller copy, where nothing finer than the blur is lost."""
+    step = 1 if sigma < 4 else 2 if sigma < 8 else 4
+    if step == 1:
+        return cv2.GaussianBlur(field, (0, 0), sigma)
+    h, w = field.shape[:2]
+    size = max(1, round(w / step)), max(1, round(h / step))
+    small = cv2.GaussianBlur(
+        cv2.resize(field, size, interpolation=cv2.INTER_AREA), (0, 0), sigma / step
+    )
+    return cv2.resize(small, (w, h), interpolation=cv2.INTER_LINEAR)
+
+
 def _band_statistics(p: Prepared, inner: BoolArray) -> dict[str, float]:
     out = {}
     mask = inner.astype(np.float32)
@@ -155,7 +168,7 @@ def _band_statistics(p: Prepared, inner: BoolArray) -> dict[str, float]:
     previous = p.white
     spreads = np.zeros((len(_BANDS), 3))
     for k, sigma in enumerate(_BANDS):
-        smooth = cv2.GaussianBlur(p.white, (0, 0), sigma)
+        smooth = _blur(p.white, sigma)
         band = previous - smooth
         previous = smooth
         values = band.reshape(-1, 3)[where]
@@ -246,7 +259,7 @@ def _edges(p: Prepared, inner: BoolArray) -> dict[str, float]:
     out["edge_colour_top"] = _log(float(np.quantile(colour, 0.999)))
     out["edge_colour_many"] = _log(float(np.quantile(colour, 0.98)))
     # Sharpness: steps at 1.2 px against the same at 5 px.
-    soft = cv2.GaussianBlur(p.white, (0, 0), 5.0)
+    soft = _blur(p.white, 5.0)
     sx = cv2.Sobel(soft, cv2.CV_32F, 1, 0, ksize=1)
     sy = cv2.Sobel(soft, cv2.CV_32F, 0, 1, ksize=1)
     steep = np.hypot(sx, sy).reshape(-1, 3)[where]
@@ -342,9 +355,7 @@ def _colour_relations(p: Prepared, inner: BoolArray) -> dict[str, float]:
     out = {}
     where = _sample(inner, 5)
     for k, sigma in ((1, 2.0), (2, 5.0)):
-        band = cv2.GaussianBlur(p.flat.residual, (0, 0), sigma) - cv2.GaussianBlur(
-            p.flat.residual, (0, 0), sigma * 3
-        )
+        band = _blur(p.flat.residual, sigma) - _blur(p.flat.residual, sigma * 3)
         v = band.reshape(-1, 3)[where]
         limit = 6 * _MAD * np.median(np.abs(v), axis=0) + 1e-9
         v = np.clip(v, -limit, limit)

@@ -152,13 +152,20 @@ def flatten(
     return FlatField(residual, np.exp(smooth).astype(np.float32), use, glare)
 
 
+# Exponents of x and y of a quadratic's terms, of the products of two of them (15 differ among
+# the 36), and which product stands where in the normal equations.
+_POWERS = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
+_MOMENTS = tuple((a, b) for a in range(5) for b in range(5 - a))
+_GRAM = np.array([[_MOMENTS.index((a + c, b + d)) for c, d in _POWERS] for a, b in _POWERS])
+
+
 def _smooth_fit(cells: FloatArray, share: FloatArray, sigma: float) -> FloatArray:
     """Local quadratic of every cell by weighted least squares, via blurred moments."""
     h, w = share.shape
     y, x = np.mgrid[0:h, 0:w].astype(np.float64)
     x, y = (x - (w - 1) / 2) / sigma, (y - (h - 1) / 2) / sigma
-    base = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    pairs = np.einsum("hwi,hwj->hwij", base, base).reshape(h, w, 36)
+    base = np.stack([x**a * y**b for a, b in _POWERS], axis=-1)
+    moments = np.stack([x**a * y**b for a, b in _MOMENTS], axis=-1)
     kx, ky = _kernel(w, sigma), _kernel(h, sigma)
     values = cells.astype(np.float64)
     weight = np.repeat(share.astype(np.float64)[..., None], 3, axis=-1)
@@ -167,7 +174,7 @@ def _smooth_fit(cells: FloatArray, share: FloatArray, sigma: float) -> FloatArra
     grey_weight = weight[..., :1]
     for turn in range(3):
         # The design matrix is common to the channels: dirt and pictures show in all of them.
-        gram = _window(pairs * grey_weight, ky, kx).reshape(h, w, 6, 6)
+        gram = _window(moments * grey_weight, ky, kx)[..., _GRAM]
         right = _window(
             (base[..., :, None] * (values * grey_weight)[..., None, :]).reshape(h, w, 18), ky, kx
         ).reshape(h, w, 6, 3)

@@ -10,6 +10,7 @@ import streamlit as st
 
 from panelvision.errors import PanelvisionError
 from panelvision.pages.sketches import Sketch
+from panelvision.words import as_percent
 
 # A slash or drive at the start of a word, and folders up to the last separator.
 _FOLDERS = re.compile(r"(?<![\w:/.])(?:[A-Za-z]:)?[/\\](?:[^\s'\"/\\]+[/\\])+")
@@ -74,5 +75,4 @@ def percent(p: float) -> str:
     """A probability for people."""
     if p < 0.01:
         return "under 1\u00a0%"
-    # The sign never starts a line of its own.
-    return "over 99\u00a0%" if p > 0.99 else f"{p:.0%}".replace("%", "\u00a0%")
+    return "over 99\u00a0%" if p > 0.99 else as_percent(p)
