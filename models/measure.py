@@ -118,24 +118,28 @@ def gradients(seen: Look) -> np.ndarray:
     return hog(small, pixels_per_cell=(16, 16), cells_per_block=(2, 2), channel_axis=2)
 
 
-def measure_shard(first_seed: int) -> list[dict[str, Any]]:
+def measure_shard(first_seed: int, without: str = "") -> list[dict[str, Any]]:
     """Draw and measure one shard: SHARD photos, the labels as often as MIX says."""
     cv2.setNumThreads(1)
     return [
         record_of(look(jpeg, name=f"seed-{truth['seed']}"), truth)
-        for jpeg, truth in drawn_shard(first_seed)
+        for jpeg, truth in drawn_shard(first_seed, without)
     ]
 
 
-def drawn_shard(first_seed: int) -> list[tuple[bytes, dict[str, Any]]]:
+def drawn_shard(first_seed: int, without: str = "") -> list[tuple[bytes, dict[str, Any]]]:
     """The photos of one shard, kept in the cache: measures change more often than drawings."""
-    folder = cache_folder() / f"drawn-{synth.VERSION}"
+    folder = cache_folder() / f"drawn-{synth.VERSION}{_mark(without)}"
     path = folder / f"shard-{first_seed}.zip"
     if path.exists():
         with zipfile.ZipFile(path) as stored:
             truths = json.loads(stored.read("truth.json"))
             return [(stored.read(f"{k}.jpg"), truth) for k, truth in enumerate(truths)]
-    samples = [synth.draw(first_seed + k, symptom=symptom) for k, symptom in enumerate(_ORDER)]
+    left_out = {without} - {""}
+    samples = [
+        synth.draw(first_seed + k, symptom=symptom, without=left_out)
+        for k, symptom in enumerate(_ORDER)
+    ]
     folder.mkdir(parents=True, exist_ok=True)
     part = path.with_suffix(f".{os.getpid()}.part")
     with zipfile.ZipFile(part, "w") as stored:
@@ -146,10 +150,15 @@ def drawn_shard(first_seed: int) -> list[tuple[bytes, dict[str, Any]]]:
     return [(s.jpeg, s.truth) for s in samples]
 
 
+def _mark(without: str) -> str:
+    return f"-without-{without}" if without else ""
+
+
 def synthetic(
     count: int,
     *,
     seed: int = 0,
+    without: str = "",
     jobs: int = -1,
     cluster: str | None = None,
     progress: Callable[[int, int], None] | None = None,
@@ -161,13 +170,15 @@ def synthetic(
     count : int
     seed : int
         Start of the seeds; the same seed gives the same photos everywhere.
+    without : str
+        A stage of image formation to leave out, one of ``synth.STAGES``.
     jobs : int
         Worker processes; -1 for all cores.
     cluster : str, optional
         Address of an existing dask scheduler (``tcp://host:port``) to work on instead.
     progress : callable(done, total), optional
     """
-    folder = cache_folder() / f"{synth.VERSION}-{code_hash()}"
+    folder = cache_folder() / f"{synth.VERSION}-{code_hash()}{_mark(without)}"
     folder.mkdir(parents=True, exist_ok=True)
     starts = [1_000_000 * seed + i * SHARD for i in range(math.ceil(count / SHARD))]
     files = {s: folder / f"shard-{s}.json" for s in starts}
@@ -175,7 +186,7 @@ def synthetic(
     done = len(starts) - len(waiting)
     if progress:
         progress(done * SHARD, len(starts) * SHARD)
-    for start, records in _run(waiting, jobs, cluster):
+    for start, records in _run(waiting, jobs, cluster, without):
         _write(files[start], records)
         done += 1
         if progress:
@@ -184,7 +195,7 @@ def synthetic(
 
 
 def _run(
-    starts: list[int], jobs: int, cluster: str | None
+    starts: list[int], jobs: int, cluster: str | None, without: str
 ) -> Iterator[tuple[int, list[dict[str, Any]]]]:
     if not starts:
         return
@@ -193,16 +204,16 @@ def _run(
 
         with Client(cluster) as client, joblib.parallel_config("dask", client=client):
             yield from joblib.Parallel(return_as="generator_unordered")(
-                joblib.delayed(_numbered)(s) for s in starts
+                joblib.delayed(_numbered)(s, without) for s in starts
             )
     else:
         yield from joblib.Parallel(
             n_jobs=jobs, return_as="generator_unordered", pre_dispatch="2*n_jobs"
-        )(joblib.delayed(_numbered)(s) for s in starts)
+        )(joblib.delayed(_numbered)(s, without) for s in starts)
 
 
-def _numbered(start: int) -> tuple[int, list[dict[str, Any]]]:
-    return start, measure_shard(start)
+def _numbered(start: int, without: str) -> tuple[int, list[dict[str, Any]]]:
+    return start, measure_shard(start, without)
 
 
 def _write(path: Path, records: list[dict[str, Any]]) -> None:

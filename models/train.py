@@ -46,7 +46,7 @@ from panelvision.evidence import EVIDENCE_VERSION
 from panelvision.labels import SYMPTOMS
 
 CARD_FOLDER = Path(__file__).parent
-DEFAULT_COUNT = 2560
+DEFAULT_COUNT = 4096
 DEFAULT_SEED = 1
 
 

@@ -20,7 +20,7 @@ from synth.arrays import Floats
 from synth.burst import draw_burst, draw_pair
 from synth.optics import emitted, faint_term
 from synth.picture import Sample, draw_photo, first_shot
-from synth.setup import DARK, LABELS, draw_panel_picture, draw_setup
+from synth.setup import DARK, LABELS, STAGES, draw_panel_picture, draw_setup
 
 #: Raised whenever the drawing changes, because caches of measurements key on it.
 VERSION = 8
@@ -46,4 +46,13 @@ def draw_screen(seed: int, symptom: str, *, width: int = 960) -> tuple[Floats, d
     return emitted(screen, frontal) / np.float32(setup.panel.peak), truth
 
 
-__all__ = ["LABELS", "VERSION", "Sample", "draw", "draw_burst", "draw_pair", "draw_screen"]
+__all__ = [
+    "LABELS",
+    "STAGES",
+    "VERSION",
+    "Sample",
+    "draw",
+    "draw_burst",
+    "draw_pair",
+    "draw_screen",
+]

@@ -29,6 +29,10 @@ class Blur:
     k1: float
 
 
+#: A lens that does nothing.
+PINHOLE = Blur(0.0, 0.0, 0.0, 0.0)
+
+
 def distort_points(points: NDArray, b: Blur, size: tuple[int, int]) -> NDArray[np.float64]:
     """Where undistorted pixel positions (N, 2) land on the photo."""
     centre, unit = (np.array(size) - 1) / 2, max(size) / 2

@@ -35,6 +35,10 @@ class Processing:
     local: float
 
 
+#: Colours and tones as they are, the standard's curve, nothing smoothed or sharpened.
+PLAIN = Processing((1.0, 1.0), 1.0, 0.0, 0.0, 0.0, 1, 0.0, 1.0, 0.0)
+
+
 def draw_processing(dice: Dice, iso: float) -> Processing:
     """A phone's taste; stronger denoising at high gain."""
     strong = float(np.clip(np.log2(max(iso, 50) / 50) / 6, 0, 1))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,7 +19,7 @@ from synth.dirt import draw_dirt
 from synth.faults.state import Screen
 from synth.fields import Field, blur, mix, quad_mask, scale
 from synth.geometry import Pose, View, draw_pose, panel_corners
-from synth.lens import distort_points, finish_optics, moire
+from synth.lens import PINHOLE, distort_points, finish_optics, moire
 from synth.light import Rig, Torch, draw_torch, room_image, torch_mirror
 from synth.nonscreens import circuit_board, document, draw_nonscreen
 from synth.scene import background, clutter, draw_room, in_front
@@ -207,7 +208,8 @@ def render(setup: Setup, shot: Shot) -> Frame:
             )
             lobe = torch_mirror(rig.torch, panel, view, view.on_plane(px, py, 2, 0.0))
             mirror = mirror + lobe[..., None] * rig.torch.colour
-        glass += cv2.resize(mirror, (x1 - x0, y1 - y0), interpolation=cv2.INTER_LINEAR)
+        if "reflections" not in setup.without:
+            glass += cv2.resize(mirror, (x1 - x0, y1 - y0), interpolation=cv2.INTER_LINEAR)
         mix(
             canvas.image[y0:y1, x0:x1],
             glass,
@@ -247,12 +249,18 @@ def _finish(
     w, h = view.width, view.height
     dark, panel = setup.symptom in DARK, setup.panel
     has_screen = scene_name is None
+    without = setup.without
     blurs, lens = finish_optics(dice.child("lens"), (w, h), quick=quick)
-    radiance = lens(frame.radiance)
+    if "lens" in without:
+        blurs, radiance = PINHOLE, frame.radiance
+    else:
+        radiance = lens(frame.radiance)
     corners = distort_points(frame.truth["corners"], blurs, (w, h)) if has_screen else None
     chip = sensor.draw_sensor(
         dice.child("sensor"), night=setup.light.name != "lit" and shot.torch.kind != "none"
     )
+    if "noise" in without:
+        chip = sensor.noiseless(chip)
     exposure = sensor.meter(dice.child("meter"), radiance, chip)
     moire_depth, pwm = 0.0, None
     if corners is not None and not dark:
@@ -261,11 +269,13 @@ def _finish(
         moire_depth = moire(radiance, frame.truth["corners"], panel, blurs)
     raw = sensor.expose(dice.child("noise"), radiance, chip, exposure)
     taste = phone.draw_processing(dice.child("phone"), exposure.iso)
+    if "phone" in without:
+        taste = phone.PLAIN
     grey = 0.1 * chip.full_well * 50 / exposure.iso
     noise_hint = 255 * 0.45 * float(np.sqrt(grey + chip.read_e**2)) / grey * 0.35
     picture = phone.develop(sensor.demosaic(raw), chip, taste, noise_hint=noise_hint)
     out = dice.child("file")
-    messenger = out.p(0.22)
+    messenger = out.p(0.22) and "file" not in without
     if messenger:
         if out.p(0.6):  # the phone's own file is a JPEG already
             picture = encode.decode_rgb(encode.jpeg(picture, quality=out.i(85, 96)))
@@ -278,6 +288,8 @@ def _finish(
                 corners = (corners + 0.5) * np.array([nw / w, nh / h]) - 0.5
             w, h = nw, nh
     quality = out.i(55, 80) if messenger else out.i(62, 97)
+    if "file" in without:
+        quality = 97
     orientation = int(out.weighted({"1": 0.62, "3": 0.12, "6": 0.16, "8": 0.1}))
     data = encode.jpeg(picture, quality=quality, orientation=orientation, subsample=out.p(0.85))
     truth: dict[str, Any] = {"file": f"s{setup.seed:09d}.jpg", "symptom": setup.symptom}
@@ -370,6 +382,8 @@ def first_shot(setup: Setup, size: tuple[int, int]) -> Shot:
     shape = texture_shape(pose.view.project(panel_corners(setup.panel)), setup.panel.aspect)
     screen, truth = draw_panel_picture(setup, shape)
     dirt, kinds = draw_dirt(dice.child("dirt"), shape, heavy=setup.symptom in DARK)
+    if "dirt" in setup.without:
+        dirt, kinds = None, []
     return Shot(pose, torch, screen, truth, dirt, kinds, dice.child("frame0"))
 
 
@@ -379,9 +393,13 @@ def draw_photo(
     symptom: str | None = None,
     size: tuple[int, int] | None = None,
     quick: bool = False,
+    without: Iterable[str] = (),
 ) -> Sample:
-    """Draw one photograph; the public `synth.draw`."""
-    setup = draw_setup(seed, symptom)
+    """Draw one photograph; the public `synth.draw`.
+
+    without: stages of image formation to leave out (`synth.STAGES`); all else stays as it is.
+    """
+    setup = draw_setup(seed, symptom, without=without)
     wh = _size(Dice(seed, "size"), size, quick)
     if setup.symptom == "not-a-screen":
         return _draw_nonscreen(setup, wh, quick=quick)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -38,6 +39,9 @@ LABELS = {
 }
 DARK = ("faint-image", "no-image")
 
+#: Stages of image formation that can be left out, to see what each is worth.
+STAGES = ("dirt", "reflections", "lens", "noise", "phone", "file")
+
 _FAULT = {
     "half-screen": columns.half,
     "vertical-bands": columns.bands,
@@ -64,7 +68,9 @@ class Light:
 
 @dataclass(frozen=True)
 class Setup:
-    """A set on the bench. `scene` groups samples that must not be split between train and test."""
+    """A set on the bench. `scene` groups samples that must not be split between train and test;
+    `without` names the stages of image formation that are left out.
+    """
 
     seed: int
     symptom: str
@@ -73,6 +79,7 @@ class Setup:
     light: Light
     scene: int
     truth: dict[str, Any] = field(default_factory=dict)
+    without: frozenset[str] = frozenset()
 
 
 def scene_id(seed: int, photo: str | None) -> int:
@@ -106,10 +113,13 @@ def draw_light(dice: Dice, symptom: str) -> Light:
     )
 
 
-def draw_setup(seed: int, symptom: str | None) -> Setup:
-    """The set, its body and the light; ValueError for a symptom that is not a label."""
+def draw_setup(seed: int, symptom: str | None, *, without: Iterable[str] = ()) -> Setup:
+    """The set, its body and the light; ValueError for what is no label or no stage."""
     if symptom is not None and symptom not in LABELS:
         raise ValueError(f"symptom must be one of {', '.join(LABELS)}; got {symptom!r}")
+    left_out = frozenset(without)
+    if not left_out <= set(STAGES):
+        raise ValueError(f"without must name some of {', '.join(STAGES)}; got {sorted(left_out)}")
     dice = Dice(seed, "setup")
     chosen = symptom or dice.child("symptom").weighted(LABELS)
     panel = draw_panel(
@@ -123,6 +133,7 @@ def draw_setup(seed: int, symptom: str | None) -> Setup:
         draw_body(dice.child("body"), panel),
         draw_light(dice.child("light"), chosen),
         1000 + seed,
+        without=left_out,
     )
 
 

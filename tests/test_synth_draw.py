@@ -200,3 +200,29 @@ def test_sizes_that_cannot_be_drawn_are_refused() -> None:
         synth.draw(1, size=(100, 100))
     with pytest.raises(ValueError, match="no panel to draw"):
         synth.draw_screen(1, "not-a-screen")
+
+
+def _roughness(sample: synth.Sample) -> float:
+    """Median difference of neighbours in the green channel, code values."""
+    green = _upright(sample.jpeg)[..., 1].astype(float)
+    return float(np.abs(np.diff(green, axis=1)).mean())
+
+
+def test_each_stage_can_be_left_out_and_nothing_else_changes() -> None:
+    whole = synth.draw(33, symptom="faint-image", size=SMALL)
+    for stage in synth.STAGES:
+        left = synth.draw(33, symptom="faint-image", size=SMALL, without={stage})
+        assert left.jpeg != whole.jpeg, stage
+        kept = {"yaw", "torch", "ambient_lux", "content", "diagonal_inch", "iso"}
+        if stage in ("dirt", "reflections", "lens", "noise"):
+            kept -= {"iso"}  # another amount of light, another exposure
+        assert {k: whole.truth[k] for k in kept} == {k: left.truth[k] for k in kept}, stage
+    raw = {"file", "phone"}  # which smooth the noise themselves
+    noisy = synth.draw(36, symptom="faint-image", size=SMALL, without=raw)
+    clean = synth.draw(36, symptom="faint-image", size=SMALL, without={*raw, "noise"})
+    assert _roughness(clean) < 0.8 * _roughness(noisy)
+    fine = synth.draw(33, symptom="faint-image", size=SMALL, without={"file"})
+    assert fine.truth["jpeg_quality"] == 97 and not fine.truth["messenger"]
+    assert synth.draw(33, symptom="faint-image", size=SMALL, without={"dirt"}).truth["dirt"] == []
+    with pytest.raises(ValueError, match="must name some of dirt"):
+        synth.draw(33, without={"weather"})
