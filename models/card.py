@@ -203,6 +203,16 @@ def _table_of_sets(held_out: dict[str, Any] | None, sets: dict[str, Any]) -> lis
         "not-a-screen turned away",
         blank + [f"{s['turned_away']['turned_away']}/{s['turned_away']['of']}" for s in values],
     )
+    row(
+        "not-a-screen answered as a screen with something wrong or right",
+        blank
+        + [
+            f"{len(s['turned_away']['answered_as_a_screen'])}/{s['turned_away']['of']}"
+            if "answered_as_a_screen" in s["turned_away"]
+            else "-"
+            for s in values
+        ],
+    )
     return lines
 
 

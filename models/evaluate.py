@@ -78,8 +78,8 @@ def evaluate(folder: Path, *, worst: Path | None = None) -> dict[str, Any]:
     print(judged.text(str(folder.name)))
     figures: dict[str, Any] = {"symptom": asdict(judged)}
     figures["outline"] = outline_figures(records)
-    figures["turned_away"] = _turned_away(p, vectors)
     examined = _findings(folder, records)
+    figures["turned_away"] = turned_away(p, vectors, examined)
     figures["faint"] = faint_figures(records, examined)
     figures["bands"] = band_figures(records, examined)
     figures["change"] = change_figures(folder, records)
@@ -147,15 +147,22 @@ def outline_figures(records: list[dict[str, Any]]) -> dict[str, Any]:
     }
 
 
-def _turned_away(p: FloatArray, table: Table) -> dict[str, Any]:
+def turned_away(p: FloatArray, table: Table, examined: Sequence["Examined"]) -> dict[str, Any]:
+    """Photos without a screen: how many are called so, and how many get a screen's answer."""
     k = SYMPTOMS.index("not-a-screen")
     said = p.argmax(axis=1) == k
     true = table.labels == k
     hits, total = int((said & true).sum()), int(true.sum())
+    wrong = [
+        truth["file"]
+        for truth, none, one in zip(table.truths, true, examined, strict=True)
+        if none and one.answered and one.symptom != "not-a-screen"
+    ]
     return {
         "turned_away": hits,
         "of": total,
         "interval": wilson(hits, total),
+        "answered_as_a_screen": wrong,
         "screens_turned_away": int((said & ~true).sum()),
         "screens": int((~true).sum()),
     }
@@ -163,8 +170,10 @@ def _turned_away(p: FloatArray, table: Table) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class Examined:
-    """What positions and scores are compared with the truth of one photo."""
+    """What is compared with the truth of one photo; ``answered``: no other photo is asked for."""
 
+    symptom: str
+    answered: bool
     faint_score: float
     faint_found: bool
     faults_found: int
@@ -173,25 +182,21 @@ class Examined:
     dead_side: str | None
 
 
-def _findings(folder: Path, records: list[dict[str, Any]]) -> list[Examined | None]:
-    """Examinations of the photos whose truth holds something to compare with."""
-    wanted = {"half-screen", "vertical-bands", "normal", "no-image", "faint-image"}
+def _findings(folder: Path, records: list[dict[str, Any]]) -> list[Examined]:
+    """Every photo's examination, as the page and the command line make it."""
     return joblib.Parallel(n_jobs=-1)(
-        joblib.delayed(_examined)(
-            folder / r["truth"]["file"] if r["truth"]["symptom"] in wanted else None
-        )
-        for r in records
+        joblib.delayed(_examined)(folder / r["truth"]["file"]) for r in records
     )
 
 
-def _examined(path: Path | None) -> Examined | None:
-    if path is None:
-        return None
+def _examined(path: Path) -> Examined:
     cv2.setNumThreads(1)
     result = judge(look(path))
     evidence = result.look.evidence
     grid, half = evidence.columns.grid, evidence.columns.half
     return Examined(
+        symptom=result.symptom,
+        answered=result.usable,
         faint_score=evidence.faint.score,
         faint_found=evidence.faint.found,
         faults_found=len(result.findings_of_fault),
@@ -201,16 +206,14 @@ def _examined(path: Path | None) -> Examined | None:
     )
 
 
-def faint_figures(
-    records: list[dict[str, Any]], examined: Sequence[Examined | None]
-) -> dict[str, Any]:
+def faint_figures(records: list[dict[str, Any]], examined: Sequence[Examined]) -> dict[str, Any]:
     """Faint picture against none: area under the curve over all, and over the clear ones."""
     score: dict[str, list[float]] = defaultdict(list)
     clear: list[float] = []
     false_alarms = 0
     for record, result in zip(records, examined, strict=True):
         truth = record["truth"]
-        if result is None or truth["symptom"] not in ("faint-image", "no-image"):
+        if truth["symptom"] not in ("faint-image", "no-image"):
             continue
         score[truth["symptom"]].append(result.faint_score)
         if truth["symptom"] == "no-image":
@@ -229,9 +232,7 @@ def faint_figures(
     }
 
 
-def band_figures(
-    records: list[dict[str, Any]], examined: Sequence[Examined | None]
-) -> dict[str, Any]:
+def band_figures(records: list[dict[str, Any]], examined: Sequence[Examined]) -> dict[str, Any]:
     """Band edges, driver count, half side, and normal photos with a fault finding."""
     edge_errors: list[float] = []
     counts = {"answered": 0, "right": 0}
@@ -240,8 +241,6 @@ def band_figures(
     normals = 0
     for record, result in zip(records, examined, strict=True):
         truth = record["truth"]
-        if result is None:
-            continue
         if truth["symptom"] == "normal":
             normals += 1
             if result.faults_found:
