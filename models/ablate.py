@@ -7,6 +7,10 @@ Two questions a stage, on the same seeds with it and without it:
 - *learned*: a classifier taught without the stage reads full drawings of other seeds and the
   photos of ``DIR`` (a folder with a ``truth.jsonl``, from another renderer or a camera). What
   it loses against one taught on full drawings of the same seeds is what the stage teaches.
+
+And one that needs no drawing: the share of right answers by what both sets' truths tell of a
+photo (how large the screen is in it, blur, light, compression), and what the drawn photos would
+give if they were as often large, sharp and lit as those of ``DIR``.
 """
 
 import argparse
@@ -68,8 +72,62 @@ def main(argv: list[str] | None = None) -> int:
         out[stage] = found
         said = (f"{d:+.3f} [{a:+.3f}, {b:+.3f}]" for d, a, b in found.values())
         print(f"{stage:12s} " + "  ".join(said), flush=True)
+    out["conditions"] = _conditions(others, of_full(others), seen, of_full(seen))
     print(json.dumps(out))
     return 0
+
+
+# chosen: borders that part the drawn photos into about equal shares.
+_CONDITIONS: dict[str, tuple[Callable[[dict[str, Any]], float | None], tuple[float, ...]]] = {
+    "screen's width, px": (lambda t: _across(t), (400.0, 700.0, 1000.0)),
+    "blur, px of 1600": (lambda t: _blur(t), (0.7, 1.2)),
+    "JPEG quality": (lambda t: t.get("jpeg_quality"), (75.0, 88.0)),
+    "room light, lx": (lambda t: t.get("ambient_lux"), (0.3, 15.0)),
+}
+
+
+def _across(truth: dict[str, Any]) -> float | None:
+    corners = truth.get("corners")
+    return None if not corners else float(np.hypot(*np.subtract(corners[1], corners[0])))
+
+
+def _blur(truth: dict[str, Any]) -> float | None:
+    blur = truth.get("blur")
+    if not blur:
+        return None
+    # A motion of length L blurs along one direction like a Gaussian of sigma L / sqrt(12).
+    sigma = float(np.hypot(blur["defocus_px"], blur["motion_px"] / np.sqrt(12)))
+    return sigma * 1600 / max(truth["size"])
+
+
+def _conditions(
+    drawn: Table, drawn_right: BoolArray, seen: Table, seen_right: BoolArray
+) -> dict[str, Any]:
+    """Right answers by condition in both sets, and the drawn share under the other's mix."""
+    out: dict[str, Any] = {}
+    print(f"\nright by condition: drawn {_share(drawn_right)}, photos {_share(seen_right)}")
+    for name, (value, borders) in _CONDITIONS.items():
+        groups = [
+            np.array([-1 if v is None else int(np.searchsorted(borders, v)) for v in map(value, t)])
+            for t in (drawn.truths, seen.truths)
+        ]
+        rows: list[tuple[int, int, float, int, float | None]] = []
+        mixed = 0.0
+        for k in range(-1, len(borders) + 1):
+            a, b = groups[0] == k, groups[1] == k
+            if not a.any():
+                continue
+            other = _share(seen_right[b]) if b.any() else None
+            rows.append((k, int(a.sum()), _share(drawn_right[a]), int(b.sum()), other))
+            mixed += float(b.mean()) * float(drawn_right[a].mean())
+        out[name] = {"borders": borders, "rows": rows, "drawn_in_the_mix": round(mixed, 4)}
+        print(f"  {name}: drawn in the photos' mix {mixed:.3f}")
+        for k, n, share, m, of_photos in rows:
+            low = "-" if k < 1 else f"{borders[k - 1]:g}"
+            high = "-" if k in (-1, len(borders)) else f"{borders[k]:g}"
+            place = "unknown" if k < 0 else f"{low} to {high}"
+            print(f"    {place:14s} drawn {share:.3f} of {n}, photos {of_photos} of {m}")
+    return out
 
 
 def _measured(count: int, seed: int, stage: str) -> list[dict[str, Any]]:
