@@ -247,9 +247,10 @@ def sort_photos(
         if not stop.is_set():
             with run.enough_on_interrupt():
                 changes = run.compare_all(groups)
-        cases = _cases(groups, changes, settings or Settings())
+        shop = settings or Settings()
+        cases = _cases(groups, changes, shop)
         try:
-            write_outputs(cases, out)
+            write_outputs(cases, out, currency=shop.currency)
         except OSError as fault:
             raise OutputError(
                 f"{out}: cannot be written ({fault.strerror}); free space and run again: "
@@ -519,7 +520,7 @@ _CSV_COLUMNS = (
 )  # fmt: skip
 
 
-def write_outputs(cases: Sequence[SortedCase], out: Path) -> None:
+def write_outputs(cases: Sequence[SortedCase], out: Path, *, currency: str = "") -> None:
     """Write ``results.jsonl``, ``results.csv`` and ``index.html``, each whole or not at all."""
     from panelvision.triage_page import page
 
@@ -556,4 +557,4 @@ def write_outputs(cases: Sequence[SortedCase], out: Path) -> None:
             ])  # fmt: skip
     # the mark tells spreadsheets that this is UTF-8
     write_atomically(out / "results.csv", ("\ufeff" + text.getvalue()).encode(), mode=0o644)
-    write_atomically(out / "index.html", page(cases).encode(), mode=0o644)
+    write_atomically(out / "index.html", page(cases, currency=currency).encode(), mode=0o644)

@@ -38,8 +38,11 @@ details[open] img.large { width: 100%; height: auto; }
 """
 
 
-def page(cases: Sequence[SortedCase]) -> str:
-    """The sheet for cases in their order; every text from outside is escaped."""
+def page(cases: Sequence[SortedCase], *, currency: str = "") -> str:
+    """The sheet for cases in their order; every text from outside is escaped.
+
+    ``currency`` stands before each price.
+    """
     photos = sum(len(case.photos) for case in cases)
     counts = {step: sum(case.next.step == step for case in cases) for step in STEPS}
     body = [
@@ -57,7 +60,7 @@ def page(cases: Sequence[SortedCase]) -> str:
         chosen = [case for case in cases if case.next.step == step]
         if chosen:
             body.append(f'<h2 id="{step}">{_STEP_SIGNS[step]} {STEP_WORDS[step].capitalize()}</h2>')
-            body.extend(_case(case) for case in chosen)
+            body.extend(_case(case, currency) for case in chosen)
     if not cases:
         body.append("<p>No photo was found.</p>")
     return (
@@ -73,20 +76,22 @@ def page(cases: Sequence[SortedCase]) -> str:
     )
 
 
-def _case(case: SortedCase) -> str:
+def _case(case: SortedCase, currency: str) -> str:
     step = case.next
-    facts = [f"case {case.key}"]
+    facts = []
     if step.symptom:
         facts.append(escape(SYMPTOM_WORDS.get(step.symptom, step.symptom)))
     if step.suspect:
         facts.append(f"first suspect: {escape(ASSEMBLY_WORDS.get(step.suspect, step.suspect))}")
     if case.estimate:
-        facts.append(f"part and labour about {case.estimate[0]:.0f} to {case.estimate[1]:.0f}")
+        low, high = (f"{price:.0f}" for price in case.estimate)
+        facts.append(escape(f"part and labour about {currency} {low} to {high}".replace("  ", " ")))
     if case.change is not None:
         p_value = case.change.get("p_value")
         said = "changed" if case.change.get("changed") else "did not change"
         chance = "" if p_value is None else f" (p = {p_value:.2g})"
         facts.append(f"between two photos the panel {said}{chance}")
+    facts.append(f"case {case.key} in the table")
     mail = ""
     if case.sender:
         address = quote(case.sender, safe="@.+-_")

@@ -516,3 +516,15 @@ def test_a_customer_is_not_asked_for_what_only_the_shop_can_do():
     assert "by hand" not in text and "all four corners in." in text and "plain grey" in text
     # A dark screen shows no page, and its room is to be dark.
     assert "plain grey" not in message_for("ask-for-photo", wanted="torch", hints=(plain,))
+
+
+def test_prices_on_the_sheet_carry_the_shops_currency(tmp_path):
+    box = tmp_path / "box"
+    box.mkdir()
+    (box / "a.png").write_bytes(photo("faint-image", 1))
+    done = sort(box, out=tmp_path / "out", settings=Settings(currency="kr <b>"))
+    (case,) = done.cases
+    assert case.estimate is not None
+    low, high = case.estimate
+    text = (tmp_path / "out" / "index.html").read_text("utf-8")
+    assert f"part and labour about kr &lt;b&gt; {low:.0f} to {high:.0f}" in text

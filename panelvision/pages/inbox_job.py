@@ -73,7 +73,7 @@ class InboxJob:
                 )
                 self.cases = tuple(_named(case, names) for case in summary.cases)
                 # Once more with the names that the files came with, for sheet and table.
-                write_outputs(self.cases, out)
+                write_outputs(self.cases, out, currency=self._settings.currency)
                 self.sheet = (out / "index.html").read_bytes()
                 self.table = (out / "results.csv").read_bytes()
                 self.summary = summary
