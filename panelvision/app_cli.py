@@ -53,10 +53,16 @@ def serve(address: str, port: int, passphrase: str | None) -> None:
     """Run the server in this process until it is stopped."""
     import streamlit as st
 
+    from panelvision.pages.forget import forgetting
     from panelvision.pages.server import PAGES, middleware, one_line_error, server_settings
     from panelvision.settings import load_settings
 
-    app = st.App(PAGES, middleware=middleware(passphrase), on_script_error=one_line_error)
+    app = st.App(
+        PAGES,
+        middleware=middleware(passphrase),
+        lifespan=forgetting,
+        on_script_error=one_line_error,
+    )
     app.run(config=server_settings(address=address, port=port, theme=load_settings().theme))
 
 

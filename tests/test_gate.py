@@ -9,6 +9,7 @@ import pytest
 
 from panelvision.app_cli import greeting, qr_code
 from panelvision.errors import PanelvisionError
+from panelvision.pages.forget import Guests
 from panelvision.pages.gate import COOKIE, Gate, Throttle, new_passphrase
 from panelvision.pages.server import HEADERS, SecurityHeaders, middleware, server_settings
 
@@ -207,3 +208,23 @@ def test_a_short_passphrase_is_refused(monkeypatch):
     monkeypatch.setenv("PANELVISION_PASSPHRASE", "short")
     with pytest.raises(PanelvisionError, match="at least 8"):
         _passphrase(ask=False)
+
+
+def test_a_browser_that_stays_away_is_forgotten_and_one_that_comes_back_is_not():
+    clock, here = [0.0], {"a", "b"}
+    guests = Guests(clock=lambda: clock[0])
+    for name in here:
+        guests.came(name)
+    assert guests.gone(here.__contains__, away_s=110) == []
+    here.clear()
+    assert guests.gone(here.__contains__, away_s=110) == []
+    clock[0] = 60.0
+    here.add("b")
+    assert guests.gone(here.__contains__, away_s=110) == []
+    here.clear()
+    clock[0] = 115.0
+    assert guests.gone(here.__contains__, away_s=110) == ["a"]
+    clock[0] = 116.0 + 110
+    assert guests.gone(here.__contains__, away_s=110) == ["b"]
+    clock[0] = 999.0
+    assert guests.gone(here.__contains__, away_s=110) == []

@@ -11,6 +11,7 @@ from panelvision.pages import (
     report_page,
     settings_page,
 )
+from panelvision.pages.forget import note_session
 from panelvision.pages.look import apply_look
 
 
@@ -44,6 +45,7 @@ def _icon() -> Image.Image:
 
 def run() -> None:
     """One run of the script."""
+    note_session()
     st.set_page_config(page_title="panelvision", page_icon=_icon(), layout="centered")
     listed = pages()
     st.session_state["pages"] = {page.title: page for page in listed}

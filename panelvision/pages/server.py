@@ -83,8 +83,8 @@ def server_settings(
         "server.fileWatcherType": "none",
         "server.enableXsrfProtection": True,
         "server.enableStaticServing": False,
-        # Photos of a closed browser are dropped after two minutes.
-        "server.disconnectedSessionTTL": 120,
+        # What a closed browser left is dropped sooner (forget.py); this bounds a reconnection.
+        "server.disconnectedSessionTTL": 180,
         "browser.gatherUsageStats": False,
         "client.showErrorDetails": "none",
         "client.showErrorLinks": False,

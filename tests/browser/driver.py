@@ -7,7 +7,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -40,9 +40,21 @@ def free_port() -> int:
 
 @contextmanager
 def server(
-    folder: Path, *arguments: str, passphrase: str | None = None
+    folder: Path,
+    *arguments: str,
+    passphrase: str | None = None,
+    module: str = "panelvision.cli",
+    extra: Mapping[str, str] | None = None,
 ) -> Iterator[tuple[str, subprocess.Popen[str]]]:
-    """``panelvision app`` with store and settings in ``folder``; yields address and process."""
+    """``panelvision app`` with store and settings in ``folder``; yields address and process.
+
+    Parameters
+    ----------
+    module : str
+        What is started instead of the command line; it is given the same arguments.
+    extra : mapping, optional
+        Variables of the server's environment besides the usual ones.
+    """
     port = free_port()
     environment = dict(
         os.environ,
@@ -50,10 +62,11 @@ def server(
         PANELVISION_CONFIG=str(folder / "config"),
         OMP_NUM_THREADS="1",
         PYTHONUNBUFFERED="1",
+        **(extra or {}),
     )
     if passphrase is not None:
         environment["PANELVISION_PASSPHRASE"] = passphrase
-    command = [sys.executable, "-m", "panelvision.cli", "app", "--port", str(port), *arguments]
+    command = [sys.executable, "-m", module, "app", "--port", str(port), *arguments]
     log = folder / "server.log"
     with open(log, "w", encoding="utf-8") as out:
         process = subprocess.Popen(

@@ -1,0 +1,83 @@
+"""What a closed browser leaves in the server's memory goes after two minutes, whoever comes next.
+
+Streamlit by itself drops a closed session only when another one is closed after it, so the last
+customer's photos of a day would stay until the next morning.
+"""
+
+import asyncio
+import contextlib
+import time
+from collections.abc import AsyncIterator, Callable
+from typing import Any
+
+# chosen: long enough for a phone that was put away and taken up again.
+AWAY_S = 110.0
+SWEEP_S = 5.0
+
+
+class Guests:
+    """Sessions that came, and since when each has been away.
+
+    Parameters
+    ----------
+    clock : callable
+        Seconds that only grow.
+    """
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._away_since: dict[str, float | None] = {}
+
+    def came(self, session_id: str) -> None:
+        """A session ran its script; to be told each time."""
+        self._away_since[session_id] = None
+
+    def gone(self, is_here: Callable[[str], bool], *, away_s: float) -> list[str]:
+        """Sessions that have been away for at least ``away_s`` seconds; each is named once."""
+        now = self._clock()
+        over = []
+        for name, since in list(self._away_since.items()):
+            if is_here(name):
+                self._away_since[name] = None
+            elif since is None:
+                self._away_since[name] = now
+            elif now - since >= away_s:
+                del self._away_since[name]
+                over.append(name)
+        return over
+
+
+GUESTS = Guests()
+
+
+def note_session() -> None:
+    """Note the session whose script runs now; nothing outside a server."""
+    from streamlit.runtime.scriptrunner import get_script_run_ctx
+
+    context = get_script_run_ctx(suppress_warning=True)
+    if context is not None:
+        GUESTS.came(context.session_id)
+
+
+@contextlib.asynccontextmanager
+async def forgetting(_app: Any) -> AsyncIterator[dict[str, Any]]:
+    """Close sessions whose browser stays away, as long as the server runs."""
+    task = asyncio.create_task(_sweep())
+    try:
+        yield {}
+    finally:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+
+
+async def _sweep() -> None:
+    from streamlit import runtime
+
+    while True:
+        await asyncio.sleep(SWEEP_S)
+        if not runtime.exists():
+            continue
+        server = runtime.get_instance()
+        for session_id in GUESTS.gone(server.is_active_session, away_s=AWAY_S):
+            server.close_session(session_id)
