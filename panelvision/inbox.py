@@ -15,6 +15,7 @@ import zipfile
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from email.message import Message
+from itertools import islice
 from pathlib import Path, PurePosixPath
 
 from panelvision.errors import PanelvisionError, PhotoError
@@ -94,7 +95,8 @@ def read_inbox(sources: Iterable[str | Path]) -> Iterator[Incoming | Trouble]:
             mode = path.stat().st_mode
         except (OSError, ValueError) as fault:
             reason = getattr(fault, "strerror", None) or str(fault)
-            raise InboxError(f"{path}: cannot be read ({reason}); check the path") from None
+            shown = "".join(c if c.isprintable() else "?" for c in str(path))
+            raise InboxError(f"{shown}: cannot be read ({reason}); check the path") from None
         if stat.S_ISDIR(mode):
             yield from _folder(path, counter)
         else:
@@ -273,7 +275,8 @@ def _zip_entry(
     counter: _Counter,
 ) -> Iterator[Incoming | Trouble]:
     inner = label(entry.filename)
-    if entry.is_dir() or any(_ignored(part) for part in inner.split("/")):
+    # not is_dir(), which trips over an empty name
+    if entry.filename.endswith("/") or any(_ignored(part) for part in inner.split("/")):
         return
     full = f"{name}/{inner}"
     suffix = PurePosixPath(inner).suffix.lower()
@@ -355,13 +358,15 @@ def _nested(
 
 def _mailbox(path: Path, name: str, depth: int, counter: _Counter) -> Iterator[Incoming | Trouble]:
     try:
-        spans = list(_message_spans(path))
+        spans = list(islice(_message_spans(path), MAX_ENTRIES + 1))
     except OSError as fault:
         yield Trouble(name, f"cannot be read ({fault.strerror})")
         return
     if not spans:
         yield Trouble(name, "no message found; export the mail again as .mbox")
-    for number, (start, end) in enumerate(spans, 1):
+    if len(spans) > MAX_ENTRIES:
+        yield Trouble(name, f"holds more than {MAX_ENTRIES} messages; the rest is left out")
+    for number, (start, end) in enumerate(spans[:MAX_ENTRIES], 1):
         here = f"{name}/message {number}"
         if end - start > MAX_MESSAGE_BYTES:
             yield Trouble(here, f"mail larger than {MAX_MESSAGE_BYTES // 1_000_000} MB; left out")

@@ -72,12 +72,16 @@ def load_settings(path: Path | None = None) -> Settings:
         raise DataError(f"{path}: is not UTF-8 text; correct or delete it") from None
     try:
         table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
+    except RecursionError:
+        raise DataError(f"{path}: nested too deep; correct or delete it") from None
+    except ValueError as fault:  # also a number of thousands of digits
         raise DataError(f"{path}: {fault}; correct or delete it") from None
     known = {field.name for field in fields(Settings)}
     for name in table:
         if name not in known:
-            raise DataError(f"{path}: unknown setting '{name}'; known: {', '.join(sorted(known))}")
+            raise DataError(
+                f"{path}: unknown setting {name[:40]!r}; known: {', '.join(sorted(known))}"
+            )
     try:
         return checked(replace(Settings(), **table))
     except DataError as fault:
@@ -94,10 +98,10 @@ def checked(settings: Settings) -> Settings:
     """
     for name in ("shop", "contact", "currency", "theme"):
         value = getattr(settings, name)
-        if not isinstance(value, str) or len(value) > _LONGEST_TEXT or "\n" in value:
+        if not isinstance(value, str) or len(value) > _LONGEST_TEXT or len(value.splitlines()) > 1:
             raise DataError(f"{name}: expected one line of at most {_LONGEST_TEXT} characters")
     if settings.theme not in THEMES:
-        raise DataError(f"theme: expected one of {', '.join(THEMES)}, got '{settings.theme}'")
+        raise DataError(f"theme: expected one of {', '.join(THEMES)}, got {settings.theme!r}")
     return replace(
         settings,
         shop=settings.shop.strip(),
@@ -112,7 +116,7 @@ def _number(name: str, value: object) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e5:
-        raise DataError(f"{name}: expected a number above 0 and below 100000, got {value!r}")
+        raise DataError(f"{name}: expected a number above 0 and below 100000")
     return float(value)
 
 

@@ -13,6 +13,9 @@ from panelvision.files import sweep_temporaries, write_atomically
 
 # Raised when the files' layout changes, so that old ones are not misread.
 _LAYOUT = 1
+_ABOUT = b"""Finished results of 'panelvision sort', so that a second run does only what is
+new. They hold small copies of the photos. Delete the folder to start afresh.
+"""
 
 
 class OutputError(PanelvisionError, OSError):
@@ -32,11 +35,8 @@ class ResultFiles:
         self._tag = hashlib.sha256(f"{_LAYOUT}\n{version}".encode()).hexdigest()[:12]
         try:
             folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-            (folder / "README.txt").write_text(
-                "Finished results of 'panelvision sort', so that a second run does only what is\n"
-                "new. They hold small copies of the photos. Delete the folder to start afresh.\n",
-                encoding="utf-8",
-            )
+            if not (folder / "README.txt").exists():
+                write_atomically(folder / "README.txt", _ABOUT, mode=0o644)
         except OSError as fault:
             raise OutputError(
                 f"{folder}: cannot be written ({fault.strerror}); choose another --out"

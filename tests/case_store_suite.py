@@ -25,7 +25,7 @@ from panelvision.cases import (
 from panelvision.errors import DataError, PhotoError, StoreError
 from panelvision.triage import sort_photos
 from panelvision.triage_store import file_cases
-from tests import toy_pipeline
+from tests import tally, toy_pipeline
 
 
 def jpeg(seed: int, *, size: tuple[int, int] = (96, 64), exif: bytes = b"") -> bytes:
@@ -410,6 +410,20 @@ class CaseStoreSuite:
         assert not extra_photo.exists()
         assert store.photo_bytes(kept.photos[0].sha256)
 
+    @pytest.mark.parametrize("odd", [[1], {"backlight": "x"}, 5, {"backlight": 10**400}])
+    def test_records_of_other_programs_are_kept_and_not_believed(self, store, tmp_path, odd):
+        case = full_case(store)
+        photo = dataclasses.replace(
+            case.photos[0],
+            examination={"symptom": "faint-image", "symptom_probabilities": odd},
+        )
+        case = dataclasses.replace(case, advice={"suspects": odd}, photos=(photo,))
+        saved = store.save_case(case)
+        assert (saved.suspects, saved.symptom) == ({}, "faint-image")
+        store.export(tmp_path / "x.zip")
+        assert store.restore(tmp_path / "x.zip").added == 1
+        assert store.search() == [dataclasses.replace(saved, revision=1)]
+
     def test_hostile_archives_change_nothing(self, store, tmp_path):
         kept = store.save_case(full_case(store, 1))
         good = tmp_path / "good.zip"
@@ -418,7 +432,7 @@ class CaseStoreSuite:
             bad = tmp_path / "bad.zip"
             bad.write_bytes(data)
             for read in (store.import_archive, store.restore):
-                with pytest.raises(DataError, match=r"^[^\n]+$"):
+                with pytest.raises(DataError, match=r"^[^\n]+$"), tally.tried():
                     read(bad)
                     pytest.fail(f"taken: {name}")
             assert store.search() == [kept], name
@@ -463,6 +477,7 @@ def _spoilt(good: Path):
     yield "altered photo", packed({**entries, photo: entries[photo][:-2] + b"xx"})
     yield "escaping name", packed({**entries, "photos/../../passwd": b"x"})
     yield "absolute name", packed({**entries, "photos//etc/passwd": b"x"})
+    yield "a packed bomb", packed({**entries, "cases.json": "[" + " " * 20_000_000 + "]"})
     yield "deep JSON", packed({**entries, "cases.json": "[" * 100_000})
     yield "not JSON", packed({**entries, "cases.json": "{"})
     yield "an object", packed({**entries, "cases.json": "{}"})
@@ -472,6 +487,7 @@ def _spoilt(good: Path):
         ("created", "2026-01-01T00:00:00"), ("customer", "0" * 32), ("set", []),
         ("costs", {"a": "b"}),
         ("photos", [{}]), ("outcome", {"assembly": "x"}), ("done_tests", ["x"]), ("extra", 1),
+        ("costs", {"a": 10**400}), ("updated", "0001-01-01T00:00:00+14:00"), ("verdict", "a\nb"),
         ("advice", 7), ("observations", {"a": [[[[[[[[[[[[[[1]]]]]]]]]]]]]]}),
     ):  # fmt: skip
         yield f"{field} = {value}", cases_with(lambda r, f=field, v=value: r[0].update({f: v}))

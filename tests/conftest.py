@@ -3,9 +3,12 @@
 import json
 import os
 import sys
+from collections import Counter
 from pathlib import Path
 
 import pytest
+
+from tests import tally
 
 SHARED = Path(os.environ.get("PANELVISION_SHARED", Path(__file__).resolve().parents[2] / "shared"))
 
@@ -50,3 +53,29 @@ def truth_of(folder: Path) -> list[dict]:
     """The objects of a folder's truth.jsonl."""
     with open(folder / "truth.jsonl", encoding="utf-8") as lines:
         return [json.loads(line) for line in lines if line.strip()]
+
+
+# --- what the hostile tests did, over all workers of a run --------------------------------------
+
+_BY_WORKERS: Counter[str] = Counter()
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """A worker hands its counts to the process that started it."""
+    output = getattr(session.config, "workeroutput", None)
+    if output is not None:
+        output["tally"] = tally.counts()
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node) -> None:
+    """A worker's counts arrive; one that died hands over nothing, and is a crash itself."""
+    output = getattr(node, "workeroutput", None)
+    _BY_WORKERS.update({tally.CRASHES: 1} if output is None else output.get("tally", {}))
+
+
+def pytest_terminal_summary(terminalreporter) -> None:
+    """The one line at the end."""
+    total = _BY_WORKERS + Counter(tally.counts())
+    if total:
+        terminalreporter.write_line(tally.line(total))

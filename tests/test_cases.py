@@ -25,6 +25,7 @@ from panelvision.cases.strip import clean_photo, clean_profile
 from panelvision.errors import PhotoError, StoreError
 from panelvision.photo import read_photo
 from panelvision.tables import cell
+from tests import tally
 from tests.case_store_suite import CaseStoreSuite, full_case, jpeg
 
 
@@ -74,6 +75,7 @@ class TestSqlite(CaseStoreSuite):
         for at in rng.integers(4096, len(whole) - 4096, 12):
             torn = bytearray(whole)
             torn[at : at + 4096] = rng.bytes(4096)
+            tally.add(tally.FAULTS)
             broken = tmp_path / "broken.sqlite"
             broken.write_bytes(torn)
             try:
@@ -169,6 +171,7 @@ def test_killed_at_any_moment_the_store_is_the_old_or_the_new(tmp_path):
         time.sleep(rng.uniform(0, 0.03))
         assert child.pid is not None
         os.kill(child.pid, signal.SIGKILL)
+        tally.add(tally.FAULTS)
         with contextlib.suppress(EOFError):
             while True:
                 state, case_id = ours.recv()
@@ -292,7 +295,9 @@ def test_damaged_jpegs_never_raise_anything_else(data):
     for _ in range(data.draw(st.integers(1, 6))):
         whole[data.draw(st.integers(0, len(whole) - 1))] = data.draw(st.integers(0, 255))
     try:
-        clean = clean_photo(bytes(whole[: data.draw(st.integers(1, len(whole)))]))
+        cut = data.draw(st.integers(1, len(whole)))
+        with tally.tried():
+            clean = clean_photo(bytes(whole[:cut]))
     except PhotoError:
         return
     assert not any(secret in clean.data for secret in _SECRETS)

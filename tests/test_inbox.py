@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from panelvision import inbox
 from panelvision.errors import PhotoError
 from panelvision.inbox import InboxError, Incoming, Trouble, read_inbox
+from tests import tally
 from tests.toy_pipeline import photo
 
 JPEG = photo("normal", form="JPEG")
@@ -81,8 +82,8 @@ def test_links_special_and_vanished_files_are_told(tmp_path):
     (box / "gone.jpg").unlink()
     with pytest.raises(PhotoError, match=r"^gone.jpg: cannot be opened[^\n]*$"):
         found["gone.jpg"].read()
-    with pytest.raises(InboxError, match="check the path"):
-        read(tmp_path / "nowhere")
+    with pytest.raises(InboxError, match=r"^[^\n]*check the path$"):
+        read(tmp_path / "no\nwhere")
 
 
 def test_a_zip_is_read_where_it_lies(tmp_path):
@@ -117,6 +118,18 @@ def test_names_that_try_to_leave_are_only_labels(tmp_path, monkeypatch):
         assert name.isprintable()
         assert item.read() == JPEG
     assert [p.name for p in tmp_path.iterdir()] == ["evil.zip"]
+
+
+def test_an_entry_without_a_name_is_read(tmp_path):
+    path = tmp_path / "x.zip"
+    raw = bytearray(packed(**{"a": JPEG, "b.jpg": JPEG}))
+    at = raw.index(b"PK\x01\x02")
+    # the directory's first name shrinks to nothing: its byte goes to the field behind it
+    struct.pack_into("<HHH", raw, at + 28, 0, 0, 1)
+    path.write_bytes(raw)
+    found, trouble = read(path)
+    assert "x.zip/b.jpg" in found
+    assert set(found) | set(trouble) == {"x.zip/b.jpg", "x.zip/photo"}
 
 
 def test_links_and_locked_entries_of_a_zip_are_told(tmp_path):
@@ -167,6 +180,8 @@ def test_bombs_are_left_out_and_headers_are_not_believed(tmp_path, monkeypatch):
     monkeypatch.setattr(inbox, "MAX_ENTRIES", 3)
     (tmp_path / "dust.zip").write_bytes(packed(**{f"{i}.jpg": JPEG for i in range(5)}))
     assert "more than 3" in read(tmp_path / "dust.zip")[1]["dust.zip"]
+    (tmp_path / "flood.mbox").write_bytes(b"From \n\n" * 5)
+    assert "more than 3 messages" in read(tmp_path / "flood.mbox")[1]["flood.mbox"]
     monkeypatch.setattr(inbox, "MAX_TOTAL_BYTES", len(JPEG) + 1)
     (tmp_path / "much.zip").write_bytes(packed(**{"0.jpg": JPEG, "1.jpg": JPEG}))
     first, second = read(tmp_path / "much.zip")[0].values()
@@ -267,12 +282,13 @@ def test_damaged_archives_and_mails_never_raise(tmp_path_factory, data):
         whole[data.draw(st.integers(0, len(whole) - 1))] = data.draw(st.integers(0, 255))
     path: Path = tmp_path_factory.mktemp("damaged") / which
     path.write_bytes(whole[: data.draw(st.integers(0, len(whole)))])
-    for item in read_inbox([path]):
-        if isinstance(item, Trouble):
-            assert "\n" not in item.reason and "\n" not in item.name
-        else:
-            assert item.name.isprintable()
-            try:
-                item.read()
-            except PhotoError as fault:
-                assert "\n" not in str(fault)
+    with tally.tried(), tally.nothing_left(path.parent):
+        for item in read_inbox([path]):
+            if isinstance(item, Trouble):
+                assert "\n" not in item.reason and "\n" not in item.name
+            else:
+                assert item.name.isprintable()
+                try:
+                    item.read()
+                except PhotoError as fault:
+                    assert "\n" not in str(fault)

@@ -81,13 +81,21 @@ def test_the_loaded_knowledge_is_cached_until_a_file_changes(folder):
         ("meters.toml", 'value = "present"', 'value = "there"', "standby-rail. band 1.*value must"),
         ("meters.toml", "[tolerance]", "[tolerances]", "unknown table"),
         ("cautions.toml", '"unplug", "capacitors", "codes"', '"unplugged"', "back-off names"),
+        ("bench_tests.toml", 'values = ["', 'values = 5 # ["', "values must be a list of texts"),
+        ("meters.toml", 'state = ["', 'state = [["on"], "', "state must be a list of texts"),
+        ("faults.toml", "weight = 12.0", "weight = 1e308", "led-open.*weight must be a number"),
+        ("faults.toml", "weight = 12.0", "weight = 1" + "0" * 400, "weight must be a number"),
+        ("faults.toml", "weight = 12.0", "weight = 0x" + "f" * 5000, "thousands of digits"),
+        ("faults.toml", "weight = 12.0", "weight = " + "9" * 5000, "not valid TOML"),
+        ("faults.toml", "weight = 12.0", "weight = " + "[" * 5000, "nested too deep"),
         ("faults.toml", "[fault.led-open]", "[fault.led-open", "faults.toml: not valid TOML"),
     ],
 )  # fmt: skip
 def test_a_mistake_in_a_file_is_named_with_its_place(folder, name, old, new, message):
     edit(folder, name, old, new)
-    with pytest.raises(DataError, match=message):
+    with pytest.raises(DataError, match=message) as caught:
         load_knowledge(folder=folder)
+    assert "\n" not in str(caught.value)
 
 
 def test_a_newcomer_adds_a_bench_test_by_editing_one_file(folder):
@@ -143,6 +151,8 @@ def test_a_shop_lays_its_own_prices_over(tmp_path):
     [
         ("[test.torch]\ndefault = [0.1, 0.9]", "a shop may set minutes, risk, wait_minutes"),
         ("[part.lamp]\nprice = [1, 2]", "no such part"),
+        ('[part."a\\nb"]\nprice = [1, 2]', "no such part"),
+        ("[economy]\nset_value = 1e308", "set_value must be a number from 0 to 1e"),
         ("[fault.led-open]\nweight = 3", "unknown table"),
         ("[part.timing-board]\nprice = 30", "price must be two ascending"),
         ("economy = 3", "must be a table"),

@@ -29,6 +29,10 @@ def test_without_a_file_the_defaults_stand(tmp_path):
         ("set_value = inf", "set_value"),
         ("shop = 5", "one line"),
         ("shop = '''a\nb'''", "one line"),
+        ("shop = " + "[" * 5000, "nested too deep"),
+        ("set_value = " + "9" * 5000, "correct or delete"),
+        ("set_value = 0x" + "f" * 5000, "set_value"),
+        ('"a\\nb" = 1', "unknown setting"),
     ],
 )
 def test_a_broken_file_is_one_line_that_names_it(tmp_path, text, words):

@@ -23,6 +23,7 @@ import pytest
 from PIL import Image
 
 from panelvision.cases import Outcome, open_store
+from panelvision.files import TEMPORARY_PREFIX
 from panelvision.fingerprint import BITS, NEAR, distance, fingerprint_of_file
 from panelvision.inbox import Incoming
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
@@ -34,7 +35,7 @@ from panelvision.triage_page import page
 from panelvision.triage_results import OutputError, only_run
 from panelvision.triage_store import file_cases
 from panelvision.workers import Task, run_tasks
-from tests import toy_pipeline
+from tests import tally, toy_pipeline
 from tests.toy_pipeline import photo
 
 REPO = Path(__file__).parents[1]
@@ -149,6 +150,7 @@ def test_a_photo_that_kills_its_worker_costs_only_itself(tmp_path):
     for i in range(10):
         (box / f"p{i}.png").write_bytes(photo("normal", i))
     (box / "p5 deadly.png").write_bytes(photo("normal", 50))
+    tally.add(tally.FAULTS)
     summary = sort(box, out=tmp_path / "out", examine=toy_pipeline.deadly_examine, workers=2)
     assert (summary.photos, summary.failed) == (11, 1)
     (bad,) = [row for row in rows(tmp_path / "out") if "error" in row]
@@ -230,6 +232,7 @@ def test_killed_again_and_again_it_ends_in_the_same_result(tmp_path):
         [(signal.SIGINT, "run"), (signal.SIGKILL, "worker"), (signal.SIGKILL, "run")]
     ):
         before = _done(out)
+        tally.add(tally.FAULTS, 1 if whom == "run" else 2)
         run = _started(tmp_path, out, paths)
         _until(lambda b=before: _done(out) > b + 2)
         workers = _children(run.pid)
@@ -252,6 +255,7 @@ def test_killed_again_and_again_it_ends_in_the_same_result(tmp_path):
     assert _started(tmp_path, out, paths).wait(120) == 0
     sort(*paths, out=tmp_path / "clean")
     assert rows(out) == rows(tmp_path / "clean")
+    tally.check_left(p for p in tally.files_in(out) if p.name.startswith(TEMPORARY_PREFIX))
     # workers do not outlive their parent
     _until(
         lambda: not any(Path(f"/proc/{pid}/cmdline").exists() and _alive(pid) for pid in orphans)
@@ -284,6 +288,7 @@ def test_torn_results_are_done_again(tmp_path):
     for i, kept in enumerate(sorted((tmp_path / "out" / ".results").rglob("*.json"))):
         if i % 3 == 0:
             kept.write_bytes(kept.read_bytes()[: i * 7])
+            tally.add(tally.FAULTS)
     assert sort(*paths, out=tmp_path / "out").photos == 33
     assert rows(tmp_path / "out") == first
 

@@ -43,6 +43,9 @@ FORMAT = "panelvision cases 1"
 # chosen: some hundred thousand cases; a bound against a packed bomb.
 _MAX_JSON_BYTES = 1_000_000_000
 _MAX_ENTRIES = 1_000_000
+# As for what customers send: texts of cases shrink by far less, a packed bomb by far more.
+_MAX_RATIO = 200
+_RATIO_FREE_BYTES = 5_000_000
 _PHOTO_NAME = re.compile(r"photos/([0-9a-f]{64})\.(jpg|png)")
 _CSV_COLUMNS = (
     "case", "customer", "contact", "set", "size_inch", "symptom", "first_suspect", "verdict",
@@ -197,8 +200,10 @@ def _opened(path: Path) -> zipfile.ZipFile:
     try:
         return zipfile.ZipFile(path)
     except OSError as fault:
-        raise DataError(f"{path}: cannot be read ({fault.strerror}); check the path") from None
-    except (zipfile.BadZipFile, ValueError, NotImplementedError):
+        raise DataError(
+            f"{path}: cannot be read ({fault.strerror or fault}); check the path"
+        ) from None
+    except Exception:  # a hostile directory can raise nearly anything
         raise DataError(f"{path}: not a zip file, or damaged; use another copy") from None
 
 
@@ -240,7 +245,7 @@ class _Contents:
         for entry in photos:
             named = _PHOTO_NAME.fullmatch(entry.filename)
             if named is None:
-                raise DataError(f"archive: '{entry.filename[:80]!r}' is no photo of ours")
+                raise DataError(f"archive: {entry.filename[:80]!r} is no photo of ours")
             _photo(archive, entry)
             held.add(named[1])
         for case in cases:
@@ -252,17 +257,18 @@ class _Contents:
 
 def _read_entry(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, limit: int) -> bytes:
     """An entry's bytes; the size in its header is not believed."""
+    limit = min(limit, max(_RATIO_FREE_BYTES, _MAX_RATIO * entry.compress_size))
     try:
         with archive.open(entry) as file:
             data = file.read(limit + 1)
     except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, NotImplementedError, ValueError):
-        raise DataError(f"archive: '{entry.filename[:80]}' is damaged; use another copy") from None
+        raise DataError(f"archive: {entry.filename[:80]!r} is damaged; use another copy") from None
     except Exception as fault:  # the decompressors raise errors of their own
         raise DataError(
-            f"archive: '{entry.filename[:80]}' is damaged ({type(fault).__name__})"
+            f"archive: {entry.filename[:80]!r} is damaged ({type(fault).__name__})"
         ) from None
     if len(data) > limit:
-        raise DataError(f"archive: '{entry.filename[:80]}' is larger than {limit} bytes")
+        raise DataError(f"archive: {entry.filename[:80]!r} is larger than {limit} bytes")
     return data
 
 
@@ -395,11 +401,13 @@ def _fields(
 def _time(text: str, where: str) -> datetime:
     try:
         moment = datetime.fromisoformat(text)
-    except ValueError:
+        if moment.tzinfo is None:
+            raise DataError(f"{where}: the time {text[:40]!r} lacks its zone")
+        return moment.astimezone(UTC)
+    except DataError:
+        raise
+    except (ValueError, OverflowError):  # no time, or none within the calendar in UTC
         raise DataError(f"{where}: {text[:40]!r} is not a time") from None
-    if moment.tzinfo is None:
-        raise DataError(f"{where}: the time {text[:40]!r} lacks its zone")
-    return moment.astimezone(UTC)
 
 
 def _put_all(

@@ -5,6 +5,7 @@ import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from numbers import Real
 from typing import Any
 
 from panelvision.errors import DataError
@@ -13,6 +14,7 @@ from panelvision.labels import ASSEMBLIES, SYMPTOMS
 # chosen: far beyond what a person types; a bound against a hostile import.
 MAX_TEXT = 20_000
 _MAX_DEPTH = 12
+_NUMBER: Any = Real  # numpy's scalars too
 
 
 def new_id() -> str:
@@ -140,19 +142,29 @@ class Case:
         for photo in self.photos:
             record = photo.examination or {}
             symptom = record.get("symptom")
-            probabilities = record.get("symptom_probabilities") or {}
-            if symptom and record.get("usable", True):
-                probability = float(probabilities.get(symptom) or 0.0)
+            if symptom in SYMPTOMS and record.get("usable", True):
+                probability = _shares(record.get("symptom_probabilities")).get(symptom, 0.0)
                 if probability > best_probability:
-                    best, best_probability = str(symptom), probability
+                    best, best_probability = symptom, probability
         return best
 
     @property
     def suspects(self) -> dict[str, float]:
         """Probability by assembly as last advised, most probable first; empty if never advised."""
-        given = (self.advice or {}).get("suspects") or {}
-        known = {a: float(p) for a, p in given.items() if a in ASSEMBLIES and p is not None}
+        given = _shares((self.advice or {}).get("suspects"))
+        known = {a: p for a, p in given.items() if a in ASSEMBLIES}
         return dict(sorted(known.items(), key=lambda item: (-item[1], ASSEMBLIES.index(item[0]))))
+
+
+def _shares(value: Any) -> dict[str, float]:
+    """The probabilities of a record that may have been written by another program."""
+    if not isinstance(value, Mapping):
+        return {}
+    return {
+        name: float(p)
+        for name, p in value.items()
+        if isinstance(p, _NUMBER) and not isinstance(p, bool) and 0 <= p <= 1
+    }
 
 
 def check_case(case: Case) -> Case:
@@ -167,16 +179,16 @@ def check_case(case: Case) -> Case:
         )
     size = case.set.size_inch
     if size is not None and not (isinstance(size, int | float) and 1 <= size <= 1000):
-        raise DataError(f"set size: expected 1 to 1000 inches, got {size!r}")
+        raise DataError(f"set size: expected 1 to 1000 inches, got {str(size)[:40]!r}")
     outcome = case.outcome
     if outcome is not None:
         if outcome.assembly not in ASSEMBLIES:
             raise DataError(
-                f"outcome assembly: '{outcome.assembly}' is none of {', '.join(ASSEMBLIES)}"
+                f"outcome assembly: {outcome.assembly[:40]!r} is none of {', '.join(ASSEMBLIES)}"
             )
         if outcome.symptom and outcome.symptom not in SYMPTOMS:
             raise DataError(
-                f"outcome symptom: '{outcome.symptom}' is none of {', '.join(SYMPTOMS)}"
+                f"outcome symptom: {outcome.symptom[:40]!r} is none of {', '.join(SYMPTOMS)}"
             )
         outcome = Outcome(
             outcome.assembly,
@@ -185,7 +197,7 @@ def check_case(case: Case) -> Case:
             _text(outcome.notes, "outcome notes"),
         )
     if case.verdict and case.verdict not in ASSEMBLIES:
-        raise DataError(f"verdict: '{case.verdict}' is none of {', '.join(ASSEMBLIES)}")
+        raise DataError(f"verdict: {case.verdict[:40]!r} is none of {', '.join(ASSEMBLIES)}")
     if len({p.sha256 for p in case.photos}) != len(case.photos):
         raise DataError("photos: the same photo stands twice in the case")
     return Case(
@@ -258,8 +270,8 @@ def _text(value: Any, field_name: str) -> str:
 
 
 def _number(value: Any, field_name: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise DataError(f"{field_name}: expected a finite number, got {value!r}")
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e15:
+        raise DataError(f"{field_name}: expected a number below 1e15, got {str(value)[:40]!r}")
     return float(value)
 
 

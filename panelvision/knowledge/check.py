@@ -4,7 +4,6 @@ Own code rather than a schema library: the rules that matter (rows that add up, 
 nothing impossible) are about this domain, and the program needs no further dependency for them.
 """
 
-import math
 from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
@@ -12,6 +11,8 @@ from panelvision.errors import DataError
 
 OPEN_SOURCES = ("common practice, no source", "from memory")
 TOTAL_TOLERANCE = 1e-6
+LARGEST = 1e9
+"""No price, time, weight or voltage comes near it; sums and products of such stay finite."""
 
 
 class Entry:
@@ -19,14 +20,16 @@ class Entry:
 
     def __init__(self, where: str, table: Any) -> None:
         if not isinstance(table, Mapping):
-            raise DataError(f"{where}: expected a table, got {table!r}")
+            raise DataError(f"{where}: expected a table, got {shown(table)}")
         self.where = where
         self.table = table
         self.seen: set[str] = set()
 
     def fail(self, key: str, expected: str) -> DataError:
         """The error for `key`, ready to raise."""
-        return DataError(f"{self.where}: {key} must be {expected}, got {self.table.get(key)!r}")
+        return DataError(
+            f"{self.where}: {key} must be {expected}, got {shown(self.table.get(key))}"
+        )
 
     def get(self, key: str, default: Any = None) -> Any:
         """The raw value."""
@@ -55,13 +58,13 @@ class Entry:
         return value
 
     def number(
-        self, key: str, low: float, high: float = math.inf, default: float | None = None
+        self, key: str, low: float, high: float = LARGEST, default: float | None = None
     ) -> float:
         """A finite number within low..high."""
         value = self.get(key, default)
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise self.fail(key, "a number")
-        if not (math.isfinite(value) and low <= value <= high):
+        if not low <= value <= high:
             raise self.fail(key, f"a number from {low:g} to {high:g}")
         return float(value)
 
@@ -72,7 +75,7 @@ class Entry:
             not isinstance(value, list)
             or len(value) != 2
             or not all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in value)
-            or not low <= value[0] <= value[1] < math.inf
+            or not low <= value[0] <= value[1] <= LARGEST
         ):
             raise self.fail(key, f"two ascending numbers, at least {low:g}")
         return float(value[0]), float(value[1])
@@ -106,15 +109,26 @@ class Entry:
             )
 
 
+def shown(value: Any) -> str:
+    """A value as a message quotes it: in one line, and not all of a long one."""
+    try:
+        text = repr(value)
+    except ValueError:  # Python writes no whole number of more than some thousand digits
+        text = "a number of thousands of digits"
+    return text if len(text) <= 200 else text[:200] + "..."
+
+
 def probabilities(where: str, row: Any, length: int) -> tuple[float, ...]:
     """A row of `length` probabilities, none 0 or 1, adding up to 1."""
     if not isinstance(row, list) or len(row) != length:
-        raise DataError(f"{where}: expected {length} probabilities, got {row!r}")
+        raise DataError(f"{where}: expected {length} probabilities, got {shown(row)}")
     for p in row:
         if isinstance(p, bool) or not isinstance(p, (int, float)) or not 0 < p < 1:
-            raise DataError(f"{where}: each probability lies between 0 and 1, neither, got {p!r}")
+            raise DataError(
+                f"{where}: each probability lies between 0 and 1, neither, got {shown(p)}"
+            )
     if abs(sum(row) - 1) > TOTAL_TOLERANCE:
-        raise DataError(f"{where}: probabilities add up to {sum(row):g}, not 1: {row!r}")
+        raise DataError(f"{where}: probabilities add up to {sum(row):g}, not 1: {shown(row)}")
     return tuple(float(p) for p in row)
 
 

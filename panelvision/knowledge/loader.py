@@ -54,7 +54,11 @@ def load_knowledge(shop: Path | None = None, *, folder: Path = DATA_FOLDER) -> K
     paths = [folder / f"{name}.toml" for name in FILES]
     if shop is not None:
         paths.append(Path(shop))
-    return _load(folder, None if shop is None else Path(shop), tuple(_stamp(p) for p in paths))
+    stamps = tuple(_stamp(p) for p in paths)
+    try:
+        return _load(folder, None if shop is None else Path(shop), stamps)
+    except DataError as error:  # a name inside a file may hold any sign
+        raise DataError(" ".join(str(error).split())) from None
 
 
 FILES = ("faults", "bench_tests", "parts", "cautions", "meters")
@@ -82,7 +86,9 @@ def read_toml(path: Path) -> Tables:
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise DataError(f"{path}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except RecursionError:
+        raise DataError(f"{path.name}: not valid TOML: nested too deep") from None
+    except ValueError as error:  # also no UTF-8, and a number of thousands of digits
         raise DataError(f"{path.name}: not valid TOML: {error}") from error
 
 
@@ -236,7 +242,7 @@ def _tests(
     _only(file, tables, ("test",))
     raw = _section(file, tables, "test")
     values_of = {
-        name: tuple(t.get("values", ())) for name, t in raw.items() if isinstance(t, Mapping)
+        name: Entry(f"{file}: [test.{name}]", t).texts("values") for name, t in raw.items()
     }
     return {n: _test(file, n, t, faults, cautions, values_of) for n, t in raw.items()}
 
@@ -352,11 +358,11 @@ def _meters(tables: Tables, tests: Mapping[str, BenchTest]) -> tuple[dict[str, M
 def _band(where: str, table: Any, test: BenchTest) -> MeterBand:
     entry = Entry(where, table)
     low, high = entry.pair("range", -1e6)
-    states = entry.get("state")
-    if not isinstance(states, list) or not states or set(states) - {"standby", "on"}:
+    states = entry.texts("state", ("standby", "on"))
+    if not states:
         raise entry.fail("state", 'a list of "standby" and "on"')
     band = MeterBand(
-        states=tuple(states),
+        states=states,
         low=low,
         high=high,
         value=entry.word("value", test.values),
