@@ -53,14 +53,8 @@ def code_hash() -> str:
         "classify.py",
         "cli.py",
         "words.py",
-        "findings.py",
-        "findings_surface.py",
         "overlay.py",
         "enhance.py",
-        "report.py",
-        "report_pdf.py",
-        "triage.py",
-        "triage_page.py",
         "messages.py",
         "inbox.py",
         "workers.py",
@@ -79,7 +73,7 @@ def code_hash() -> str:
         if path.suffix in (".py", ".json", ".npz", ".toml")
         and path.name not in skip
         and not path.name.endswith("_cli.py")
-        and not path.name.startswith("symptom_model")
+        and not path.name.startswith(("symptom_model", "triage", "report", "findings"))
         and not {"pages", "isolate", "knowledge", "cases", "migrations", "examples"}
         & set(path.relative_to(root).parts[:-1])
         and path.name not in ("isolate.py", "cases.py", "change.py")
