@@ -8,6 +8,8 @@ L. He, MSR-TR-03-39, "Whiteboard scanning and image enhancement".
 import cv2
 import numpy as np
 import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 from skimage.transform import ProjectiveTransform
 
 from panelvision import geometry
@@ -127,3 +129,81 @@ def test_convexity_and_area():
     assert not geometry.is_convex(WORKED[::-1])
     assert not geometry.is_convex(WORKED[[0, 2, 1, 3]])
     assert geometry.area(np.array([[0, 0], [4, 0], [4, 3], [0, 3]])) == 12
+
+
+# --- any quadrilateral --------------------------------------------------------------------------
+
+
+@st.composite
+def quads(draw) -> np.ndarray:
+    """Four corners clockwise around a centre, convex, none of them nearly on a line of two."""
+    turn = draw(st.floats(0, 360))
+    angles = [turn + 90 * i + draw(st.floats(-40, 40)) for i in range(4)]
+    radii = [draw(st.floats(0.3, 1)) for _ in range(4)]
+    size, x, y = draw(st.floats(1, 1e4)), draw(st.floats(-1e4, 1e4)), draw(st.floats(-1e4, 1e4))
+    a = np.radians(angles)
+    corners = np.column_stack([np.cos(a), np.sin(a)]) * np.array(radii)[:, None]
+    edge = np.roll(corners, -1, axis=0) - corners
+    after = np.roll(edge, -1, axis=0)
+    assume((edge[:, 0] * after[:, 1] - edge[:, 1] * after[:, 0] > 0.02).all())
+    return corners * size + [x, y]
+
+
+FRACTIONS = np.array([[u, v] for u in (0, 0.2, 0.5, 1) for v in (0, 0.3, 0.5, 1)], dtype=float)
+
+
+@settings(max_examples=200, deadline=None)
+@given(quads())
+def test_any_quadrilateral_there_and_back(corners):
+    assert geometry.is_convex(corners) and not geometry.is_convex(corners[::-1])
+    there = geometry.project(geometry.unit_square_to(corners), FRACTIONS)
+    assert np.isfinite(there).all()
+    size = np.ptp(corners, axis=0).max()
+    np.testing.assert_allclose(there[[0, 12, 15, 3]], corners, atol=1e-6 * size)
+    # the inverse, and the homography fitted the other way, both lead back
+    square = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=float)
+    for back in (
+        np.linalg.inv(geometry.unit_square_to(corners)),
+        geometry.homography(corners, square),
+    ):
+        np.testing.assert_allclose(geometry.project(back, there), FRACTIONS, atol=1e-6)
+
+
+@settings(max_examples=200, deadline=None)
+@given(quads(), st.integers(1, 3))
+def test_another_starting_corner_turns_the_square_and_nothing_else(corners, quarter):
+    turned = np.roll(corners, -quarter, axis=0)
+    assert geometry.is_convex(turned)
+    assert geometry.area(turned) == pytest.approx(geometry.area(corners), rel=1e-6)
+    assert geometry.area(corners[::-1]) == pytest.approx(geometry.area(corners), rel=1e-6)
+    u, v = FRACTIONS.T
+    for _ in range(quarter):  # (u, v) counted from the next corner
+        u, v = 1 - v, u
+    np.testing.assert_allclose(
+        geometry.project(geometry.unit_square_to(turned), FRACTIONS),
+        geometry.project(geometry.unit_square_to(corners), np.column_stack([u, v])),
+        atol=1e-6 * np.ptp(corners, axis=0).max(),
+    )
+
+
+@settings(max_examples=200, deadline=None)
+@given(quads(), st.floats(300, 10_000))
+def test_focal_length_and_ratio_are_numbers_or_unknown(corners, focal):
+    ratio = geometry.aspect_with_focal(corners, focal, PRINCIPAL)
+    assert np.isfinite(ratio) and ratio > 0
+    turned = geometry.aspect_with_focal(np.roll(corners, -1, axis=0), focal, PRINCIPAL)
+    assert turned == pytest.approx(1 / ratio, rel=1e-4)
+    told = geometry.focal_and_aspect(corners, PRINCIPAL)
+    assert told is None or (np.isfinite(told).all() and min(told) > 0)
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.floats(8, 45), st.floats(8, 45), st.sampled_from([-1, 1]), st.floats(0.5, 2.4),
+    st.integers(0, 3),
+)  # fmt: skip
+def test_a_true_rectangle_is_found_from_any_corner(yaw, pitch, side, aspect, quarter):
+    corners = np.roll(_seen(yaw * side, pitch, aspect=aspect), -quarter, axis=0)
+    focal, ratio = geometry.focal_and_aspect(corners, PRINCIPAL)
+    assert focal == pytest.approx(3000, rel=1e-6)
+    assert ratio == pytest.approx(1 / aspect if quarter % 2 else aspect, rel=1e-6)

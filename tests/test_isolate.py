@@ -303,6 +303,40 @@ def test_the_order_of_observations_does_not_matter():
         assert isolate(PHOTO, dict(order)) == first
 
 
+METERED = sorted({meter.test for meter in K.meters.values()})
+
+
+@st.composite
+def anything_known(draw) -> tuple[dict | None, dict]:
+    """A photo's reading or none; outcomes, meter readings of any size, parts changed in vain."""
+    photo = None
+    if draw(st.booleans()):
+        shares = np.array([draw(st.floats(0, 1)) for _ in SYMPTOMS]) + 1e-9
+        photo = dict(zip(SYMPTOMS, (shares / shares.sum()).tolist(), strict=True))
+    names = draw(st.lists(st.sampled_from(sorted(K.tests)), unique=True, max_size=14))
+    seen: dict = {name: draw(st.sampled_from(K.tests[name].values)) for name in names}
+    for name in draw(st.lists(st.sampled_from(METERED), unique=True)):
+        seen[name] = draw(st.floats(-30, 600) | st.floats())
+    for part in draw(st.lists(st.sampled_from(sorted(K.parts)), unique=True, max_size=3)):
+        seen[f"replaced-{part}"] = "no-change"
+    return photo, seen
+
+
+@settings(max_examples=40, deadline=None)
+@given(anything_known(), st.randoms(use_true_random=False))
+def test_whatever_is_known_in_whatever_order(known, dice):
+    photo, seen = known
+    first = isolate(photo, seen)
+    for shares in (first.assemblies, first.faults, first.symptoms):
+        assert sum(shares.values()) == pytest.approx(1, abs=1e-9)
+        assert all(math.isfinite(p) and 0 <= p <= 1 + 1e-12 for p in shares.values())
+        assert list(shares.values()) == sorted(shares.values(), reverse=True)
+    assert all(math.isfinite(c.bits) for c in first.contributions)
+    order = list(seen.items())
+    dice.shuffle(order)
+    assert isolate(photo, dict(order)) == first
+
+
 def test_photo_as_virtual_evidence_and_its_base_rates():
     # A photo as uncertain as its base rates says nothing.
     flat = dict.fromkeys(SYMPTOMS, 1 / 13)

@@ -139,7 +139,8 @@ def gather(
         top = max(photo, key=lambda label: photo[label])
         shape = knowledge.joint.shape
         items[PHOTO] = (f"{top} {as_percent(photo[top])}", np.broadcast_to(row, shape))
-    for name, given in observations.items():
+    # In one order, so that the notes too are the same whatever order the answers came in.
+    for name, given in sorted(observations.items(), key=lambda item: str(item[0])):
         value: str | None
         if isinstance(given, (int, float)) and not isinstance(given, bool):
             value, note = reading_of(name, float(given), knowledge)
