@@ -1,13 +1,16 @@
 """What a closed browser leaves in the server's memory goes after two minutes, whoever comes next.
 
-Streamlit by itself drops a closed session only when another one is closed after it, so the last
-customer's photos of a day would stay until the next morning.
+Streamlit by itself drops a closed session only when another one is closed after it, keeps the
+state of the last one until a browser comes again, and files to download until a script ends after
+it; so the last customer's photos and report of a day would stay until the next morning.
 """
 
 import asyncio
 import contextlib
+import threading
 import time
 from collections.abc import AsyncIterator, Callable
+from importlib import import_module
 from typing import Any
 
 # chosen: long enough for a phone that was put away and taken up again.
@@ -48,6 +51,7 @@ class Guests:
 
 
 GUESTS = Guests()
+_STATES: dict[str, Any] = {}
 
 
 def note_session() -> None:
@@ -57,11 +61,17 @@ def note_session() -> None:
     context = get_script_run_ctx(suppress_warning=True)
     if context is not None:
         GUESTS.came(context.session_id)
+        _STATES[context.session_id] = context.session_state
 
 
 @contextlib.asynccontextmanager
 async def forgetting(_app: Any) -> AsyncIterator[dict[str, Any]]:
     """Close sessions whose browser stays away, as long as the server runs."""
+    # The PDF library keeps the frames of its first import, within a saved ImportError; made in a
+    # session's thread, that import would keep the session's photos until the server stops.
+    threading.Thread(
+        target=import_module, args=("panelvision.report_pdf",), name="panelvision-pdf", daemon=True
+    ).start()
     task = asyncio.create_task(_sweep())
     try:
         yield {}
@@ -81,3 +91,13 @@ async def _sweep() -> None:
         server = runtime.get_instance()
         for session_id in GUESTS.gone(server.is_active_session, away_s=AWAY_S):
             server.close_session(session_id)
+            _empty(_STATES.pop(session_id, None))
+            # Closing marks what was to be downloaded; looking once more removes it.
+            server.media_file_mgr.remove_orphaned_files()
+
+
+def _empty(state: Any) -> None:
+    """Take everything out of a closed session's state."""
+    for name in [] if state is None else list(state.filtered_state):
+        with contextlib.suppress(KeyError):
+            del state[name]

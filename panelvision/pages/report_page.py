@@ -79,7 +79,8 @@ def _downloads(report: Report) -> None:
         st.iframe(page, height=700)
 
 
-@st.cache_data(show_spinner="Setting the PDF", max_entries=4, ttl=600)
+# Of this session alone, so that a customer's report goes when the browser does.
+@st.cache_data(show_spinner="Setting the PDF", max_entries=4, ttl=600, scope="session")
 def _pdf(report: Report) -> bytes:
     from panelvision.report_pdf import report_pdf
 
