@@ -1,6 +1,7 @@
 """The command line: ``panelvision examine | compare | advise | sort | cases | app``."""
 
 import argparse
+import io
 import json
 import sys
 from contextlib import suppress
@@ -17,6 +18,7 @@ EXIT_USAGE = 2
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command; returns the exit status (0 well, 1 some failed, 2 wrong use)."""
+    _write_what_the_terminal_can()
     parser = _parser()
     args = parser.parse_args(argv)
     try:
@@ -29,6 +31,13 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("panelvision: stopped", file=sys.stderr)
         return 130
+
+
+def _write_what_the_terminal_can() -> None:
+    """Letters that a terminal's encoding lacks become question marks instead of a failure."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and stream.encoding.lower() != "utf-8":
+            stream.reconfigure(errors="replace")
 
 
 def _parser() -> argparse.ArgumentParser:
