@@ -39,4 +39,9 @@ def test_calibrated_sets_hold_the_truth_as_often_as_promised():
 def test_answer_threshold_reaches_its_share():
     p = np.array([[0.9, 0.1], [0.8, 0.2], [0.7, 0.3], [0.6, 0.4], [0.55, 0.45]])
     labels = np.array([0, 0, 0, 1, 1])
+    # Forty photos each: 120 of 120 right is at least 0.969 with 95 % (Wilson 1927, by hand:
+    # n / (n + 1.96^2)), 120 of 160 is less than 0.95.
+    p, labels = np.repeat(p, 40, axis=0), np.repeat(labels, 40)
     assert answer_threshold(p, labels, right=0.95) == 0.7
+    # Three of three may be luck (at least 0.44): nothing is answered below 0.9.
+    assert answer_threshold(p[::40], labels[::40], right=0.95) == 0.9
