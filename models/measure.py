@@ -279,18 +279,26 @@ def read_truth(folder: Path) -> list[dict[str, Any]]:
             continue
         try:
             truth = json.loads(line)
-        except ValueError:
+        except (ValueError, RecursionError):
             raise DataError(f"{path.name} line {number}: not a JSON object") from None
         if not isinstance(truth, dict) or truth.get("symptom") not in SYMPTOMS:
             raise DataError(
                 f"{path.name} line {number}: 'symptom' must be one of: {', '.join(SYMPTOMS)}"
             )
-        if not isinstance(truth.get("file"), str) or not (folder / truth["file"]).is_file():
-            raise DataError(f"{path.name} line {number}: no such photo '{truth.get('file')}'")
+        if not _is_photo_of(folder, truth.get("file")):
+            named = str(truth.get("file"))[:80]
+            raise DataError(f"{path.name} line {number}: no such photo {named!r}")
         truths.append(truth)
     if not truths:
         raise DataError(f"{path.name}: holds no photo; write one object a line")
     return truths
+
+
+def _is_photo_of(folder: Path, name: object) -> bool:
+    try:
+        return isinstance(name, str) and (folder / name).is_file()
+    except (OSError, ValueError):  # a name that no file can have
+        return False
 
 
 def _digest(path: Path) -> str:

@@ -106,10 +106,16 @@ def run_examine(args: argparse.Namespace) -> int:
             record = _examine_one(path, corners, args, console)
             failed += "error" in record
             if sink is not None:
-                _write_line(sink, json.dumps(record, ensure_ascii=False))
+                _write_line(sink, _json_line(record))
             if progress is not None:
                 progress.advance(task)
     return EXIT_SOME_FAILED if failed else EXIT_OK
+
+
+def _json_line(record: dict) -> str:
+    text = json.dumps(record, ensure_ascii=False)
+    # A file's name may hold bytes that are no letters; JSON has an escape for those.
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def _write_line(sink, line: str) -> None:
@@ -178,10 +184,10 @@ def _make_folder(folder: Path) -> None:
 
 def _write_picture(folder: Path, source: str, kind: str, pixels) -> None:
     import io
-    import os
-    import tempfile
 
     from PIL import Image
+
+    from panelvision.files import write_atomically
 
     stem = "".join(c if c.isalnum() or c in "-_." else "_" for c in Path(source).stem)[:80]
     target = folder / f"{stem or 'photo'}-{kind}.png"
@@ -189,10 +195,7 @@ def _write_picture(folder: Path, source: str, kind: str, pixels) -> None:
     Image.fromarray(pixels).save(buffer, "PNG", compress_level=3)
     try:
         # Written beside and renamed, so that a full disk leaves no half picture.
-        with tempfile.NamedTemporaryFile(dir=folder, delete=False) as part:
-            part.write(buffer.getvalue())
-        os.chmod(part.name, 0o644)
-        os.replace(part.name, target)
+        write_atomically(target, buffer.getvalue(), mode=0o644)
     except OSError as fault:
         raise PanelvisionError(f"{target.name}: cannot be written ({fault.strerror})") from None
 

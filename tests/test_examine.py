@@ -129,3 +129,14 @@ def test_a_photo_named_where_the_output_belongs_is_left_as_it_is(command, sample
     assert main([command, "--jsonl", str(photo), str(other), str(other)]) == 2
     assert "left as it is" in capsys.readouterr().err
     assert photo.read_bytes() == sample.jpeg
+
+
+def test_a_file_name_of_odd_bytes_is_written_as_json(sample, tmp_path):
+    import os
+
+    photo = os.fsdecode(os.fsencode(tmp_path) + b"/half\x80.jpg")
+    with open(photo, "wb") as file:
+        file.write(sample.jpeg)
+    assert main(["examine", photo, "--jsonl", str(tmp_path / "out.jsonl")]) == 0
+    (line,) = (tmp_path / "out.jsonl").read_text("utf-8").splitlines()
+    assert json.loads(line)["file"] == "half\udc80.jpg"

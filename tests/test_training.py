@@ -135,6 +135,9 @@ def test_measured_shards_are_not_measured_again(tmp_path, monkeypatch):
         ('{"file": "a.jpg", "symptom": "broken"}', "'symptom' must be one of"),
         ('{"file": "../gone.jpg", "symptom": "normal"}', "no such photo"),
         ("", "holds no photo"),
+        ("[" * 50_000, "line 1: not a JSON object"),
+        ('{"file": "' + "a" * 300 + '", "symptom": "normal"}', "no such photo"),
+        ('{"file": "a\\nb", "symptom": "normal"}', r"no such photo 'a\\nb'$"),
     ],
 )
 def test_a_wrong_truth_file_is_named(tmp_path, line, message):
