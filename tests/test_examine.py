@@ -1,6 +1,7 @@
 """The whole way of one photo: every result complete, consistent, and the same from every door."""
 
 import json
+import os
 import subprocess
 import sys
 
@@ -131,12 +132,11 @@ def test_a_photo_named_where_the_output_belongs_is_left_as_it_is(command, sample
     assert photo.read_bytes() == sample.jpeg
 
 
-def test_a_file_name_of_odd_bytes_is_written_as_json(sample, tmp_path):
-    import os
-
+def test_a_file_name_of_odd_bytes_is_written_as_json(tmp_path):
     photo = os.fsdecode(os.fsencode(tmp_path) + b"/half\x80.jpg")
     with open(photo, "wb") as file:
-        file.write(sample.jpeg)
-    assert main(["examine", photo, "--jsonl", str(tmp_path / "out.jsonl")]) == 0
+        file.write(b"no photo")
+    assert main(["examine", photo, "--jsonl", str(tmp_path / "out.jsonl")]) == 1
     (line,) = (tmp_path / "out.jsonl").read_text("utf-8").splitlines()
-    assert json.loads(line)["file"] == "half\udc80.jpg"
+    record = json.loads(line)
+    assert record["file"] == "half\udc80.jpg" and "error" in record
