@@ -183,8 +183,6 @@ def _make_folder(folder: Path) -> None:
 
 
 def _write_picture(folder: Path, source: str, kind: str, pixels) -> None:
-    import io
-
     from PIL import Image
 
     from panelvision.files import write_atomically

@@ -108,7 +108,7 @@ def test_names_that_try_to_leave_are_only_labels(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     path = tmp_path / "evil.zip"
     path.write_bytes(packed(**{
-        "../../../tmp/up.jpg": JPEG, "/etc/abs.jpg": JPEG, "C:\\win.jpg": JPEG,
+        "../../../up.jpg": JPEG, "/abs.jpg": JPEG, "C:\\win.jpg": JPEG,
         "a\nb\x1b[31m.jpg": JPEG, "x" * 400 + ".jpg": JPEG,
     }))  # fmt: skip
     found, _ = read(path)

@@ -261,7 +261,7 @@ def _read_entry(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, limit: int) ->
     try:
         with archive.open(entry) as file:
             data = file.read(limit + 1)
-    except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, NotImplementedError, ValueError):
+    except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, ValueError):
         raise DataError(f"archive: {entry.filename[:80]!r} is damaged; use another copy") from None
     except Exception as fault:  # the decompressors raise errors of their own
         raise DataError(
