@@ -66,6 +66,7 @@ def code_hash() -> str:
         "fingerprint.py",
         "tables.py",
         "marks.py",
+        "zips.py",
     }
     parts = [
         path

@@ -118,7 +118,7 @@ def _row(case: "Case") -> tuple[str, ...]:
     customer = case.customer
     return (
         case.id[:8],
-        "" if case.updated is None else case.updated.strftime("%Y-%m-%d"),
+        "" if case.updated is None else f"{case.updated.astimezone():%Y-%m-%d}",
         "" if customer is None else customer.name or customer.contact,
         case.set.label,
         case.symptom,

@@ -134,6 +134,8 @@ def _write_line(sink, line: str) -> None:
 
 
 def _examine_one(path: str, corners, args: argparse.Namespace, console) -> dict:
+    from rich.markup import escape
+
     from panelvision.examine import examine
 
     try:
@@ -143,7 +145,8 @@ def _examine_one(path: str, corners, args: argparse.Namespace, console) -> dict:
         if args.enhanced:
             _write_picture(Path(args.enhanced), path, "enhanced", result.enhanced())
     except PanelvisionError as fault:
-        console.print(f"[bold red]error[/] {fault}", highlight=False)
+        # A file's name may look like the console's own markup: "[bold].jpg".
+        console.print(f"[bold red]error[/] {escape(str(fault))}", highlight=False)
         return {"file": Path(path).name, "error": str(fault)}
     if args.jsonl != "-":
         from panelvision.words import summary

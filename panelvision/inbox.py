@@ -8,11 +8,11 @@ import email
 import email.header
 import email.policy
 import email.utils
-import io
 import os
 import stat
 import zipfile
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass, field
 from email.message import Message
 from itertools import islice
@@ -20,6 +20,7 @@ from pathlib import Path, PurePosixPath
 
 from panelvision.errors import PanelvisionError, PhotoError
 from panelvision.photo import MAX_BYTES
+from panelvision.zips import DirectoryTooLarge, opened_zip
 
 PHOTO_SUFFIXES = frozenset(
     ".jpg .jpeg .jpe .jfif .png .webp .heic .heif .hif .avif .tif .tiff .gif .bmp .pgm .ppm .pnm "
@@ -38,6 +39,7 @@ MAX_TOTAL_BYTES = 200_000_000_000
 # Photos are compressed already; DEFLATE itself cannot exceed 1032 (zlib, "Technical Details").
 MAX_RATIO = 200
 _RATIO_FREE_BYTES = 5_000_000
+_Opener = Callable[[], AbstractContextManager[zipfile.ZipFile]]
 
 
 @dataclass(frozen=True)
@@ -183,7 +185,7 @@ def _file(
     if kind == "mailbox":
         yield from _mailbox(path, name, depth, counter)
     elif kind == "zip":
-        yield from _zip(lambda: zipfile.ZipFile(path), name, group, depth, counter)
+        yield from _zip(lambda: opened_zip(path, entries=MAX_ENTRIES), name, group, depth, counter)
     elif kind == "mail":
         if status.st_size > MAX_MESSAGE_BYTES:
             yield Trouble(name, f"mail larger than {MAX_MESSAGE_BYTES // 1_000_000} MB")
@@ -242,21 +244,24 @@ def _looks_like_a_photo(head: bytes) -> bool:
 
 
 def _zip(
-    open_: Callable[[], zipfile.ZipFile], name: str, group: str, depth: int, counter: _Counter
+    open_: _Opener, name: str, group: str, depth: int, counter: _Counter
 ) -> Iterator[Incoming | Trouble]:
     if depth >= MAX_DEPTH:
         yield Trouble(name, f"archives are nested more than {MAX_DEPTH} deep; unpack it first")
         return
-    try:
-        archive = open_()
-    except PhotoError as fault:
-        yield Trouble(name, str(fault))
-        return
-    except Exception as fault:  # a hostile directory can raise nearly anything
-        reason = " ".join(str(fault).split())[:80] or type(fault).__name__
-        yield Trouble(name, f"not a zip file that can be read ({reason}); ask for it again")
-        return
-    with archive:
+    with ExitStack() as stack:
+        try:
+            archive = stack.enter_context(open_())
+        except PhotoError as fault:
+            yield Trouble(name, str(fault))
+            return
+        except DirectoryTooLarge as fault:
+            yield Trouble(name, f"{fault}; left out")
+            return
+        except Exception as fault:  # a hostile directory can raise nearly anything
+            reason = " ".join(str(fault).split())[:80] or type(fault).__name__
+            yield Trouble(name, f"not a zip file that can be read ({reason}); ask for it again")
+            return
         entries = archive.infolist()
         if len(entries) > MAX_ENTRIES:
             yield Trouble(name, f"holds more than {MAX_ENTRIES} entries; left out")
@@ -266,7 +271,7 @@ def _zip(
 
 
 def _zip_entry(
-    open_: Callable[[], zipfile.ZipFile],
+    open_: _Opener,
     archive: zipfile.ZipFile,
     entry: zipfile.ZipInfo,
     name: str,
@@ -315,9 +320,7 @@ def _zip_entry(
         yield from _nested(kind, read, full, own_group, depth + 1, counter)
 
 
-def _zip_reader(
-    open_: Callable[[], zipfile.ZipFile], member: str, name: str, counter: _Counter
-) -> Callable[[], bytes]:
+def _zip_reader(open_: _Opener, member: str, name: str, counter: _Counter) -> Callable[[], bytes]:
     def read() -> bytes:
         try:
             with open_() as archive, archive.open(member) as file:
@@ -344,7 +347,9 @@ def _nested(
 ) -> Iterator[Incoming | Trouble]:
     """A container inside a container, opened in memory."""
     if kind == "zip":
-        yield from _zip(lambda: zipfile.ZipFile(io.BytesIO(read())), name, group, depth, counter)
+        yield from _zip(
+            lambda: opened_zip(read(), entries=MAX_ENTRIES), name, group, depth, counter
+        )
     elif depth >= MAX_DEPTH:
         yield Trouble(name, f"archives are nested more than {MAX_DEPTH} deep; unpack it first")
     elif kind == "mail":

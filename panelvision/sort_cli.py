@@ -156,5 +156,5 @@ def _report(summary: "SortSummary", filed: str) -> None:
         f"{summary.failed} unreadable"
     )
     if filed:
-        console.print(filed)
+        console.print(escape(filed))
     console.print(f"open {escape(str(Path(summary.out) / 'index.html'))}")

@@ -22,6 +22,7 @@ from PIL import Image, ImageCms
 from panelvision.cases import Case, Customer, SetDescription, open_store, schema
 from panelvision.cases.accuracy import calibration, wilson
 from panelvision.cases.strip import clean_photo, clean_profile
+from panelvision.cli import main
 from panelvision.errors import PhotoError, StoreError
 from panelvision.photo import read_photo
 from panelvision.tables import cell
@@ -32,6 +33,20 @@ from tests.case_store_suite import CaseStoreSuite, full_case, jpeg
 @pytest.fixture
 def url(tmp_path):
     return str(tmp_path / "shop.sqlite")
+
+
+def test_the_list_says_the_shop_s_own_day(url, monkeypatch, capsys):
+    with open_store(url) as store:
+        store.save_case(full_case(store))
+        with store.engine.begin() as connection:
+            connection.exec_driver_sql("UPDATE cases SET updated = '2026-01-01T23:30:00.000000Z'")
+    for zone, day in (("UTC", "2026-01-01"), ("UTC-14", "2026-01-02")):  # POSIX: 14 h ahead
+        monkeypatch.setenv("TZ", zone)
+        time.tzset()
+        assert main(["cases", "--store", url, "list"]) == 0
+        assert day in capsys.readouterr().out
+    monkeypatch.undo()
+    time.tzset()
 
 
 @pytest.fixture

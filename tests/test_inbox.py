@@ -3,6 +3,7 @@
 import io
 import os
 import struct
+import tracemalloc
 import zipfile
 from email.message import EmailMessage
 from pathlib import Path
@@ -84,6 +85,22 @@ def test_links_special_and_vanished_files_are_told(tmp_path):
         found["gone.jpg"].read()
     with pytest.raises(InboxError, match=r"^[^\n]*check the path$"):
         read(tmp_path / "no\nwhere")
+
+
+def test_a_zip_whose_list_of_entries_is_huge_is_refused_before_it_is_read(tmp_path):
+    # 46 bytes of each entry and its name: PKWARE, APPNOTE.TXT section 4.3.12.
+    count = 1_000_000
+    entry = struct.pack("<4s6H3L5H2L", b"PK\1\2", *[0] * 9, 1, *[0] * 6) + b"x"
+    assert len(entry) == 47
+    end = struct.pack("<4s4H2LH", b"PK\5\6", 0, 0, 0xFFFF, 0xFFFF, 47 * count, 0, 0)
+    (tmp_path / "list.zip").write_bytes(entry * count + end)
+    tracemalloc.start()
+    found, trouble = read(tmp_path / "list.zip")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert not found
+    assert "list of entries takes more than 30 MB" in trouble["list.zip"]
+    assert peak < 5_000_000  # zipfile itself takes some 500 MB for it
 
 
 def test_a_zip_is_read_where_it_lies(tmp_path):

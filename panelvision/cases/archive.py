@@ -11,7 +11,8 @@ import io
 import json
 import re
 import zipfile
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -35,6 +36,7 @@ from panelvision.errors import DataError, PhotoError, StoreError
 from panelvision.files import replacing
 from panelvision.photo import MAX_BYTES
 from panelvision.tables import cell
+from panelvision.zips import opened_zip
 
 if TYPE_CHECKING:
     from panelvision.cases.store import CaseStore
@@ -196,15 +198,18 @@ def read_archive(store: "CaseStore", path: Path, *, replace: bool) -> ImportSumm
     return _put_all(store, contents, replace=replace, photos=placed)
 
 
-def _opened(path: Path) -> zipfile.ZipFile:
-    try:
-        return zipfile.ZipFile(path)
-    except OSError as fault:
-        raise DataError(
-            f"{path}: cannot be read ({fault.strerror or fault}); check the path"
-        ) from None
-    except Exception:  # a hostile directory can raise nearly anything
-        raise DataError(f"{path}: not a zip file, or damaged; use another copy") from None
+@contextmanager
+def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
+    with ExitStack() as stack:
+        try:
+            archive = stack.enter_context(opened_zip(path, entries=_MAX_ENTRIES))
+        except OSError as fault:
+            raise DataError(
+                f"{path}: cannot be read ({fault.strerror or fault}); check the path"
+            ) from None
+        except Exception:  # a hostile directory can raise nearly anything
+            raise DataError(f"{path}: not a zip file, or damaged; use another copy") from None
+        yield archive
 
 
 @dataclass(frozen=True)

@@ -190,7 +190,7 @@ def _case_card(case: Case) -> None:
             if suspect
             else ""
         )
-        when = f"{case.updated:%Y-%m-%d}" if case.updated else ""
+        when = f"{case.updated.astimezone():%Y-%m-%d}" if case.updated else ""
         st.markdown(f"{state}, {when}, no. {case.id[:8]}  \n{symptom}{lead}")
         if case.outcome is not None:
             st.markdown(f"It was: **{ASSEMBLY_WORDS[case.outcome.assembly]}**")
