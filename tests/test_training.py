@@ -53,12 +53,24 @@ def arguments(path, **changes):
 
 
 def test_no_scene_is_in_two_parts():
-    split = split_by_scene(table(), seed=3)
+    split = split_by_scene(table())
     parts = [
         set(t.scenes.tolist()) for t in (split.fit, split.calibrate, split.promise, split.judge)
     ]
     assert sum(map(len, parts)) == len(set.union(*parts))
     assert sum(len(t) for t in (split.fit, split.calibrate, split.promise, split.judge)) == 650
+
+
+def test_a_scene_keeps_its_part_whatever_else_is_drawn():
+    few, many = split_by_scene(table(650)), split_by_scene(table(6500, seed=9))
+    names = ("fit", "calibrate", "promise", "judge")
+    for name in names:
+        mine = set(getattr(few, name).scenes.tolist())
+        others = [set(getattr(many, n).scenes.tolist()) for n in names if n != name]
+        assert mine and not mine & set.union(*others)
+    shares = [len(getattr(many, name)) / 6500 for name in names]
+    # 1300 scenes: four standard deviations of the binomial share
+    assert shares == pytest.approx([0.82, 0.06, 0.06, 0.06], abs=0.043)
 
 
 def test_a_worse_model_is_refused_and_the_shipped_one_stays(tmp_path, monkeypatch, quick, capsys):
@@ -71,10 +83,10 @@ def test_a_worse_model_is_refused_and_the_shipped_one_stays(tmp_path, monkeypatc
         blind.values, blind.names, np.roll(blind.labels, 5), blind.scenes, blind.weights,
         blind.gradients, blind.truths,
     )  # fmt: skip
-    split = split_by_scene(blind, seed=1)
+    split = split_by_scene(blind)
 
     def mislead(parts, members, *, seed):
-        wrong = split_by_scene(spoiled, seed=1)
+        wrong = split_by_scene(spoiled)
         return original(type(parts)(wrong.fit, parts.calibrate, parts.promise, parts.judge),
                         members, seed=seed)  # fmt: skip
 
@@ -94,7 +106,7 @@ def test_the_artefact_predicts_as_judged(tmp_path, monkeypatch, quick):
     monkeypatch.setattr(training, "measure", lambda *a, **k: data)
     training.train(arguments(path))
     model = load_model(path)
-    judge = split_by_scene(data, seed=1).judge
+    judge = split_by_scene(data).judge
     top1 = (model.probabilities(judge.values).argmax(axis=1) == judge.labels).mean()
     assert top1 == pytest.approx(model.card["held_out"]["top1"])
     assert top1 > 0.5  # chance is 1 in 13; only the quickest family is tried
