@@ -157,6 +157,8 @@ def _case(case: SortedCase) -> None:
         with words:
             st.markdown(f"{_STEP_SIGNS[case.next.step]} **{_capital(STEP_WORDS[case.next.step])}**")
             st.text(case.title)
+            if case.sender and case.sender not in case.title:
+                st.text(f"From {case.sender}")  # whom the message goes to
             _known(case)
         # Below both columns: the message wants the whole width.
         with st.expander("Message to the customer"):

@@ -1,10 +1,14 @@
 """The flows of a day at the bench, in a real browser against the real server."""
 
 import io
+import mailbox
 import os
 import re
+import zipfile
+from email.message import EmailMessage
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -301,6 +305,92 @@ def test_the_inbox_sorts_and_has_a_message_to_copy(bench):
     page.get_by_role("button", name="Copied").first.wait_for()
     assert driver.sideways(page) == 0
     page.context.close()
+
+
+def test_a_mail_and_a_zip_are_sorted_like_photos(bench, tmp_path):
+    mail = EmailMessage()
+    mail["From"], mail["Subject"] = "Customer <customer@example.org>", "dark set"
+    mail.set_content("Sound is there.")
+    mail.add_attachment(
+        Path(DARK).read_bytes(), maintype="image", subtype="jpeg", filename="dark.jpg"
+    )
+    box = mailbox.mbox(tmp_path / "mails.mbox")
+    box.add(mail)
+    box.close()
+    with zipfile.ZipFile(tmp_path / "photos.zip", "w") as archive:
+        archive.write(HALF, "half set.jpg")
+        archive.writestr("torn.jpg", Path(HALF).read_bytes()[:300])
+    page = fresh(bench)
+    driver.visit(page, "Inbox")
+    page.locator("input[type=file]").first.set_input_files(
+        [str(tmp_path / "mails.mbox"), str(tmp_path / "photos.zip")]
+    )
+    page.get_by_role("button", name="Sort 2 files").click()
+    page.get_by_role("button", name="New inbox").wait_for()
+    driver.settle(page)
+    text = page.locator('[data-testid="stMain"]').inner_text()
+    for said in ("customer@example.org", "half set.jpg", "torn.jpg"):
+        assert said in text, text
+    assert driver.sideways(page) == 0
+    page.context.close()
+
+
+def test_a_clip_is_taken_like_a_photo(bench, tmp_path):
+    with Image.open(DARK) as still:
+        frame = np.asarray(still.convert("RGB").resize((960, 720)))[..., ::-1]
+    path = str(tmp_path / "set.mp4")
+    out = cv2.VideoWriter(path, cv2.VideoWriter.fourcc(*"mp4v"), 10, (960, 720))
+    for k in range(12):  # a hand that is not quite still
+        out.write(np.ascontiguousarray(np.roll(frame, k % 3, axis=1)))
+    out.release()
+    page = fresh(bench)
+    upload(page, path)
+    assert answer_of(page)
+    assert "change" in page.locator('[data-testid="stMain"]').inner_text().lower()
+    assert driver.sideways(page) == 0
+    page.context.close()
+
+
+def test_two_photos_are_compared(bench):
+    page = fresh(bench)
+    upload(page, DARK, HALF)
+    compare = page.get_by_role("button", name="Compare the two")
+    compare.wait_for()
+    compare.scroll_into_view_if_needed()
+    compare.click()
+    said = page.get_by_text("The change test").or_(page.get_by_role("alert"))
+    said.first.wait_for()
+    driver.settle(page)
+    assert "Traceback" not in page.locator('[data-testid="stMain"]').inner_text()
+    page.context.close()
+
+
+def test_a_backup_made_on_the_page_is_brought_in_on_another_bench(bench, tmp_path):
+    page = fresh(bench)
+    upload(page, HALF)
+    driver.visit(page, "Cases")
+    page.get_by_label("The set").fill("set that moves house")
+    page.get_by_role("button", name="Save the case").click()
+    page.get_by_text("Saved as case").wait_for()
+    page.get_by_text("Back up", exact=True).first.click()
+    page.get_by_role("button", name="Make the file").click()
+    with page.expect_download() as caught:
+        page.get_by_role("button", name="Save the file").click()
+    archive = tmp_path / "cases.zip"
+    caught.value.save_as(archive)
+    page.context.close()
+
+    (tmp_path / "other").mkdir()
+    with driver.server(tmp_path / "other") as (address, _):
+        page = driver.open_page(bench[0], address, driver.PHONE)
+        driver.visit(page, "Cases")
+        page.get_by_text("Back up", exact=True).first.click()
+        page.locator("input[type=file]").last.set_input_files(str(archive))
+        page.get_by_role("button", name="Bring these cases in").click()
+        page.get_by_text("Brought in").wait_for()
+        page.get_by_text("Find", exact=True).first.click()
+        page.get_by_text("set that moves house").first.wait_for()
+        page.context.close()
 
 
 def test_a_phone_is_asked_for_the_passphrase(bench, tmp_path):
