@@ -26,8 +26,19 @@ PHOTO_SUFFIXES = frozenset(
     ".jpg .jpeg .jpe .jfif .png .webp .heic .heif .hif .avif .tif .tiff .gif .bmp .pgm .ppm .pnm "
     ".mpo".split()
 )
+# Pictures that no decoder here reads, and clips: never sorted, but never passed over in silence.
+_UNREAD_SUFFIXES = frozenset(
+    ".ico .cur .sgi .rgb .tga .psd .xcf .pcx .dds .eps .jp2 .j2k .jpx .jxl .djvu .wmf .emf .pict "
+    ".raw .cr3 .raf .orf .rw2 .x3f".split()
+)
+_CLIP_SUFFIXES = frozenset(".mp4 .m4v .mov .avi .mkv .webm .3gp .3g2 .mts .m2ts .wmv".split())
 _MAIL_SUFFIXES = frozenset((".eml",))
 _MAILBOX_SUFFIXES = frozenset((".mbox", ".mbx"))
+# Entries of a zip whose first bytes are looked at; a photo without a suffix is still a photo.
+_LOOKED_INTO = frozenset().union(
+    PHOTO_SUFFIXES, _UNREAD_SUFFIXES, _CLIP_SUFFIXES, _MAIL_SUFFIXES, _MAILBOX_SUFFIXES,
+    {".zip", ""},
+)  # fmt: skip
 # chosen: mail servers commonly refuse more than 25 to 50 MB; base64 adds a third.
 MAX_MESSAGE_BYTES = 150_000_000
 # chosen: a zip in a mail in a zip; deeper is not how customers send photos.
@@ -196,6 +207,8 @@ def _file(
             yield Incoming(name, group, _file_reader(path, name, MAX_BYTES))
         else:
             yield Trouble(name, f"left out: more than {MAX_ENTRIES} photos at once")
+    elif kind:
+        yield _unsorted(kind, name)
 
 
 def _file_reader(path: Path, name: str, limit: int) -> Callable[[], bytes]:
@@ -214,7 +227,11 @@ def _file_reader(path: Path, name: str, limit: int) -> Callable[[], bytes]:
 
 
 def _kind(name: str, head: bytes, *, named: bool = False) -> str:
-    """``"photo"``, ``"zip"``, ``"mail"``, ``"mailbox"`` or ``""``, by content, then by name."""
+    """What a file is, by content, then by name; empty for what has nothing to do with photos.
+
+    ``"photo"``, ``"zip"``, ``"mail"``, ``"mailbox"``, or ``"clip"`` and ``"unread"`` for what
+    shows something and is not sorted.
+    """
     suffix = PurePosixPath(name).suffix.lower()
     if head[:4] in (b"PK\x03\x04", b"PK\x05\x06"):
         # a zip by content; office documents and programs are zips too, and hold no photos of sets
@@ -227,7 +244,16 @@ def _kind(name: str, head: bytes, *, named: bool = False) -> str:
         return "mailbox"
     if suffix in PHOTO_SUFFIXES or _looks_like_a_photo(head) or named:
         return "photo"
-    return ""
+    if suffix in _CLIP_SUFFIXES:
+        return "clip"
+    return "unread" if suffix in _UNREAD_SUFFIXES else ""
+
+
+def _unsorted(kind: str, name: str) -> Trouble:
+    """Why a clip or an unknown kind of picture is not among the sorted photos."""
+    if kind == "clip":
+        return Trouble(name, "is a clip; clips are not sorted: give it to the photo page by itself")
+    return Trouble(name, "is a kind of picture that is not read; ask for the photo as JPEG")
 
 
 def _looks_like_a_photo(head: bytes) -> bool:
@@ -285,7 +311,7 @@ def _zip_entry(
         return
     full = f"{name}/{inner}"
     suffix = PurePosixPath(inner).suffix.lower()
-    wanted = suffix in (PHOTO_SUFFIXES | _MAIL_SUFFIXES | _MAILBOX_SUFFIXES | {".zip", ""})
+    wanted = suffix in _LOOKED_INTO
     if stat.S_ISLNK(entry.external_attr >> 16):
         if wanted:
             yield Trouble(full, "is a link; links are not followed")
@@ -316,6 +342,8 @@ def _zip_entry(
             yield Incoming(full, own_group, read)
         else:
             yield Trouble(full, f"left out: more than {MAX_ENTRIES} photos at once")
+    elif kind in ("clip", "unread"):
+        yield _unsorted(kind, full)
     elif kind:
         yield from _nested(kind, read, full, own_group, depth + 1, counter)
 
@@ -441,6 +469,8 @@ def _mail(
                 yield Incoming(full, group, part, sender, subject)
             else:
                 yield Trouble(full, f"left out: more than {MAX_ENTRIES} photos at once")
+        elif kind in ("clip", "unread"):
+            yield _unsorted(kind, full)
         elif kind:
             for found in _nested(kind, part, full, group, depth + 1, counter):
                 if isinstance(found, Incoming) and not found.sender:

@@ -103,6 +103,21 @@ def test_a_zip_whose_list_of_entries_is_huge_is_refused_before_it_is_read(tmp_pa
     assert peak < 5_000_000  # zipfile itself takes some 500 MB for it
 
 
+def test_clips_and_unknown_pictures_are_told_and_not_passed_over(tmp_path):
+    others = {"walk.MOV": b"\0\0\0\x14ftypqt  ", "old.sgi": b"\1\xda", "notes.txt": b"hello"}
+    (tmp_path / "box").mkdir()
+    for name, data in {**others, "fine.ico": JPEG}.items():  # by its content it is a photo
+        (tmp_path / "box" / name).write_bytes(data)
+    (tmp_path / "x.zip").write_bytes(packed(**others))
+    (tmp_path / "x.eml").write_bytes(mail(**{n.replace(".", "_"): d for n, d in others.items()}))
+    found, trouble = read(tmp_path / "box", tmp_path / "x.zip", tmp_path / "x.eml")
+    assert list(found) == ["fine.ico"]
+    for place in ("", "x.zip/", "x.eml/"):
+        assert "clip" in trouble.pop(f"{place}walk.MOV")
+        assert "JPEG" in trouble.pop(f"{place}old.sgi")
+    assert trouble == {}
+
+
 def test_a_zip_is_read_where_it_lies(tmp_path):
     path = tmp_path / "photos.zip"
     path.write_bytes(packed(**{

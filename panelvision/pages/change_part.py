@@ -89,6 +89,8 @@ def tell_change(change: PanelChange, kicker: str) -> None:
 def _odds(p: float) -> str:
     if p < 0.001:
         return "less than once in a thousand"
+    if p > 0.99:
+        return "nearly every time"
     return f"about {round(p * 100)} times in a hundred" if p >= 0.01 else "once in a few hundred"
 
 
