@@ -15,16 +15,10 @@ from panelvision.measure.registration import Registration, register
 from panelvision.photo import MAX_BYTES, MAX_PIXELS, Photo
 from panelvision.squareup import ScreenView, square_up
 
-SUFFIXES = (".mp4", ".mov", ".m4v", ".3gp", ".webm", ".mkv", ".avi")
 # chosen: noise falls with the square root; 24 frames gain a factor of 5 and take seconds.
 MAX_FRAMES = 24
 # chosen: a bound on decoding, ten minutes of 30 frames a second.
 _MAX_DECODED = 18_000
-
-
-def is_clip(path: str | Path) -> bool:
-    """Whether a file's name says that it is a video."""
-    return Path(path).suffix.lower() in SUFFIXES
 
 
 def read_clip(path: str | Path, *, most: int = MAX_FRAMES) -> tuple[Photo, ...]:

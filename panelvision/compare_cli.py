@@ -29,10 +29,10 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
 
 def run(args: argparse.Namespace) -> int:
     """Run ``panelvision compare``; 0 when it could be judged, 1 when a file could not be read."""
-    from panelvision.clip import is_clip
+    from panelvision.inbox import is_clip
 
     files = [Path(f) for f in args.files]
-    if len(files) > 2 or (len(files) == 1 and not is_clip(files[0])):
+    if len(files) > 2 or (len(files) == 1 and not is_clip(files[0].name)):
         raise PanelvisionError("give two photos of the same screen, or one clip")
     if args.jsonl and args.jsonl != "-":
         check_json_target(args.jsonl)

@@ -26,17 +26,17 @@ PHOTO_SUFFIXES = frozenset(
     ".jpg .jpeg .jpe .jfif .png .webp .heic .heif .hif .avif .tif .tiff .gif .bmp .pgm .ppm .pnm "
     ".mpo".split()
 )
-# Pictures that no decoder here reads, and clips: never sorted, but never passed over in silence.
+CLIP_SUFFIXES = tuple(".mp4 .mov .m4v .3gp .3g2 .webm .mkv .avi .mts .m2ts .wmv".split())
+# Pictures that no decoder here reads: not sorted, but not passed over in silence either.
 _UNREAD_SUFFIXES = frozenset(
     ".ico .cur .sgi .rgb .tga .psd .xcf .pcx .dds .eps .jp2 .j2k .jpx .jxl .djvu .wmf .emf .pict "
     ".raw .cr3 .raf .orf .rw2 .x3f".split()
 )
-_CLIP_SUFFIXES = frozenset(".mp4 .m4v .mov .avi .mkv .webm .3gp .3g2 .mts .m2ts .wmv".split())
 _MAIL_SUFFIXES = frozenset((".eml",))
 _MAILBOX_SUFFIXES = frozenset((".mbox", ".mbx"))
 # Entries of a zip whose first bytes are looked at; a photo without a suffix is still a photo.
 _LOOKED_INTO = frozenset().union(
-    PHOTO_SUFFIXES, _UNREAD_SUFFIXES, _CLIP_SUFFIXES, _MAIL_SUFFIXES, _MAILBOX_SUFFIXES,
+    PHOTO_SUFFIXES, _UNREAD_SUFFIXES, CLIP_SUFFIXES, _MAIL_SUFFIXES, _MAILBOX_SUFFIXES,
     {".zip", ""},
 )  # fmt: skip
 # chosen: mail servers commonly refuse more than 25 to 50 MB; base64 adds a third.
@@ -244,9 +244,14 @@ def _kind(name: str, head: bytes, *, named: bool = False) -> str:
         return "mailbox"
     if suffix in PHOTO_SUFFIXES or _looks_like_a_photo(head) or named:
         return "photo"
-    if suffix in _CLIP_SUFFIXES:
+    if is_clip(name):
         return "clip"
     return "unread" if suffix in _UNREAD_SUFFIXES else ""
+
+
+def is_clip(name: str) -> bool:
+    """Whether a file's name says that it is a video."""
+    return PurePosixPath(name).suffix.lower() in CLIP_SUFFIXES
 
 
 def _unsorted(kind: str, name: str) -> Trouble:
@@ -342,8 +347,6 @@ def _zip_entry(
             yield Incoming(full, own_group, read)
         else:
             yield Trouble(full, f"left out: more than {MAX_ENTRIES} photos at once")
-    elif kind in ("clip", "unread"):
-        yield _unsorted(kind, full)
     elif kind:
         yield from _nested(kind, read, full, own_group, depth + 1, counter)
 
@@ -373,8 +376,10 @@ def _zip_reader(open_: _Opener, member: str, name: str, counter: _Counter) -> Ca
 def _nested(
     kind: str, read: Callable[[], bytes], name: str, group: str, depth: int, counter: _Counter
 ) -> Iterator[Incoming | Trouble]:
-    """A container inside a container, opened in memory."""
-    if kind == "zip":
+    """What is inside a container and no photo; containers are opened in memory."""
+    if kind in ("clip", "unread"):
+        yield _unsorted(kind, name)
+    elif kind == "zip":
         yield from _zip(
             lambda: opened_zip(read(), entries=MAX_ENTRIES), name, group, depth, counter
         )
@@ -469,8 +474,6 @@ def _mail(
                 yield Incoming(full, group, part, sender, subject)
             else:
                 yield Trouble(full, f"left out: more than {MAX_ENTRIES} photos at once")
-        elif kind in ("clip", "unread"):
-            yield _unsorted(kind, full)
         elif kind:
             for found in _nested(kind, part, full, group, depth + 1, counter):
                 if isinstance(found, Incoming) and not found.sender:

@@ -6,6 +6,7 @@ import streamlit as st
 
 from panelvision.errors import PanelvisionError
 from panelvision.examples import Example, load_examples
+from panelvision.inbox import CLIP_SUFFIXES, is_clip
 from panelvision.pages import session
 from panelvision.pages.change_part import change_test, tell_change
 from panelvision.pages.components import bars, outline_editor, wipe
@@ -19,7 +20,7 @@ from panelvision.words import SYMPTOM_WORDS
 # What a phone's picker offers: photos first. HEIC is what many phones take.
 # With the wildcard phones offer their camera beside the album.
 PHOTO_TYPES = ["image/*", "jpg", "jpeg", "png", "webp", "heic", "heif", "avif", "tif", "tiff"]
-CLIP_TYPES = ["mp4", "mov", "m4v", "webm"]
+CLIP_TYPES = [suffix[1:] for suffix in CLIP_SUFFIXES]
 # chosen: what is told beside the likeliest; the others stand under "How sure".
 _MOST_RIVALS = 3
 _VIEWS = ("Findings", "Picture", "Corners")
@@ -119,7 +120,7 @@ def _uploader(label: str) -> None:
         return
     for file in files:
         try:
-            if file.name.lower().rpartition(".")[2] in CLIP_TYPES:
+            if is_clip(file.name):
                 with st.spinner("Looking through the clip"):
                     on_desk.chosen = session.add_clip(file.name, file.getvalue())
             else:
