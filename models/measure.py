@@ -26,6 +26,7 @@ from panelvision.errors import DataError, PanelvisionError
 from panelvision.examine import Look, look
 from panelvision.labels import SYMPTOMS
 from panelvision.light import encode
+from panelvision.measure.glance import Glance
 
 # chosen: how often each label is drawn, a shard at a time; the shares are the model's prior.
 # Healthy screens and things that are no screens come in more kinds than any one fault.
@@ -51,6 +52,7 @@ def code_hash() -> str:
     root = Path(panelvision.__file__).parent
     skip = {
         "classify.py",
+        "convolution.py",
         "cli.py",
         "words.py",
         "overlay.py",
@@ -100,6 +102,7 @@ def record_of(seen: Look, truth: dict[str, Any]) -> dict[str, Any]:
         "outline_confidence": None if outline is None else round(outline.confidence, 4),
         "hog": np.round(gradients(seen), 3).tolist(),
         "seconds": {k: round(v, 4) for k, v in seen.seconds.items()},
+        "glance": seen.evidence.glance,
     }
 
 
@@ -211,15 +214,28 @@ def _numbered(start: int, without: str) -> tuple[int, list[dict[str, Any]]]:
     return start, measure_shard(start, without)
 
 
+_PICTURES = ("screen", "frame")
+
+
 def _write(path: Path, records: list[dict[str, Any]]) -> None:
+    """The numbers as JSON; the glances beside them, one array a picture. The numbers come last."""
+    for name in _PICTURES:
+        part = path.with_suffix(f".{name}.{os.getpid()}.part")
+        with open(part, "wb") as file:
+            np.save(file, np.stack([getattr(r["glance"], name) for r in records]))
+        os.replace(part, path.with_suffix(f".{name}.npy"))
+    numbers = [{k: v for k, v in r.items() if k != "glance"} for r in records]
     part = path.with_suffix(f".{os.getpid()}.part")
-    part.write_text(json.dumps(records), encoding="utf-8")
+    part.write_text(json.dumps(numbers), encoding="utf-8")
     os.replace(part, path)
 
 
 def _read(path: Path) -> list[dict[str, Any]]:
+    """Records as written; the glances stay on the disk until they are looked at."""
     records = json.loads(path.read_text(encoding="utf-8"))
-    for record in records:
+    stored = [np.load(path.with_suffix(f".{name}.npy"), mmap_mode="r") for name in _PICTURES]
+    for k, record in enumerate(records):
+        record["glance"] = Glance(*(pictures[k] for pictures in stored))
         record["features"] = {
             name: (math.nan if value is None else value)
             for name, value in record["features"].items()

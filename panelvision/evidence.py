@@ -13,6 +13,7 @@ from panelvision.measure.camera import CameraArtefacts
 from panelvision.measure.colour import ColourFindings
 from panelvision.measure.columns import ColumnFindings
 from panelvision.measure.faint import FaintPicture
+from panelvision.measure.glance import Glance
 from panelvision.measure.glow import GlowMap
 from panelvision.measure.rows import RowFindings
 from panelvision.measure.texture import TextureFindings
@@ -20,7 +21,7 @@ from panelvision.quality import PhotoQuality
 
 # Must be raised whenever a feature changes its name or its meaning: artefacts
 # trained on another version are refused.
-EVIDENCE_VERSION = 1
+EVIDENCE_VERSION = 2
 
 
 @dataclass(frozen=True)
@@ -37,9 +38,13 @@ class Evidence:
     colour: ColourFindings
     texture: TextureFindings
     camera: CameraArtefacts
+    glance: Glance
 
     def features(self) -> dict[str, float]:
-        """Named numbers in a fixed order; NaN where something could not be measured."""
+        """Named numbers in a fixed order; NaN where something could not be measured.
+
+        The glance is not among them: it is read as the picture that it is.
+        """
         merged: dict[str, float] = {}
         parts = (
             self.quality,

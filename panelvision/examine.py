@@ -30,6 +30,7 @@ from panelvision.measure.camera import CameraArtefacts, measure_camera
 from panelvision.measure.colour import measure_colour
 from panelvision.measure.columns import measure_columns
 from panelvision.measure.faint import find_faint
+from panelvision.measure.glance import VIEW_MARGIN, VIEW_WIDTH, measure_glance
 from panelvision.measure.glow import measure_glow
 from panelvision.measure.rows import measure_rows
 from panelvision.measure.texture import measure_texture
@@ -41,7 +42,6 @@ from panelvision.words import as_percent
 
 # Below this confidence the outline is not reported: the view is then only a guess.
 LEAST_OUTLINE_CONFIDENCE = 0.2
-_SURROUND_MARGIN = 0.06
 _NO_FAULT = ("normal", "not-a-screen")
 # chosen: below this the screen is lit, and a faint picture is no question.
 _DARK = 0.1
@@ -236,9 +236,11 @@ def look(
     clock.lap("locate")
     outline = location.outline or whole_frame(photo)
     view = square_up(photo, outline, aspect=location.aspect, aspect_source=location.aspect_source)
-    surround = _surround(photo, outline, location.aspect)
+    wide = square_up(
+        photo, outline, aspect=location.aspect, width=VIEW_WIDTH, margin=VIEW_MARGIN
+    )
     clock.lap("square-up")
-    evidence = _measure(photo, view, location, surround, clock.laps)
+    evidence = _measure(photo, view, wide, location, clock.laps)
     return Look(photo, view, evidence, clock.laps)
 
 
@@ -374,12 +376,10 @@ def _where(photo: Photo, corners: FloatArray | None) -> Location:
     return Location(outline, aspect, source, searched.candidates, measures)
 
 
-def _surround(photo: Photo, outline: Outline, aspect: float) -> FloatArray:
+def _surround(wide: ScreenView) -> FloatArray:
     """Linear light (n, 3) of a narrow frame around the active area."""
-    wide = square_up(photo, outline, aspect=aspect, width=240, margin=_SURROUND_MARGIN)
     ring = wide.valid.copy()
-    my = round(_SURROUND_MARGIN * (wide.height / (1 + 2 * _SURROUND_MARGIN)))
-    mx = round(_SURROUND_MARGIN * 240)
+    my, mx = (round(n * VIEW_MARGIN / (1 + 2 * VIEW_MARGIN)) for n in (wide.height, wide.width))
     # The inner third of the margin may hold the edge's blur.
     ring[my // 3 * 2 : wide.height - my // 3 * 2, mx // 3 * 2 : wide.width - mx // 3 * 2] = False
     return wide.linear[ring]
@@ -388,8 +388,8 @@ def _surround(photo: Photo, outline: Outline, aspect: float) -> FloatArray:
 def _measure(
     photo: Photo,
     view: ScreenView,
+    wide: ScreenView,
     location: Location,
-    surround: FloatArray,
     seconds: dict[str, float],
 ) -> Evidence:
     """Every measure of the view, shared by two threads; some wait for the camera's bars."""
@@ -403,7 +403,8 @@ def _measure(
         "glow": lambda: measure_glow(photo, view, camera=camera.result()),
         "colour": lambda: measure_colour(view),
         "rows": lambda: measure_rows(photo, camera.result().discount(view)),
-        "appearance": lambda: measure_appearance(view, surround),
+        "appearance": lambda: measure_appearance(view, _surround(wide)),
+        "glance": lambda: measure_glance(photo, wide, location.outline),
         "quality": lambda: assess(photo, view),
     }
     _ = view.luminance  # made once, before the threads ask for it
