@@ -22,6 +22,7 @@ import numpy as np
 from rich.progress import Progress
 
 from models.card import metrics_path, write_card
+from models.export import glance_scores
 from models.geometry_truth import corner_error, overlap
 from models.judge import judge_probabilities
 from models.measure import labelled_folder
@@ -72,8 +73,9 @@ def evaluate(folder: Path, *, worst: Path | None = None) -> dict[str, Any]:
             folder, progress=lambda done, total: bar.update(task, completed=done, total=total)
         )
     table = from_records(records)
-    vectors = _columns(table, model.features)
-    p = model.probabilities(vectors.values)
+    vectors = table.columns(model.features)
+    glanced = glance_scores(vectors, model.network)
+    p = model.probabilities(vectors.values, glanced)
     judged = judge_probabilities(p, vectors, model)
     print(judged.text(str(folder.name)))
     figures: dict[str, Any] = {"symptom": asdict(judged)}
@@ -84,7 +86,7 @@ def evaluate(folder: Path, *, worst: Path | None = None) -> dict[str, Any]:
     figures["bands"] = band_figures(records, examined)
     figures["change"] = change_figures(folder, records)
     figures["failures"] = failures(p, vectors, model)
-    figures["groups"] = group_worth(model, vectors)
+    figures["groups"] = group_worth(model, vectors, glanced)
     for key in ("outline", "turned_away", "faint", "bands", "change"):
         print(f"  {key}: " + ", ".join(f"{k} {_short(v)}" for k, v in figures[key].items()))
     print("  what each group of measurements is worth (top-1 lost when shuffled):")
@@ -105,19 +107,6 @@ def _short(value: Any) -> str:
     if isinstance(value, list | tuple):
         return "[" + ", ".join(_short(v) for v in value) + "]"
     return str(value)
-
-
-def _columns(table: Table, names: tuple[str, ...]) -> Table:
-    order = [table.names.index(n) for n in names]
-    return Table(
-        table.values[:, order],
-        names,
-        table.labels,
-        table.scenes,
-        table.weights,
-        table.gradients,
-        table.truths,
-    )
 
 
 def outline_figures(records: list[dict[str, Any]]) -> dict[str, Any]:
@@ -314,10 +303,12 @@ def failures(p: FloatArray, table: Table, model: SymptomModel) -> list[dict[str,
     return sorted(rows, key=lambda row: -row["p"])
 
 
-def group_worth(model: SymptomModel, table: Table, *, repeats: int = 5) -> dict[str, float]:
+def group_worth(
+    model: SymptomModel, table: Table, glanced: FloatArray | None, *, repeats: int = 5
+) -> dict[str, float]:
     """Top-1 lost when one group of measurements is shuffled between photos (Breiman 2001)."""
     rng = np.random.default_rng(0)
-    right = (model.probabilities(table.values).argmax(axis=1) == table.labels).mean()
+    right = (model.probabilities(table.values, glanced).argmax(axis=1) == table.labels).mean()
     groups: dict[str, list[int]] = defaultdict(list)
     for i, name in enumerate(table.names):
         groups[name.split("_")[0]].append(i)
@@ -327,9 +318,15 @@ def group_worth(model: SymptomModel, table: Table, *, repeats: int = 5) -> dict[
         for _ in range(repeats):
             shuffled = table.values.copy()
             shuffled[:, columns] = shuffled[rng.permutation(len(table))][:, columns]
-            top = model.probabilities(shuffled).argmax(axis=1)
+            top = model.probabilities(shuffled, glanced).argmax(axis=1)
             losses.append(right - (top == table.labels).mean())
         worth[name] = round(float(np.mean(losses)), 4)
+    if glanced is not None:
+        losses = []
+        for _ in range(repeats):
+            top = model.probabilities(table.values, glanced[rng.permutation(len(table))])
+            losses.append(right - (top.argmax(axis=1) == table.labels).mean())
+        worth["glance"] = round(float(np.mean(losses)), 4)
     return dict(sorted(worth.items(), key=lambda item: -item[1]))
 
 

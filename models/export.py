@@ -3,12 +3,16 @@
 import io
 from typing import Any
 
+import joblib
 import numpy as np
 from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.neural_network import MLPClassifier
 from sklearn.pipeline import Pipeline
 
+from models.table import Table
+from panelvision.arrays import FloatArray
+from panelvision.convolution import GlanceNetwork, read_network
 from panelvision.evaluators import Evaluator, read_members
 
 
@@ -100,9 +104,9 @@ def _forest(member: ExtraTreesClassifier) -> dict[str, np.ndarray]:
     }
 
 
-def pack(members: list[Any]) -> bytes:
-    """All members as the bytes of one compressed array file."""
-    numbers: dict[str, np.ndarray] = {"members": np.array(len(members))}
+def pack(members: list[Any], network: dict[str, np.ndarray] | None = None) -> bytes:
+    """All members and the network's numbers as the bytes of one compressed array file."""
+    numbers: dict[str, np.ndarray] = {"members": np.array(len(members)), **(network or {})}
     for i, member in enumerate(members):
         numbers.update({f"{i}.{k}": v for k, v in arrays_of(member).items()})
     buffer = io.BytesIO()
@@ -110,7 +114,22 @@ def pack(members: list[Any]) -> bytes:
     return buffer.getvalue()
 
 
-def unpack(data: bytes, labels: int, features: int) -> list[Evaluator]:
+def unpack(
+    data: bytes, labels: int, features: int
+) -> tuple[list[Evaluator], GlanceNetwork | None]:
     """The evaluators that the program will have when it reads these bytes."""
     with np.load(io.BytesIO(data), allow_pickle=False) as stored:
-        return read_members({k: stored[k] for k in stored.files}, labels, features)
+        numbers = {k: stored[k] for k in stored.files}
+    network = read_network(numbers, labels) if "screen.steps" in numbers else None
+    return read_members(numbers, labels, features), network
+
+
+def glance_scores(table: Table, network: GlanceNetwork | None) -> FloatArray | None:
+    """What the network says to every photo of a table, log-probabilities (n, 13)."""
+    if network is None:
+        return None
+    return np.array(
+        joblib.Parallel(n_jobs=-1, prefer="threads")(
+            joblib.delayed(network.log_probabilities)(glance) for glance in table.glances
+        )
+    )

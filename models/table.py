@@ -1,13 +1,14 @@
 """The table that training works on: one row a photo, its features, its truth, its scene."""
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.labels import SYMPTOMS
+from panelvision.measure.glance import Glance
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,8 @@ class Table:
         Histogram of oriented gradients, for the baseline only.
     truths : tuple of dict
         The truth object of each photo.
+    glances : tuple of Glance
+        What the network reads; empty where none is taught.
     """
 
     values: FloatArray
@@ -38,6 +41,7 @@ class Table:
     weights: FloatArray
     gradients: FloatArray
     truths: tuple[dict[str, Any], ...]
+    glances: tuple[Glance, ...] = ()
 
     def __len__(self) -> int:
         return len(self.labels)
@@ -53,7 +57,19 @@ class Table:
             self.weights[index],
             self.gradients[index],
             tuple(self.truths[i] for i in index),
+            tuple(self.glances[i] for i in index) if self.glances else (),
         )
+
+    def columns(self, names: tuple[str, ...]) -> "Table":
+        """The table with these features only, in this order.
+
+        Raises
+        ------
+        ValueError
+            When one of them was not measured.
+        """
+        order = [self.names.index(name) for name in names]
+        return replace(self, values=self.values[:, order], names=names)
 
 
 def from_records(records: list[dict[str, Any]], *, weight: float = 1.0) -> Table:
@@ -72,6 +88,7 @@ def from_records(records: list[dict[str, Any]], *, weight: float = 1.0) -> Table
         weights=np.full(len(records), weight),
         gradients=np.array([r["hog"] for r in records], dtype=np.float32),
         truths=tuple(r["truth"] for r in records),
+        glances=tuple(r["glance"] for r in records),
     )
 
 
@@ -83,15 +100,16 @@ def _scene(truth: dict[str, Any], row: int) -> int:
 
 def join(first: Table, second: Table) -> Table:
     """Rows of both; the second's columns are put in the order of the first."""
-    order = [second.names.index(n) for n in first.names]
+    second = second.columns(first.names)
     return Table(
-        np.vstack([first.values, second.values[:, order]]),
+        np.vstack([first.values, second.values]),
         first.names,
         np.concatenate([first.labels, second.labels]),
         np.concatenate([first.scenes, second.scenes]),
         np.concatenate([first.weights, second.weights]),
         np.vstack([first.gradients, second.gradients]),
         first.truths + second.truths,
+        first.glances + second.glances,
     )
 
 

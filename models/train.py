@@ -12,6 +12,7 @@ import sys
 import time
 from dataclasses import asdict
 from datetime import UTC, datetime
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 import synth
 from models.calibrate import answer_threshold, fit_temperature, set_threshold, softmax
 from models.card import write_card
-from models.export import pack, unpack
+from models.export import glance_scores, pack, unpack
 from models.fit import (
     FAMILIES,
     SHIPPABLE,
@@ -34,14 +35,14 @@ from models.fit import (
     log_p,
     medians,
 )
+from models.glance import fit_network
 from models.judge import Judgement, judge_probabilities
 from models.measure import SHARD, labelled_folder, synthetic
 from models.table import Split, Table, from_records, join, split_by_scene
 from panelvision import __version__
 from panelvision.arrays import FloatArray
-from panelvision.classify import MODEL_FILE, MODEL_FORMAT, SymptomModel, load_model
+from panelvision.classify import MODEL_FILE, MODEL_FORMAT, SymptomModel, load_model, pool
 from panelvision.errors import ModelError, PanelvisionError
-from panelvision.evaluators import Evaluator
 from panelvision.evidence import EVIDENCE_VERSION
 from panelvision.labels import SYMPTOMS
 
@@ -95,7 +96,7 @@ def train(args: argparse.Namespace) -> int:
     compared = compare_families(split, seed=args.seed) if args.compare else None
     members = [f for f in FAMILIES if f.name in SHIPPABLE]
     model, data = fit_model(split, members, seed=args.seed)
-    judged = judge_probabilities(model.probabilities(split.judge.values), split.judge, model)
+    judged = judge_model(model, split.judge)
     print(judged.text("held-out synthetic scenes"))
     if not args.force and not _may_replace(args.out, split.judge, judged):
         return 1
@@ -111,7 +112,8 @@ def train(args: argparse.Namespace) -> int:
         "split": SPLIT,
         "seconds": round(time.perf_counter() - start),
         "labels": list(SYMPTOMS),
-        "members": [f.name for f in members],
+        "members": [f.name for f in members]
+        + (["network of convolutions on the glance"] if model.network else []),
         "weights": model.weights.tolist(),
         "features": list(model.features),
         "fill": model.fill.tolist(),
@@ -166,27 +168,31 @@ def with_extra(table: Table, extra: list[str]) -> Table:
 
 
 def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[SymptomModel, bytes]:
-    """Fit every member, weigh, calibrate and set the promises, each on its own part.
+    """Fit every member and the network, weigh, calibrate and set the promises.
 
-    The members are packed right after fitting and everything from there on uses them as
-    the program will read them; returns the model and those bytes.
+    Each step has its own part of the scenes. What was fitted is packed right away, and
+    everything from there on uses it as the program will read it; returns the model and
+    those bytes.
     """
     by = medians(split.fit.values)
-    data = pack([fit_member(f, split.fit, by=by, seed=seed) for f in members])
-    fitted = unpack(data, len(SYMPTOMS), len(split.fit.names))
-    scores = [_scores(m, fill(split.calibrate.values, by)) for m in fitted]
-    weights = member_weights(scores, split.calibrate)
-    mixed = sum(w * s for w, s in zip(weights, scores, strict=True))
-    temperature, bias = fit_temperature(np.asarray(mixed), split.calibrate.labels)
-    promise = np.asarray(
-        sum(
-            w * _scores(m, fill(split.promise.values, by))
-            for w, m in zip(weights, fitted, strict=True)
-        )
-    )
-    p = softmax(promise / temperature + bias)
+    fitted = [fit_member(f, split.fit, by=by, seed=seed) for f in members]
+    numbers = teach_network(split.fit, seed=seed) if split.fit.glances else None
+    data = pack(fitted, numbers)
+    readers, network = unpack(data, len(SYMPTOMS), len(split.fit.names))
+
+    def scores(part: Table) -> list[FloatArray]:
+        filled = fill(part.values, by)
+        glanced = glance_scores(part, network)
+        said = [reader.log_probabilities(filled) for reader in readers]
+        return said if glanced is None else [*said, glanced]
+
+    to_weigh = scores(split.calibrate)
+    weights = member_weights(to_weigh, split.calibrate)
+    temperature, bias = fit_temperature(pool(to_weigh, weights), split.calibrate.labels)
+    p = softmax(pool(scores(split.promise), weights) / temperature + bias)
     model = SymptomModel(
-        members=tuple(fitted),
+        members=tuple(readers),
+        network=network,
         weights=weights,
         features=split.fit.names,
         fill=by,
@@ -200,31 +206,43 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
     return model, data
 
 
-def _scores(member: Evaluator, values: FloatArray) -> FloatArray:
-    return np.maximum(member.log_probabilities(values), np.log(1e-6))
+def teach_network(table: Table, *, seed: int) -> dict[str, np.ndarray]:
+    """The network that reads glances, with a progress bar."""
+    with Progress(
+        TextColumn("teaching the network"),
+        BarColumn(),
+        TextColumn("{task.completed}/{task.total} epochs"),
+        TimeRemainingColumn(),
+        disable=not sys.stderr.isatty(),
+    ) as bar:
+        task = bar.add_task("epochs", total=None)
+
+        def show(epoch: int, epochs: int, loss: float) -> None:
+            bar.update(task, completed=epoch, total=epochs)
+            if not sys.stderr.isatty():
+                print(f"  epoch {epoch} of {epochs}: loss {loss:.3f}", flush=True)
+
+        return fit_network(table, seed=seed, progress=show)
 
 
 def member_weights(scores: list[FloatArray], table: Table) -> FloatArray:
-    """Weights on a grid that minimise the calibrated log loss, none below 0.15.
+    """Weights on a grid that minimise the calibrated log loss, none below 0.1.
 
     The floor keeps every family in: a mixture is worth more on photos from another
     world than its weights on photos from the same one show.
     """
     best, chosen = np.inf, np.full(len(scores), 1 / len(scores))
-    grid = np.arange(0.15, 0.71, 0.05)
-    for a in grid:
-        for b in grid:
-            c = 1 - a - b
-            if len(scores) == 3 and c < 0.15 - 1e-9:
-                continue
-            weights = np.array([a, b, c])[: len(scores)]
-            weights = weights / weights.sum()
-            mixed = np.asarray(sum(w * s for w, s in zip(weights, scores, strict=True)))
-            temperature, bias = fit_temperature(mixed, table.labels)
-            p = softmax(mixed / temperature + bias)
-            loss = -np.log(p[np.arange(len(table)), table.labels] + 1e-12).mean()
-            if loss < best:
-                best, chosen = loss, weights
+    for shares in product(range(2, 20), repeat=len(scores) - 1):
+        last = 20 - sum(shares)
+        if last < 2:
+            continue
+        weights = np.array([*shares, last]) / 20
+        mixed = pool(scores, weights)
+        temperature, bias = fit_temperature(mixed, table.labels)
+        p = softmax(mixed / temperature + bias)
+        loss = -np.log(p[np.arange(len(table)), table.labels] + 1e-12).mean()
+        if loss < best:
+            best, chosen = loss, weights
     return chosen
 
 
@@ -278,24 +296,21 @@ def write_artefact(path: Path, data: bytes, card: dict[str, Any]) -> None:
     load_model.cache_clear()
 
 
+def judge_model(model: SymptomModel, table: Table) -> Judgement:
+    """Figures of a model on photos it was not fitted to; columns as the model has them."""
+    p = model.probabilities(table.values, glance_scores(table, model.network))
+    return judge_probabilities(p, table, model)
+
+
 def _may_replace(path: Path, table: Table, judged: Judgement) -> bool:
     """The gate: the shipped model, where it can be read, is judged on the same photos."""
     try:
         shipped = load_model(path)
-        columns = [table.names.index(n) for n in shipped.features]
+        same = table.columns(shipped.features)
     except (ModelError, ValueError) as fault:
         print(f"no shipped model to compare with ({fault})")
         return True
-    same = Table(
-        table.values[:, columns],
-        shipped.features,
-        table.labels,
-        table.scenes,
-        table.weights,
-        table.gradients,
-        table.truths,
-    )
-    old = judge_probabilities(shipped.probabilities(same.values), same, shipped)
+    old = judge_model(shipped, same)
     if shipped.card.get("split") != SPLIT:
         print("the shipped model may have been fitted to some of these scenes: it is flattered")
     if judged.log_loss <= old.log_loss + 0.01 and judged.top1 >= old.top1 - 0.01:

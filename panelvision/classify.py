@@ -3,7 +3,7 @@
 import hashlib
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -13,15 +13,17 @@ import numpy as np
 
 from panelvision import __version__
 from panelvision.arrays import FloatArray
+from panelvision.convolution import GlanceNetwork, read_network
 from panelvision.errors import ModelError
 from panelvision.evaluators import Evaluator, read_members
 from panelvision.evidence import EVIDENCE_VERSION, feature_vector
 from panelvision.labels import SYMPTOMS
+from panelvision.measure.glance import Glance
 from panelvision.words import as_percent
 
 MODEL_FILE = Path(__file__).parent / "data" / "symptom_model.npz"
 # Format of the artefact; another number is refused.
-MODEL_FORMAT = 1
+MODEL_FORMAT = 2
 # chosen: an artefact holds about a million numbers; a larger file is not one of ours.
 _MAX_BYTES = 20_000_000
 
@@ -74,9 +76,11 @@ class SymptomModel:
     Attributes
     ----------
     members : tuple of Evaluator
-        Classifiers as plain numbers; their log-probabilities are averaged.
-    weights : ndarray of shape (n_members,)
-        Weight of each member, summing to 1.
+        Classifiers of the measurements as plain numbers.
+    network : GlanceNetwork or None
+        What reads the photo's glance; None in a model that was taught without it.
+    weights : ndarray of shape (n_members,) or (n_members + 1,)
+        Weight of each member's log-probabilities, the network's last, summing to 1.
     features : tuple of str
         Names of the measurements in the order the members expect.
     fill : ndarray of shape (n_features,)
@@ -94,6 +98,7 @@ class SymptomModel:
     """
 
     members: tuple[Evaluator, ...]
+    network: GlanceNetwork | None
     weights: FloatArray
     features: tuple[str, ...]
     fill: FloatArray
@@ -104,25 +109,39 @@ class SymptomModel:
     card: dict[str, Any]
     version: str
 
-    def log_probabilities(self, vectors: FloatArray) -> FloatArray:
-        """Uncalibrated log-probabilities (n, 13) of feature vectors (n, n_features)."""
-        total = np.zeros((len(vectors), len(SYMPTOMS)))
-        filled = np.where(np.isnan(vectors), self.fill, vectors)
-        for member, weight in zip(self.members, self.weights, strict=True):
-            total += weight * np.maximum(member.log_probabilities(filled), _LEAST_LOG_P)
-        return total
+    def log_probabilities(
+        self, vectors: FloatArray, glanced: FloatArray | None = None
+    ) -> FloatArray:
+        """Uncalibrated log-probabilities (n, 13).
 
-    def probabilities(self, vectors: FloatArray) -> FloatArray:
+        Parameters
+        ----------
+        vectors : ndarray of shape (n, n_features)
+        glanced : ndarray of shape (n, 13), optional
+            What the network says; needed where the model has one.
+        """
+        filled = np.where(np.isnan(vectors), self.fill, vectors)
+        scores = [member.log_probabilities(filled) for member in self.members]
+        if self.network is not None:
+            if glanced is None:
+                raise ValueError("glanced: this model also reads the glance; give its scores")
+            scores.append(glanced)
+        return pool(scores, self.weights)
+
+    def probabilities(self, vectors: FloatArray, glanced: FloatArray | None = None) -> FloatArray:
         """Calibrated probabilities (n, 13), columns in the order of ``SYMPTOMS``."""
-        z = self.log_probabilities(vectors) / self.temperature + self.bias
+        z = self.log_probabilities(vectors, glanced) / self.temperature + self.bias
         z -= z.max(axis=1, keepdims=True)
         p = np.exp(z)
         return p / p.sum(axis=1, keepdims=True)
 
-    def read(self, features: Mapping[str, float]) -> SymptomReading:
-        """The reading of one photo's features."""
+    def read(self, features: Mapping[str, float], glance: Glance | None = None) -> SymptomReading:
+        """The reading of one photo's features and glance."""
         vector = feature_vector(dict(features), self.features)
-        p = self.probabilities(vector[None])[0]
+        glanced = None
+        if self.network is not None and glance is not None:
+            glanced = self.network.log_probabilities(glance)[None]
+        p = self.probabilities(vector[None], glanced)[0]
         order = np.argsort(-p)
         kept = [SYMPTOMS[i] for i in order if 1 - p[i] <= self.conformal_score]
         # An empty set would claim certainty that nothing fits; the best label stands in.
@@ -143,6 +162,13 @@ class SymptomModel:
             can_tell=can_tell,
             reason=reason,
         )
+
+
+def pool(scores: Sequence[FloatArray], weights: FloatArray) -> FloatArray:
+    """Weighted sum of log-probabilities, none of them surer of a "no" than one in a million."""
+    return np.asarray(
+        sum(w * np.maximum(s, _LEAST_LOG_P) for w, s in zip(weights, scores, strict=True))
+    )
 
 
 @lru_cache(maxsize=2)
@@ -187,6 +213,9 @@ def _unpack(path: Path, data: bytes, card: dict[str, Any], digest: str) -> Sympt
         with np.load(io.BytesIO(data), allow_pickle=False) as stored:
             numbers = {name: stored[name] for name in stored.files}
         members = read_members(numbers, len(SYMPTOMS), len(card["features"]))
+        network = read_network(numbers, len(SYMPTOMS)) if "screen.steps" in numbers else None
+        if len(card["weights"]) != len(members) + (network is not None):
+            raise ValueError("weights do not fit the members")
     except Exception as fault:  # zip, array and index errors all mean that it is not an artefact
         raise ModelError(
             f"{path.name}: is not an artefact of numbers ({type(fault).__name__}); "
@@ -196,6 +225,7 @@ def _unpack(path: Path, data: bytes, card: dict[str, Any], digest: str) -> Sympt
         raise ModelError(f"{path.name}: made for other labels; run: python -m models.train")
     return SymptomModel(
         members=tuple(members),
+        network=network,
         weights=np.array(card["weights"]),
         features=tuple(card["features"]),
         fill=np.array(card["fill"], dtype=np.float64),

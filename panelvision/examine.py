@@ -252,7 +252,7 @@ def judge(
 ) -> Examination:
     """From evidence to symptom, suspects, and what to do next."""
     model = model or load_model()
-    reading = model.read(seen.evidence.features())
+    reading = model.read(seen.evidence.features(), seen.evidence.glance)
     dark = reading.probabilities["faint-image"] + reading.probabilities["no-image"]
     if dark >= _DARK:
         seen = _with_detection_limit(seen)

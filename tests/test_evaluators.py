@@ -34,7 +34,7 @@ def test_same_probabilities_as_scikit_learn(family, data):
     member = family.make(0).fit(values, labels)
     fresh = np.vstack([values[:40], np.random.default_rng(3).normal(0, 3, (40, 20))])
     fresh[:, 16] = 3.0
-    [ours] = unpack(pack([member]), 13, 20)
+    [ours], _ = unpack(pack([member]), 13, 20)
     # 32-bit storage: probabilities agree to a few parts in ten thousand.
     np.testing.assert_allclose(
         np.exp(ours.log_probabilities(fresh)), member.predict_proba(fresh), atol=2e-3

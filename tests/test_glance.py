@@ -1,0 +1,106 @@
+"""The two small pictures that the network reads hold what they say they hold."""
+
+import cv2
+import numpy as np
+import pytest
+
+from models.glance import fit_network
+from models.table import Table
+from panelvision.convolution import read_network
+from panelvision.light import decode
+from panelvision.measure.glance import (
+    FRAME_SIZE,
+    SCREEN_SIZE,
+    VIEW_MARGIN,
+    VIEW_WIDTH,
+    Glance,
+    measure_glance,
+)
+from panelvision.photo import from_array
+from panelvision.squareup import Outline, square_up
+
+CORNERS = np.array([[200.0, 150.0], [1400.0, 150.0], [1400.0, 825.0], [200.0, 825.0]])
+
+
+def glance_of(code):
+    photo = from_array(code)
+    outline = Outline(CORNERS, 1.0, np.full(4, np.nan))
+    wide = square_up(photo, outline, width=VIEW_WIDTH, margin=VIEW_MARGIN)
+    return measure_glance(photo, wide, outline)
+
+
+def grey(value=90):
+    return np.full((1000, 1600, 3), value, np.uint8)
+
+
+def test_light_is_kept_as_its_cube_root():
+    # Code 90 decodes by IEC 61966-2-1 (tested elsewhere); its cube root is taken here.
+    expected = round(255 * float(decode(np.full((1, 1), 90, np.uint8))[0, 0]) ** (1 / 3))
+    seen = glance_of(grey())
+    assert seen.screen.shape == (*SCREEN_SIZE, 6)
+    assert np.abs(seen.screen[..., :3].astype(int) - expected).max() <= 1
+    frame = seen.frame[seen.frame[..., 3] > 0][:, :3].astype(int)
+    assert np.abs(frame - expected).max() <= 1
+
+
+def test_nothing_stands_out_of_a_plain_grey():
+    assert np.abs(glance_of(grey()).screen[..., 3:].astype(int) - 128).max() <= 1
+
+
+def test_a_faint_edge_stands_out_and_shading_does_not():
+    rng = np.random.default_rng(0)
+    noise = rng.normal(0, 1.5, (1000, 1600, 1))
+    shading = np.linspace(60, 90, 1600)[None, :, None]
+    step = np.where(np.arange(1000)[:, None, None] < 487, 0.0, 6.0)
+    seen = [
+        glance_of(np.clip(shading + s + noise, 0, 255).astype(np.uint8).repeat(3, axis=2))
+        for s in (0.0, step)
+    ]
+    plain, stepped = (s.screen[70:110, 40:280, 3].astype(float).mean(axis=1) - 128 for s in seen)
+    assert np.abs(plain).max() < 15
+    # Above the edge it is darker than its surroundings, below it brighter.
+    assert stepped[15] < -25 and stepped[25] > 25
+
+
+def test_the_outline_is_marked_and_the_rest_of_the_square_is_empty():
+    mark = glance_of(grey()).frame[..., 3]
+    assert mark.shape == (FRAME_SIZE, FRAME_SIZE)
+    scale = FRAME_SIZE / 1600
+    inside = 1200 * 675 * scale**2
+    assert (mark == 255).sum() == pytest.approx(inside, rel=0.05)
+    assert (mark == 0).sum() == FRAME_SIZE * (FRAME_SIZE - round(1000 * scale))
+    photo = from_array(grey())
+    wide = square_up(photo, Outline(CORNERS, 0.0, np.full(4, np.nan)), width=VIEW_WIDTH,
+                     margin=VIEW_MARGIN)  # fmt: skip
+    assert not (measure_glance(photo, wide, None).frame[..., 3] == 255).any()
+
+
+def striped(label, rng):
+    """A glance whose label shows as stripes of its own direction."""
+    screen = rng.integers(100, 156, (*SCREEN_SIZE, 6), np.uint8)
+    stripes = np.sin(np.arange(320) / (2 + label)) > 0
+    screen[:, stripes, 3] = 255
+    frame = np.zeros((FRAME_SIZE, FRAME_SIZE, 4), np.uint8)
+    cv2.rectangle(frame, (20, 40), (120, 100), (200, 200, 200, 255), -1)
+    return Glance(screen, frame)
+
+
+def test_the_network_ships_as_it_was_taught():
+    torch = pytest.importorskip("torch", reason='PyTorch is not installed (".[train]")')
+    rng = np.random.default_rng(5)
+    labels = np.arange(52) % 13
+    table = Table(
+        values=np.zeros((52, 1)), names=("none",), labels=labels, scenes=np.arange(52),
+        weights=np.ones(52), gradients=np.zeros((52, 1), np.float32), truths=({},) * 52,
+        glances=tuple(striped(label, rng) for label in labels),
+    )  # fmt: skip
+    losses = []
+    numbers = fit_network(
+        table, seed=0, epochs=40, progress=lambda epoch, epochs, loss: losses.append(loss)
+    )
+    assert torch.get_num_threads() >= 1
+    assert losses[-1] < losses[0]
+    network = read_network(numbers, 13)
+    p = np.exp([network.log_probabilities(g) for g in table.glances])
+    np.testing.assert_allclose(p.sum(axis=1), 1, atol=1e-6)
+    assert (p.argmax(axis=1) == labels).mean() > 2 / 13
