@@ -114,9 +114,7 @@ def pack(members: list[Any], network: dict[str, np.ndarray] | None = None) -> by
     return buffer.getvalue()
 
 
-def unpack(
-    data: bytes, labels: int, features: int
-) -> tuple[list[Evaluator], GlanceNetwork | None]:
+def unpack(data: bytes, labels: int, features: int) -> tuple[list[Evaluator], GlanceNetwork | None]:
     """The evaluators that the program will have when it reads these bytes."""
     with np.load(io.BytesIO(data), allow_pickle=False) as stored:
         numbers = {k: stored[k] for k in stored.files}

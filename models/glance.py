@@ -86,9 +86,7 @@ def _torch() -> Any:
     try:
         import torch
     except ImportError:
-        raise ModelError(
-            'teaching the network needs PyTorch: pip install -e ".[train]"'
-        ) from None
+        raise ModelError('teaching the network needs PyTorch: pip install -e ".[train]"') from None
     return torch
 
 
@@ -161,7 +159,9 @@ def _varied(torch: Any, screen: Any, frame: Any) -> None:
     noise = torch.rand(n, 1, 1, 1) * 0.04
     stretch = torch.exp(torch.randn(n, 1, 1, 1) * 0.2)
     for x in (screen, frame):
-        x[:, :3] = ((x[:, :3] + 1) * gain + noise * torch.randn(n, 3, *x.shape[2:])).clamp_(0, 2) - 1
+        x[:, :3] = ((x[:, :3] + 1) * gain + noise * torch.randn(n, 3, *x.shape[2:])).clamp_(
+            0, 2
+        ) - 1
     grain = 1.5 * noise * torch.randn(n, 3, *screen.shape[2:])
     screen[:, 3:] = (screen[:, 3:] * stretch + grain).clamp_(-1, 1)
 

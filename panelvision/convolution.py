@@ -134,5 +134,3 @@ def _layers(
         layers.append(Convolution(weight, bias, int(step)))
         channels = len(bias)
     return tuple(layers)
-
-

@@ -236,9 +236,7 @@ def look(
     clock.lap("locate")
     outline = location.outline or whole_frame(photo)
     view = square_up(photo, outline, aspect=location.aspect, aspect_source=location.aspect_source)
-    wide = square_up(
-        photo, outline, aspect=location.aspect, width=VIEW_WIDTH, margin=VIEW_MARGIN
-    )
+    wide = square_up(photo, outline, aspect=location.aspect, width=VIEW_WIDTH, margin=VIEW_MARGIN)
     clock.lap("square-up")
     evidence = _measure(photo, view, wide, location, clock.laps)
     return Look(photo, view, evidence, clock.laps)
