@@ -12,8 +12,8 @@ from sklearn.pipeline import Pipeline
 
 from models.table import Table
 from panelvision.arrays import FloatArray
-from panelvision.convolution import GlanceNetwork, read_network
 from panelvision.evaluators import Evaluator, read_members
+from panelvision.glance_network import GlanceNetwork, read_network
 
 
 def arrays_of(member: Any) -> dict[str, np.ndarray]:

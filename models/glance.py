@@ -1,17 +1,13 @@
-"""The network that reads a photo at a glance: taught here with PyTorch, shipped as plain numbers.
-
-PyTorch is needed for this alone (``pip install -e ".[train]"``); the program evaluates the
-numbers with numpy (``panelvision/convolution.py``).
-"""
+"""The network that reads a photo at a glance: taught here, shipped as plain numbers."""
 
 from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
+from models.convolutions import build_stack, half, pytorch, stack_numbers
 from models.table import Table
 from panelvision.arrays import IntArray
-from panelvision.errors import ModelError
 from panelvision.labels import SYMPTOMS
 
 # chosen: (channels, step) of each 3 x 3 convolution; about 90 million multiplications a photo.
@@ -48,7 +44,7 @@ def fit_network(
     ModelError
         When PyTorch is not installed.
     """
-    torch = _torch()
+    torch = pytorch()
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     net = _build(torch)
@@ -82,52 +78,34 @@ def fit_network(
     return _numbers(net)
 
 
-def _torch() -> Any:
-    try:
-        import torch
-    except ImportError:
-        raise ModelError('teaching the network needs PyTorch: pip install -e ".[train]"') from None
-    return torch
-
-
 def _build(torch: Any) -> Any:
     nn: Any = torch.nn
     module: Any = torch.nn.Module
 
-    class Trunk(module):
-        def __init__(self, channels: int, layers: tuple[tuple[int, int], ...]) -> None:
-            super().__init__()
-            self.convolutions = nn.ModuleList()
-            self.normal = nn.ModuleList()
-            self.steps = [step for _, step in layers]
-            for n, step in layers:
-                self.convolutions.append(
-                    nn.Conv2d(channels, n, 3, stride=step, padding=1, bias=False)
-                )
-                self.normal.append(nn.BatchNorm2d(n))
-                channels = n
-
-        def forward(self, x: Any) -> Any:
-            for convolution, normal in zip(self.convolutions, self.normal, strict=True):
-                y = normal(convolution(x))
-                x = torch.relu(y + x if y.shape == x.shape else y)
-            return torch.cat([x.mean(dim=(2, 3)), x.amax(dim=(2, 3))], dim=1)
-
     class Net(module):
         def __init__(self) -> None:
             super().__init__()
-            self.screen = Trunk(6, SCREEN_LAYERS)
-            self.frame = Trunk(4, FRAME_LAYERS)
+            self.screen = build_stack(torch, 6, SCREEN_LAYERS)
+            self.frame = build_stack(torch, 4, FRAME_LAYERS)
             width = 2 * (SCREEN_LAYERS[-1][0] + FRAME_LAYERS[-1][0])
             self.hidden = nn.Linear(width, HIDDEN)
             self.last = nn.Linear(HIDDEN, len(SYMPTOMS))
             self.drop = nn.Dropout(0.3)
 
         def forward(self, screen: Any, frame: Any) -> Any:
-            x = torch.cat([self.screen(screen), self.frame(frame)], dim=1)
+            seen = [self.screen(screen), self.frame(frame)]
+            x = torch.cat([f(x) for x in seen for f in (_mean, _most)], dim=1)
             return self.last(self.drop(torch.relu(self.hidden(self.drop(x)))))
 
     return Net().to(memory_format=torch.channels_last)
+
+
+def _mean(x: Any) -> Any:
+    return x.mean(dim=(2, 3))
+
+
+def _most(x: Any) -> Any:
+    return x.amax(dim=(2, 3))
 
 
 def _batch(torch: Any, table: Table, rows: IntArray, rng: np.random.Generator) -> tuple[Any, Any]:
@@ -155,34 +133,24 @@ def _mirrored(picture: IntArray, upright: bool, level: bool) -> IntArray:
 def _varied(torch: Any, screen: Any, frame: Any) -> None:
     """Brighter, darker, tinted, noisier, in place."""
     n = len(screen)
-    gain = torch.exp(torch.randn(n, 1, 1, 1) * 0.12 + torch.randn(n, 3, 1, 1) * 0.03)
-    noise = torch.rand(n, 1, 1, 1) * 0.04
-    stretch = torch.exp(torch.randn(n, 1, 1, 1) * 0.2)
-    for x in (screen, frame):
-        x[:, :3] = ((x[:, :3] + 1) * gain + noise * torch.randn(n, 3, *x.shape[2:])).clamp_(
-            0, 2
-        ) - 1
-    grain = 1.5 * noise * torch.randn(n, 3, *screen.shape[2:])
-    screen[:, 3:] = (screen[:, 3:] * stretch + grain).clamp_(-1, 1)
+    gain = torch.exp(torch.randn(n, 1) * 0.12 + torch.randn(n, 3) * 0.03)
+    noise = torch.rand(n, 1) * 0.04
+    stretch = torch.exp(torch.randn(n, 1) * 0.2).expand(n, 3)
+    still = torch.zeros(n, 3)
+    kept = torch.ones(n, 1)
+    for x, scale, shift, grain in (
+        (screen, [gain, stretch], [gain - 1, still], [noise] * 3 + [1.5 * noise] * 3),
+        (frame, [gain, kept], [gain - 1, still[:, :1]], [noise] * 3 + [0 * noise]),
+    ):
+        x.mul_(torch.cat(scale, 1)[:, :, None, None]).add_(torch.cat(shift, 1)[:, :, None, None])
+        random = torch.randn(n, *x.shape[2:], x.shape[1]).permute(0, 3, 1, 2)
+        x.add_(random.mul_(torch.cat(grain, 1)[:, :, None, None])).clamp_(-1, 1)
 
 
 def _numbers(net: Any) -> dict[str, np.ndarray]:
-    """Plain arrays, each normalisation folded into its convolution; half precision."""
-    out: dict[str, np.ndarray] = {}
-    for name, trunk in (("screen", net.screen), ("frame", net.frame)):
-        out[f"{name}.steps"] = np.array(trunk.steps, np.uint8)
-        for k, (convolution, normal) in enumerate(
-            zip(trunk.convolutions, trunk.normal, strict=True)
-        ):
-            scale = normal.weight / (normal.running_var + normal.eps).sqrt()
-            weight = convolution.weight * scale[:, None, None, None]
-            out[f"{name}.{k}.weight"] = _half(weight)
-            out[f"{name}.{k}.bias"] = _half(normal.bias - normal.running_mean * scale)
+    """Plain arrays in half precision."""
+    out = {**stack_numbers(net.screen, "screen"), **stack_numbers(net.frame, "frame")}
     for k, layer in enumerate((net.hidden, net.last)):
-        out[f"dense.{k}.weight"] = _half(layer.weight.T)
-        out[f"dense.{k}.bias"] = _half(layer.bias)
+        out[f"dense.{k}.weight"] = half(layer.weight.T)
+        out[f"dense.{k}.bias"] = half(layer.bias)
     return out
-
-
-def _half(tensor: Any) -> np.ndarray:
-    return np.ascontiguousarray(tensor.detach().numpy()).astype(np.float16)

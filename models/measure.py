@@ -52,7 +52,7 @@ def code_hash() -> str:
     root = Path(panelvision.__file__).parent
     skip = {
         "classify.py",
-        "convolution.py",
+        "glance_network.py",
         "evaluators.py",
         "cli.py",
         "words.py",

@@ -13,10 +13,10 @@ import numpy as np
 
 from panelvision import __version__
 from panelvision.arrays import FloatArray
-from panelvision.convolution import GlanceNetwork, read_network
 from panelvision.errors import ModelError
 from panelvision.evaluators import Evaluator, read_members
 from panelvision.evidence import EVIDENCE_VERSION, feature_vector
+from panelvision.glance_network import GlanceNetwork, read_network
 from panelvision.labels import SYMPTOMS
 from panelvision.measure.glance import Glance
 from panelvision.words import as_percent

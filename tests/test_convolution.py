@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy.signal import correlate2d
 
-from panelvision.convolution import Convolution, read_network
+from panelvision.glance_network import read_network
+from panelvision.measure.convolution import Convolution
 from panelvision.measure.glance import FRAME_SIZE, SCREEN_SIZE, Glance
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from models.glance import fit_network
 from models.table import Table
-from panelvision.convolution import read_network
+from panelvision.glance_network import read_network
 from panelvision.light import decode
 from panelvision.measure.glance import (
     FRAME_SIZE,

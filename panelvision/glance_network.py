@@ -1,0 +1,74 @@
+"""The network that reads a glance, as plain numbers.
+
+It sees the two pictures of a :class:`~panelvision.measure.glance.Glance` through convolutions,
+takes mean and maximum of every last channel, and puts two dense layers on these.
+``models/glance.py`` teaches it.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from panelvision.arrays import FloatArray, IntArray
+from panelvision.evaluators import log_softmax
+from panelvision.measure.convolution import Convolution, read_convolutions
+from panelvision.measure.glance import Glance
+
+_SCREEN_CHANNELS = 6
+_FRAME_CHANNELS = 4
+
+
+@dataclass(frozen=True)
+class GlanceNetwork:
+    """Log-probabilities of the labels from a glance.
+
+    Attributes
+    ----------
+    screen, frame : tuple of Convolution
+        What each of the two pictures goes through.
+    weights, biases : tuples of two arrays
+        Dense layers on the mean and the maximum of every last channel.
+    """
+
+    screen: tuple[Convolution, ...]
+    frame: tuple[Convolution, ...]
+    weights: tuple[FloatArray, FloatArray]
+    biases: tuple[FloatArray, FloatArray]
+
+    def log_probabilities(self, glance: Glance) -> FloatArray:
+        """Log-probabilities (n_labels,) of one glance."""
+        x = np.concatenate([_seen(self.screen, glance.screen), _seen(self.frame, glance.frame)])
+        x = np.maximum(x @ self.weights[0] + self.biases[0], 0)
+        return log_softmax((x @ self.weights[1] + self.biases[1])[None].astype(np.float64))[0]
+
+
+def _seen(layers: tuple[Convolution, ...], picture: IntArray) -> FloatArray:
+    x = np.moveaxis(picture.astype(np.float32) / 127.5 - 1, -1, 0)
+    for layer in layers:
+        x = layer(x)
+    return np.concatenate([x.mean(axis=(1, 2)), x.max(axis=(1, 2))])
+
+
+def read_network(numbers: Mapping[str, np.ndarray], labels: int) -> GlanceNetwork:
+    """The network from the arrays of an artefact (keys as ``models/glance.py`` writes them).
+
+    Raises
+    ------
+    ValueError, KeyError
+        When arrays are missing or do not fit each other.
+    """
+    screen = read_convolutions(numbers, "screen", _SCREEN_CHANNELS)
+    frame = read_convolutions(numbers, "frame", _FRAME_CHANNELS)
+    weights = tuple(numbers[f"dense.{k}.weight"].astype(np.float32) for k in range(2))
+    biases = tuple(numbers[f"dense.{k}.bias"].astype(np.float32) for k in range(2))
+    width = 2 * (len(screen[-1].bias) + len(frame[-1].bias))
+    fits = (
+        weights[0].shape == (width, len(biases[0]))
+        and weights[1].shape == (len(biases[0]), labels)
+        and biases[1].shape == (labels,)
+        and all(np.isfinite(a).all() for a in (*weights, *biases))
+    )
+    if not fits:
+        raise ValueError("dense layers do not fit")
+    return GlanceNetwork(screen, frame, (weights[0], weights[1]), (biases[0], biases[1]))
