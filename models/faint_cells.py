@@ -81,7 +81,7 @@ def teach_cells(
     return {
         **stack_numbers(stack, "0"),
         "0.last.weight": half(last.weight[0, :, 0, 0]),
-        "0.last.bias": half(last.bias[0]),
+        "0.last.bias": half(last.bias)[0],
     }
 
 
