@@ -14,7 +14,7 @@ from panelvision.labels import SYMPTOMS
 SCREEN_LAYERS = ((16, 2), (32, 2), (48, 2), (48, 1), (64, 2), (64, 1), (64, 1))
 FRAME_LAYERS = ((12, 2), (24, 2), (40, 2), (40, 1), (48, 2))
 HIDDEN = 64
-EPOCHS = 30
+EPOCHS = 22
 BATCH = 32
 MOST_RATE = 3e-3
 WEIGHT_DECAY = 0.03
