@@ -53,6 +53,7 @@ def code_hash() -> str:
     skip = {
         "classify.py",
         "glance_network.py",
+        "convolution.py",
         "evaluators.py",
         "cli.py",
         "words.py",

@@ -1,15 +1,12 @@
 """``python -m models.train_faint``: teach the faint-picture detector on drawn dark screens.
 
-Three small scorers: two say of each part of the glass whether it shows picture, one from
-statistics of a tile and one, a network of convolutions, from what it looks like, both taught
-where the drawn picture is known to stand above the noise; the third says of the whole photo,
-from the scores of its parts and its own numbers. The threshold, the false-alarm rate and the
+Two small scorers: one says of each tile of the glass whether it shows picture, taught where
+the drawn picture is known to stand above the noise; one says of the whole photo, from the
+tiles' scores and the photo's own numbers. The threshold, the false-alarm rate and the
 detection limit's allowance come from photos that the judging fold's scorers never saw.
 """
 
 import argparse
-import hashlib
-import io
 import json
 import math
 import os
@@ -24,21 +21,13 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.neural_network import MLPClassifier
 
 import synth
-from models.faint_cells import cell_odds, network_of, stored, teach_cells, together
 from models.measure import cache_folder
 from models.metrics import area_under_curve, wilson
 from panelvision.arrays import BoolArray, FloatArray
-from panelvision.errors import PanelvisionError
 from panelvision.measure import faint
 from panelvision.measure.combiner import FORMAT, Network, network_from
 from panelvision.measure.faint_features import Prepared, describe, feature_names, prepare, shrink
 from panelvision.measure.faint_limit import detection_limit
-from panelvision.measure.faint_network import (
-    NETWORK_FILE,
-    cell_share,
-    network_input,
-    networks_from,
-)
 from panelvision.measure.faint_tiles import CELL, pool_cells, tile_inputs, tile_statistics
 from panelvision.photo import read_photo
 from panelvision.squareup import Outline, square_up
@@ -71,26 +60,12 @@ def main(argv: list[str] | None = None) -> int:
         rows += shard
         if k % 5 == 4:
             print(f"  {len(rows)} dark photos measured", flush=True)
-    try:
-        write(*fit(rows))
-    except PanelvisionError as fault:
-        print(f"models.train_faint: {fault}", file=sys.stderr)
-        return 2
+    model = fit(rows)
+    part = TARGET.with_suffix(".part")
+    part.write_text(json.dumps(model), encoding="utf-8")
+    os.replace(part, TARGET)
+    print(f"wrote {TARGET.name}, {TARGET.stat().st_size // 1024} KiB")
     return 0
-
-
-def write(model: dict[str, Any], networks: dict[str, np.ndarray]) -> None:
-    """Write the detector's numbers and its networks; the numbers name the networks' file."""
-    buffer = io.BytesIO()
-    np.savez_compressed(buffer, allow_pickle=False, **networks)
-    model = {**model, "network_sha256": hashlib.sha256(buffer.getvalue()).hexdigest()}
-    files = {TARGET.with_name(NETWORK_FILE): buffer.getvalue()}
-    files[TARGET] = json.dumps(model).encode()
-    for path, data in files.items():
-        part = path.with_suffix(".part")
-        part.write_bytes(data)
-        os.replace(part, path)
-        print(f"wrote {path.name}, {len(data) // 1024} KiB")
 
 
 def measured_shard(first: int) -> list[dict[str, Any]]:
@@ -132,18 +107,11 @@ def dark_photo(seed: int) -> tuple[Prepared, dict[str, Any]]:
 def _measure(seed: int) -> dict[str, Any]:
     prepared, truth = dark_photo(seed)
     statistics, share = tile_statistics(prepared.white, prepared.flat.use)
-    h, w = prepared.flat.use.shape
-    full = np.zeros((h, w), np.float32)
+    power = np.zeros(share.shape, np.float32)
     if truth["symptom"] == "faint-image":
-        full = _power(seed, prepared, float(truth["faint_contrast"]))
-    power = pool_cells(cv2.resize(full, (w // CELL, h // CELL), interpolation=cv2.INTER_AREA))
+        power = _power(seed, prepared, float(truth["faint_contrast"]))
     numbers = describe(prepared)
-    seen = network_input(prepared)
-    cells = (-(-seen.shape[1] // CELL), -(-seen.shape[2] // CELL))
     return {
-        "seen": stored(seen),
-        "cell_share": cell_share(prepared, cells),
-        "cell_power": cv2.resize(full, cells[::-1], interpolation=cv2.INTER_AREA),
         "statistics": statistics.astype(np.float32),
         "share": share.astype(np.float32),
         "power": power,
@@ -156,7 +124,7 @@ def _measure(seed: int) -> dict[str, Any]:
 
 
 def _power(seed: int, prepared: Prepared, contrast: float) -> FloatArray:
-    """Power of the drawn picture (h, w), in units of the noise's."""
+    """Power of the drawn picture per tile, in units of the noise's."""
     picture, _ = synth.draw_screen(seed, "faint-image", width=480)
     h, w = prepared.flat.use.shape
     pattern = cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA)
@@ -165,17 +133,17 @@ def _power(seed: int, prepared: Prepared, contrast: float) -> FloatArray:
     pattern *= contrast / max(float(luma.std()), 1e-9)
     # What shading cannot be told from does not count.
     pattern = pattern - cv2.GaussianBlur(pattern, (0, 0), 20)
-    return (pattern**2 / prepared.scale[..., :1] ** 2).mean(axis=-1).astype(np.float32)
+    power = (pattern**2 / prepared.scale[..., :1] ** 2).mean(axis=-1).astype(np.float32)
+    return pool_cells(cv2.resize(power, (w // CELL, h // CELL), interpolation=cv2.INTER_AREA))
 
 
-def fit(rows: list[dict[str, Any]]) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
-    """The contents of the two files: numbers, and the networks' arrays."""
+def fit(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """The model file's contents."""
     n = len(rows)
     fold = np.arange(n) // 2 % FOLDS
     pictured = np.array([r["pictured"] > 0 for r in rows])
     snr = np.array([float(r["snr"]) for r in rows])
     tiles = _TileTable(rows)
-    taught, cells = _cells(rows)
     networks = [tiles.fit(fold != f, seed=f) for f in range(FOLDS)]
     odds = np.zeros(len(tiles.inputs))
     for f in range(FOLDS):
@@ -187,7 +155,6 @@ def fit(rows: list[dict[str, Any]]) -> tuple[dict[str, Any], dict[str, np.ndarra
                 *faint.pool_tiles(
                     odds[tiles.owner == i].reshape(r["share"].shape), r["share"]
                 ).values(),
-                *faint.pool_tiles(cells[i], r["cell_share"]).values(),
                 *r["numbers"],
             ]
             for i, r in enumerate(rows)
@@ -235,29 +202,9 @@ def fit(rows: list[dict[str, Any]]) -> tuple[dict[str, Any], dict[str, np.ndarra
     }
     contrast = np.array([float(r["contrast"]) for r in rows])
     model["limit"] = limit_numbers(
-        model, taught, rows, scores, contrast, pictured & seen, threshold, noise=_noise(rows)
+        model, rows, scores, contrast, pictured & seen, threshold, noise=_noise(rows)
     )
-    return model, taught
-
-
-def _cells(rows: list[dict[str, Any]]) -> tuple[dict[str, np.ndarray], list[FloatArray]]:
-    """Two networks, each taught on half of the photos, and what each says of the other half."""
-    half = np.arange(len(rows)) // 2 % 2
-    taught: list[dict[str, np.ndarray]] = []
-    for f in range(2):
-        taught.append(
-            teach_cells(
-                [r for r, h in zip(rows, half, strict=True) if h != f],
-                least_power=TILE_POWER,
-                seed=f,
-                progress=lambda epoch, epochs, loss: print(
-                    f"  cells: epoch {epoch} of {epochs}, loss {loss:.4f}", flush=True
-                ),
-            )
-        )
-    networks = [network_of(numbers) for numbers in taught]
-    odds = [cell_odds(networks[h], row) for row, h in zip(rows, half, strict=True)]
-    return together(taught), odds
+    return model
 
 
 def _whole(
@@ -331,7 +278,6 @@ def _noise(rows: list[dict[str, Any]]) -> FloatArray:
 
 def limit_numbers(
     model: dict[str, Any],
-    cells: dict[str, np.ndarray],
     rows: list[dict[str, Any]],
     scores: FloatArray,
     contrast: FloatArray,
@@ -355,8 +301,7 @@ def limit_numbers(
     learned = {"slope": slope, "first": math.exp((threshold - level) / slope), "offset": 0.0}
     chosen = np.flatnonzero(pictured)[:photos]
     work = joblib.Parallel(n_jobs=-1)(
-        joblib.delayed(_one_limit)(model, cells, int(rows[i]["seed"]), threshold, learned)
-        for i in chosen
+        joblib.delayed(_one_limit)(model, int(rows[i]["seed"]), threshold, learned) for i in chosen
     )
     limits = np.array([limit for _, limit in work])
     # The fold's own score says whether it was found: the final scorer has seen the photo.
@@ -377,15 +322,11 @@ def limit_numbers(
 
 
 def _one_limit(
-    model: dict[str, Any],
-    cells: dict[str, np.ndarray],
-    seed: int,
-    threshold: float,
-    learned: dict[str, float],
+    model: dict[str, Any], seed: int, threshold: float, learned: dict[str, float]
 ) -> tuple[int, float]:
     cv2.setNumThreads(1)
     prepared, _ = dark_photo(seed)
-    scorers = faint.scorers_from(model, networks_from(cells))
+    scorers = faint.scorers_from(model)
     score = faint.score_prepared(scorers, prepared)[0]
     limit = detection_limit(
         prepared, lambda p: faint.score_prepared(scorers, p)[0], score, threshold, learned

@@ -16,7 +16,6 @@ from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.combiner import Network, load_numbers, network_from
 from panelvision.measure.faint_features import Prepared, describe, feature_names, prepare, shrink
 from panelvision.measure.faint_limit import detection_limit
-from panelvision.measure.faint_network import FaintNetwork, load_networks, score_cells
 from panelvision.measure.faint_tiles import tile_inputs, tile_statistics
 from panelvision.measure.visibility import jnd_of_contrast
 from panelvision.photo import Photo
@@ -71,7 +70,7 @@ class FaintPicture:
         Just-noticeable differences that ``contrast`` spans for the eye on glass of
         ``GLASS_LUMINANCE`` (DICOM PS3.14 greyscale standard display function).
     tiles : ndarray of shape (rows, columns)
-        Log-odds per cell that it shows a picture; NaN where the glass cannot be seen. Cells
+        Log-odds per tile that it shows a picture; NaN where the glass cannot be seen. Tiles
         are spread evenly over the active area.
     """
 
@@ -123,9 +122,7 @@ class Scorers:
     Attributes
     ----------
     tile, whole : Network
-        Log-odds of a picture in a tile, from its statistics, and in the photo.
-    cells : tuple of FaintNetwork
-        Log-odds of a picture in a cell, from what it looks like.
+        Log-odds of a picture in a tile and in the photo.
     threshold : float
         Score above which a picture counts as found; ``false_alarm_rate`` of photos without
         one exceed it.
@@ -137,7 +134,6 @@ class Scorers:
 
     tile: Network
     whole: Network
-    cells: tuple[FaintNetwork, ...]
     threshold: float
     false_alarm_rate: float
     null_scores: FloatArray
@@ -146,16 +142,14 @@ class Scorers:
 
 @lru_cache(maxsize=1)
 def _scorers() -> Scorers:
-    data = load_numbers(MODEL_FILE)
-    return scorers_from(data, load_networks(data["network_sha256"]))
+    return scorers_from(load_numbers(MODEL_FILE))
 
 
-def scorers_from(data: Mapping[str, Any], cells: tuple[FaintNetwork, ...]) -> Scorers:
+def scorers_from(data: Mapping[str, Any]) -> Scorers:
     """Scorers from their plain form."""
     return Scorers(
         network_from(data["tile"]),
         network_from(data["whole"]),
-        cells,
         float(data["threshold"]),
         float(data["false_alarm_rate"]),
         np.array(data["null_scores"], np.float64),
@@ -245,20 +239,15 @@ def _without_margin(view: ScreenView) -> tuple[FloatArray, BoolArray, BoolArray]
 def score_prepared(
     model: Scorers, prepared: Prepared
 ) -> tuple[float, FloatArray, dict[str, float]]:
-    """Log-odds of the photo, log-odds of its cells, and the numbers behind them."""
+    """Log-odds of the photo, log-odds of its tiles, and the numbers behind them."""
     numbers = describe(prepared)
-    tiles = score_tiles(model.tile, prepared)
-    cells, share = score_cells(model.cells, prepared)
-    numbers = {**numbers, **pool_tiles(*tiles), **_of_cells(pool_tiles(cells, share))}
-    seen = np.where(share > 0.6, cells, np.nan)
+    odds, share = score_tiles(model.tile, prepared)
+    numbers = {**numbers, **pool_tiles(odds, share)}
+    tiles = np.where(share > 0.6, odds, np.nan)
     if not np.isfinite(numbers["tile_top"]):
-        return float("nan"), seen, numbers
+        return float("nan"), tiles, numbers
     inputs = np.array([[numbers[name] for name in model.whole.names]], np.float32)
-    return float(model.whole.log_odds(inputs)[0]), seen, numbers
-
-
-def _of_cells(pooled: Mapping[str, float]) -> dict[str, float]:
-    return {name.replace("tile_", "cell_"): value for name, value in pooled.items()}
+    return float(model.whole.log_odds(inputs)[0]), tiles, numbers
 
 
 def score_tiles(network: Network, prepared: Prepared) -> tuple[FloatArray, FloatArray]:
@@ -344,4 +333,4 @@ def retake_hint(prepared: Prepared, view: ScreenView) -> str:
 
 def whole_names() -> tuple[str, ...]:
     """Inputs of the photo's scorer, in order."""
-    return (*POOLED, *_of_cells(dict.fromkeys(POOLED, 0.0)), *feature_names())
+    return (*POOLED, *feature_names())
