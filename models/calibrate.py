@@ -2,9 +2,13 @@
 
 import numpy as np
 from scipy.optimize import minimize
+from sklearn.linear_model import LogisticRegression
 
 from models.metrics import conformal_score, wilson
+from models.table import Table
 from panelvision.arrays import FloatArray, IntArray
+from panelvision.classify import DARK_SCORE
+from panelvision.labels import SYMPTOMS
 
 
 def softmax(z: FloatArray) -> FloatArray:
@@ -48,19 +52,37 @@ def fit_temperature(
     return float(np.exp(-found.x[0])), np.asarray(found.x[1:])
 
 
+def fit_dark_split(table: Table) -> tuple[float, float] | None:
+    """Slope and offset of the log-odds of a faint picture on the detector's score.
+
+    Logistic regression over the dark photos of a table; the detector was taught on other
+    seeds. None where the table has no such score.
+    """
+    if DARK_SCORE not in table.names:
+        return None
+    score = table.values[:, table.names.index(DARK_SCORE)]
+    faint, none = SYMPTOMS.index("faint-image"), SYMPTOMS.index("no-image")
+    use = np.isin(table.labels, (faint, none)) & np.isfinite(score)
+    line = LogisticRegression(C=1.0).fit(
+        score[use, None], table.labels[use] == faint, sample_weight=table.weights[use]
+    )
+    return float(line.coef_[0, 0]), float(line.intercept_[0])
+
+
 def set_threshold(probabilities: FloatArray, labels: IntArray, *, miss: float = 0.1) -> float:
     """Threshold of 90 % symptom sets: keep labels with 1 - p at most this (split conformal)."""
     return conformal_score(1 - probabilities[np.arange(len(labels)), labels], miss=miss)
 
 
 def answer_threshold(
-    probabilities: FloatArray, labels: IntArray, *, right: float = 0.85, least: float = 0.3
+    probabilities: FloatArray, labels: IntArray, *, right: float = 0.87, least: float = 0.3
 ) -> float:
     """Lowest top probability from which on the answers given are surely right in ``right``.
 
     Surely: the lower end of the share's 95 % interval (Wilson) reaches it, so that a lucky
-    stretch of a small split does not open the door. chosen: 0.85. Returns at least ``least``;
-    when no threshold reaches the share, 0.9.
+    stretch of a small split does not open the door. chosen: 0.87, which at the size of the
+    split means that more than nine in ten were right. Returns at least ``least``; when no
+    threshold reaches the share, 0.9.
     """
     top = probabilities.max(axis=1)
     hit = probabilities.argmax(axis=1) == labels

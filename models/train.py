@@ -10,7 +10,7 @@ import json
 import os
 import sys
 import time
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from itertools import product
 from pathlib import Path
@@ -20,7 +20,13 @@ import numpy as np
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 import synth
-from models.calibrate import answer_threshold, fit_temperature, set_threshold, softmax
+from models.calibrate import (
+    answer_threshold,
+    fit_dark_split,
+    fit_temperature,
+    set_threshold,
+    softmax,
+)
 from models.card import write_card
 from models.export import glance_scores, pack, unpack
 from models.fit import (
@@ -119,6 +125,7 @@ def train(args: argparse.Namespace) -> int:
         "fill": model.fill.tolist(),
         "temperature": model.temperature,
         "bias": model.bias.tolist(),
+        "dark_split": model.dark_split,
         "conformal_score": model.conformal_score,
         "least_probability": model.least_probability,
         "held_out": asdict(judged),
@@ -189,7 +196,6 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
     to_weigh = scores(split.calibrate)
     weights = member_weights(to_weigh, split.calibrate)
     temperature, bias = fit_temperature(pool(to_weigh, weights), split.calibrate.labels)
-    p = softmax(pool(scores(split.promise), weights) / temperature + bias)
     model = SymptomModel(
         members=tuple(readers),
         network=network,
@@ -198,10 +204,17 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
         fill=by,
         temperature=temperature,
         bias=bias,
-        conformal_score=set_threshold(p, split.promise.labels),
-        least_probability=answer_threshold(p, split.promise.labels),
+        dark_split=fit_dark_split(split.fit),
+        conformal_score=1.0,
+        least_probability=0.0,
         card={},
         version="",
+    )
+    p = model.probabilities(split.promise.values, glance_scores(split.promise, network))
+    model = replace(
+        model,
+        conformal_score=set_threshold(p, split.promise.labels),
+        least_probability=answer_threshold(p, split.promise.labels),
     )
     return model, data
 

@@ -31,6 +31,8 @@ _MAX_BYTES = 20_000_000
 # chosen: what a photo that cannot be told must still show for its finding to be said.
 _UNSURE = 0.4
 _LEAST_LOG_P = float(np.log(1e-6))
+# The measurement that tells a faint picture from none.
+DARK_SCORE = "faint_score"
 
 
 @dataclass(frozen=True)
@@ -89,6 +91,11 @@ class SymptomModel:
         Softmax temperature of the calibration (Guo et al. 2017, arXiv 1706.04599).
     bias : ndarray of shape (13,)
         Per-label offset of the log-probabilities, fitted with the temperature.
+    dark_split : tuple of two floats, or None
+        Slope and offset of the log-odds that a dark screen shows a faint picture, on the faint
+        detector's score. How likely the screen is dark is the members' question; whether a
+        picture is on it is the detector's, so that reading and finding do not contradict each
+        other. Not applied where the score could not be measured.
     conformal_score : float
         Labels with 1 - p at most this make up the symptom set.
     least_probability : float
@@ -104,6 +111,7 @@ class SymptomModel:
     fill: FloatArray
     temperature: float
     bias: FloatArray
+    dark_split: tuple[float, float] | None
     conformal_score: float
     least_probability: float
     card: dict[str, Any]
@@ -133,7 +141,11 @@ class SymptomModel:
         z = self.log_probabilities(vectors, glanced) / self.temperature + self.bias
         z -= z.max(axis=1, keepdims=True)
         p = np.exp(z)
-        return p / p.sum(axis=1, keepdims=True)
+        p /= p.sum(axis=1, keepdims=True)
+        if self.dark_split is not None:
+            score = vectors[:, self.features.index(DARK_SCORE)]
+            p = split_dark(p, score, self.dark_split)
+        return p
 
     def read(self, features: Mapping[str, float], glance: Glance | None = None) -> SymptomReading:
         """The reading of one photo's features and glance."""
@@ -162,6 +174,25 @@ class SymptomModel:
             can_tell=can_tell,
             reason=reason,
         )
+
+
+def split_dark(p: FloatArray, score: FloatArray, line: tuple[float, float]) -> FloatArray:
+    """Probabilities (n, 13) whose dark part is shared out by the faint detector's score.
+
+    Parameters
+    ----------
+    p : ndarray of shape (n, 13)
+    score : ndarray of shape (n,)
+        NaN where it could not be measured; such rows stay as they are.
+    line : slope and offset of the log-odds of ``faint-image`` against ``no-image``
+    """
+    faint, none = SYMPTOMS.index("faint-image"), SYMPTOMS.index("no-image")
+    measured = np.isfinite(score)
+    dark = p[measured, faint] + p[measured, none]
+    share = 1 / (1 + np.exp(-(line[0] * score[measured] + line[1])))
+    out = p.copy()
+    out[measured, faint], out[measured, none] = dark * share, dark * (1 - share)
+    return out
 
 
 def pool(scores: Sequence[FloatArray], weights: FloatArray) -> FloatArray:
@@ -231,11 +262,17 @@ def _unpack(path: Path, data: bytes, card: dict[str, Any], digest: str) -> Sympt
         fill=np.array(card["fill"], dtype=np.float64),
         temperature=float(card["temperature"]),
         bias=np.array(card["bias"], dtype=np.float64),
+        dark_split=_line(card),
         conformal_score=float(card["conformal_score"]),
         least_probability=float(card["least_probability"]),
         card=card,
         version=f"{__version__}+{digest[:12]}",
     )
+
+
+def _line(card: Mapping[str, Any]) -> tuple[float, float] | None:
+    given = card.get("dark_split")
+    return None if given is None else (float(given[0]), float(given[1]))
 
 
 def model_version() -> str:

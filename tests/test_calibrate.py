@@ -3,7 +3,16 @@
 import numpy as np
 import pytest
 
-from models.calibrate import answer_threshold, fit_temperature, set_threshold, softmax
+from models.calibrate import (
+    answer_threshold,
+    fit_dark_split,
+    fit_temperature,
+    set_threshold,
+    softmax,
+)
+from models.table import Table
+from panelvision.classify import DARK_SCORE, split_dark
+from panelvision.labels import SYMPTOMS
 
 
 def test_temperature_of_a_constant_logit_gap():
@@ -45,3 +54,30 @@ def test_answer_threshold_reaches_its_share():
     assert answer_threshold(p, labels, right=0.95) == 0.7
     # Three of three may be luck (at least 0.44): nothing is answered below 0.9.
     assert answer_threshold(p[::40], labels[::40], right=0.95) == 0.9
+
+
+def test_the_dark_part_is_shared_out_by_the_detectors_score():
+    faint, none = SYMPTOMS.index("faint-image"), SYMPTOMS.index("no-image")
+    p = np.full((4, len(SYMPTOMS)), 0.05)
+    p[:, faint], p[:, none] = 0.3, 0.15
+    # Log-odds 2 * score - 1: even at 0.5, e to 1 at 1; NaN was not measured.
+    out = split_dark(p, np.array([0.5, 1.0, -50.0, np.nan]), (2.0, -1.0))
+    share = np.e / (1 + np.e)
+    np.testing.assert_allclose(out[:, faint], [0.225, 0.45 * share, 0.0, 0.3], atol=1e-12)
+    np.testing.assert_allclose(out.sum(axis=1), p.sum(axis=1))
+    others = [k for k in range(len(SYMPTOMS)) if k not in (faint, none)]
+    np.testing.assert_array_equal(out[:, others], p[:, others])
+
+
+def test_the_line_of_the_dark_split_is_found_again():
+    rng = np.random.default_rng(0)
+    score = rng.normal(0, 3, 6000)
+    pictured = rng.random(6000) < 1 / (1 + np.exp(-(0.8 * score - 0.5)))
+    labels = np.where(pictured, SYMPTOMS.index("faint-image"), SYMPTOMS.index("no-image"))
+    labels[::10] = SYMPTOMS.index("normal")
+    table = Table(
+        values=score[:, None], names=(DARK_SCORE,), labels=labels, scenes=np.arange(6000),
+        weights=np.ones(6000), gradients=np.zeros((6000, 1), np.float32), truths=({},) * 6000,
+    )  # fmt: skip
+    slope, offset = fit_dark_split(table)
+    assert (slope, offset) == pytest.approx((0.8, -0.5), abs=0.1)
