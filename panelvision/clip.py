@@ -19,6 +19,26 @@ from panelvision.squareup import ScreenView, square_up
 MAX_FRAMES = 24
 # chosen: a bound on decoding, ten minutes of 30 frames a second.
 _MAX_DECODED = 18_000
+# What phones and messengers record and send (common practice, no source). The decoder knows
+# hundreds of other kinds, playlists that name further files among them; none is let near it.
+_CONTAINERS = "mov,mp4,matroska,webm,avi,mpegts,mpeg,asf"
+_CODECS = (
+    "h264",
+    "hevc",
+    "av1",
+    "libdav1d",
+    "vp8",
+    "vp9",
+    "libvpx",
+    "libvpx-vp9",
+    "mjpeg",
+    "mpeg4",
+    "h263",
+    "mpeg2video",
+    "wmv2",
+    "wmv3",
+    "vc1",
+)
 
 
 def read_clip(path: str | Path, *, most: int = MAX_FRAMES) -> tuple[Photo, ...]:
@@ -55,10 +75,18 @@ def read_clip(path: str | Path, *, most: int = MAX_FRAMES) -> tuple[Photo, ...]:
 
 
 def _decode(source: Path, most: int) -> list[Photo]:
-    with av.open(str(source)) as container:
+    only = {"format_whitelist": _CONTAINERS, "codec_whitelist": ",".join(_CODECS)}
+    # Options of the container and of its probing, which decodes as well; no further file is opened.
+    with av.open(
+        str(source), container_options={**only, "protocol_whitelist": "file"}
+    ) as container:
         if not container.streams.video:
             raise PhotoError(f"{source.name}: no video in this file; send a clip or photos")
         stream = container.streams.video[0]
+        if stream.codec_context.name not in _CODECS:
+            raise PhotoError(
+                f"{source.name}: a kind of video that is not read; send it as MP4 (H.264)"
+            )
         stream.thread_type = "AUTO"
         if stream.width * stream.height > MAX_PIXELS:
             raise PhotoError(f"{source.name}: frames too large; record at a usual size")

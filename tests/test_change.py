@@ -166,6 +166,28 @@ def test_command_writes_one_object_and_reports_an_unreadable_file(tmp_path, caps
     assert "a.jpg" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(("codec", "suffix"), [("ffv1", "mkv"), ("magicyuv", "avi")])
+def test_a_kind_of_video_that_no_phone_records_is_not_decoded(tmp_path, codec, suffix) -> None:
+    path = tmp_path / f"odd.{suffix}"
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream(codec, rate=10)
+        stream.width, stream.height, stream.pix_fmt = 64, 48, "yuv420p"
+        frame = av.VideoFrame.from_ndarray(np.zeros((48, 64, 3), np.uint8), format="rgb24")
+        container.mux(stream.encode(frame.reformat(format="yuv420p")))
+        container.mux(stream.encode())
+    with pytest.raises(PhotoError, match=r"^odd\.(mkv|avi): ") as fault:
+        clip.read_clip(path)
+    assert "\n" not in str(fault.value)
+
+
+def test_a_playlist_in_a_clips_clothes_opens_no_other_file(tmp_path) -> None:
+    _write_clip(tmp_path / "other.ts", [np.full((96, 128, 3), 90, np.uint8)] * 5)
+    path = tmp_path / "list.m3u8"
+    path.write_text("#EXTM3U\n#EXT-X-TARGETDURATION:1\n#EXTINF:1,\nother.ts\n#EXT-X-ENDLIST\n")
+    with pytest.raises(PhotoError, match=r"^list\.m3u8: not a clip that can be read"):
+        clip.read_clip(path)
+
+
 def test_command_wants_two_photos_or_a_clip() -> None:
     with pytest.raises(PanelvisionError, match="two photos"):
         compare_cli.run(argparse.Namespace(files=["one.jpg"], jsonl=None))
