@@ -12,7 +12,7 @@ import sys
 from base64 import b64encode
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,7 @@ from models.export import glance_scores
 from models.geometry_truth import corner_error, overlap
 from models.judge import judge_probabilities
 from models.measure import labelled_folder
-from models.metrics import area_under_curve, wilson
+from models.metrics import area_under_curve, log_loss, wilson
 from models.table import Table, from_records
 from panelvision.arrays import FloatArray
 from panelvision.classify import SymptomModel, load_model
@@ -92,6 +92,14 @@ def evaluate(folder: Path, *, worst: Path | None = None) -> dict[str, Any]:
     print("  what each group of measurements is worth (top-1 lost when shuffled):")
     for name, loss in figures["groups"].items():
         print(f"    {name:12s} {loss:+.3f}")
+    figures["without"] = without(model, vectors, glanced)
+    print(
+        "  top-1 and log loss "
+        + ", ".join(
+            f"without {k} {v['top1']:.3f} / {v['log_loss']:.3f}"
+            for k, v in figures["without"].items()
+        )
+    )
     print("  failures:")
     for row in figures["failures"]:
         print(f"    {row['file']}: {row['true']} taken for {row['said']} ({row['p']:.2f})")
@@ -328,6 +336,25 @@ def group_worth(
             losses.append(right - (top.argmax(axis=1) == table.labels).mean())
         worth["glance"] = round(float(np.mean(losses)), 4)
     return dict(sorted(worth.items(), key=lambda item: -item[1]))
+
+
+def without(
+    model: SymptomModel, table: Table, glanced: FloatArray | None
+) -> dict[str, dict[str, float]]:
+    """The model with one of its voices taken away; the others keep their proportions."""
+    kept = model.weights[: len(model.members)]
+    silenced = {
+        "the network": replace(model, network=None, weights=kept / kept.sum()),
+        "the detector's share": replace(model, dark_split=None),
+    }
+    out = {}
+    for name, other in silenced.items():
+        p = other.probabilities(table.values, glanced)
+        out[name] = {
+            "top1": float((p.argmax(axis=1) == table.labels).mean()),
+            "log_loss": log_loss(p, table.labels),
+        }
+    return out
 
 
 def worst_page(folder: Path, p: FloatArray, table: Table) -> str:

@@ -15,6 +15,7 @@ from sklearn.svm import LinearSVC
 from models.metrics import log_loss
 from models.table import Table
 from panelvision.arrays import FloatArray, IntArray
+from panelvision.classify import DARK_SCORE
 from panelvision.labels import SYMPTOMS
 
 
@@ -167,6 +168,43 @@ def across_domains(
         "top1": float((out.argmax(axis=1) == table.labels).mean()),
         "log_loss": log_loss(out, table.labels),
     }
+
+
+def dark_across_torches(table: Table, *, seed: int) -> list[dict[str, Any]]:
+    """Faint picture against none where each kind of torch is predicted by the others.
+
+    What all measurements say through boosted trees, and what the faint detector's score alone
+    says: the second is what ships (``SymptomModel.dark_split``). Rows as of the table of families.
+    """
+    faint, none = SYMPTOMS.index("faint-image"), SYMPTOMS.index("no-image")
+    score = table.names.index(DARK_SCORE)
+    dark = table.pick(np.isin(table.labels, (faint, none)) & np.isfinite(table.values[:, score]))
+    shows = dark.labels == faint
+    torch = np.array([str(truth.get("torch")) for truth in dark.truths])
+    x = fill(dark.values, medians(dark.values))
+    rows = []
+    for family, features, columns in (
+        (FAMILIES[0].name, "all", list(range(x.shape[1]))),
+        ("logistic regression", "faint detector's score", [score]),
+    ):
+        p = np.zeros(len(dark))
+        for kind in np.unique(torch):
+            here = torch == kind
+            member = FAMILIES[0].make(seed) if len(columns) > 1 else LogisticRegression()
+            member.fit(x[~here][:, columns], shows[~here])
+            p[here] = member.predict_proba(x[here][:, columns])[:, 1]
+        rows.append(
+            {
+                "family": family,
+                "features": f"{features}, dark screens only, torches left out",
+                "held_out_top1": None,
+                "across_domains_top1": float(((p > 0.5) == shows).mean()),
+                "across_domains_log_loss": log_loss(
+                    np.stack([1 - p, p], axis=1), shows.astype(int)
+                ),
+            }
+        )
+    return rows
 
 
 def baseline(table: Table, *, seed: int) -> Any:

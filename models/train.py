@@ -35,6 +35,7 @@ from models.fit import (
     Family,
     across_domains,
     baseline,
+    dark_across_torches,
     feature_sets,
     fill,
     fit_member,
@@ -47,7 +48,14 @@ from models.measure import SHARD, labelled_folder, synthetic
 from models.table import Split, Table, from_records, join, split_by_scene
 from panelvision import __version__
 from panelvision.arrays import FloatArray
-from panelvision.classify import MODEL_FILE, MODEL_FORMAT, SymptomModel, load_model, pool
+from panelvision.classify import (
+    DARK_SCORE,
+    MODEL_FILE,
+    MODEL_FORMAT,
+    SymptomModel,
+    load_model,
+    pool,
+)
 from panelvision.errors import ModelError, PanelvisionError
 from panelvision.evidence import EVIDENCE_VERSION
 from panelvision.glance_network import GlanceNetwork
@@ -282,6 +290,9 @@ def compare_families(split: Split, *, seed: int) -> list[dict[str, Any]]:
                 }
             )
             print("  " + json.dumps(rows[-1]), flush=True)
+    if DARK_SCORE in split.fit.names:
+        rows += dark_across_torches(split.fit, seed=seed)
+        print("  " + "\n  ".join(map(json.dumps, rows[-2:])), flush=True)
     plain = baseline(split.fit, seed=seed)
     rows.append(
         {
