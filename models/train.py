@@ -28,6 +28,7 @@ from models.calibrate import (
     softmax,
 )
 from models.card import write_card
+from models.convolutions import pytorch
 from models.export import glance_scores, pack, unpack
 from models.fit import (
     FAMILIES,
@@ -91,6 +92,7 @@ def main(argv: list[str] | None = None) -> int:
     if args.count < 40 * len(SYMPTOMS):
         parser.error(f"--count: at least {40 * len(SYMPTOMS)} photos are needed for honest splits")
     try:
+        pytorch()  # told now, and not after an hour of drawing
         return train(args)
     except PanelvisionError as fault:
         print(f"models.train: {fault}", file=sys.stderr)

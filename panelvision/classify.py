@@ -27,9 +27,9 @@ MODEL_FORMAT = 2
 # chosen: an artefact holds about a million numbers; a larger file is not one of ours.
 _MAX_BYTES = 20_000_000
 
-# One member that is sure of nothing but its own mistake must not outvote the others.
 # chosen: what a photo that cannot be told must still show for its finding to be said.
 _UNSURE = 0.4
+# One member that is sure of nothing but its own mistake must not outvote the others.
 _LEAST_LOG_P = float(np.log(1e-6))
 # The measurement that tells a faint picture from none.
 DARK_SCORE = "faint_score"
