@@ -20,6 +20,7 @@ FILLS = {
     "repeat": 0.1,
     "ghost": 0.09,
     "wrong_colour": 0.1,
+    "tint": 0.08,
 }
 HALF_FILLS = {
     "black": 0.26,

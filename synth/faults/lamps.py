@@ -87,7 +87,7 @@ def zones(dice: Dice, screen: Screen) -> None:
         panel = replace(panel, kind="strips")
         glow = screen.glow
         out = []
-        gain, radius = dice.lu(0.25, 2.0), dice.u(0.025, 0.07)
+        gain, radius = dice.lu(0.4, 2.6), dice.u(0.025, 0.07)
         # the lens spread the light; without it the surroundings get less
         for _ in range(dice.pick((1, 2, 2, 3, 4, 6, 9))):
             cx = (dice.i(0, panel.per_strip - 1) + 0.5) / panel.per_strip

@@ -61,6 +61,9 @@ def _fill(dice: Dice, screen: Screen, kind: str, y0: float, y1: float, alpha: fl
         )
     elif kind == "grey":
         _cover_rows(screen, y0, y1, dice.u(0.08, 0.5), alpha)
+    elif kind == "tint":
+        pale = dice.u(0.0, 0.6)
+        _cover_rows(screen, y0, y1, pale + (1 - pale) * dice.array(0, 1, (3,)) ** 1.5, alpha)
     elif kind == "washed":
         _cover_rows(screen, y0, y1, screen.drive * 0.4 + dice.u(0.2, 0.5), alpha)
     else:
@@ -107,6 +110,7 @@ def rows(dice: Dice, screen: Screen) -> None:
                     "torn": 0.12,
                     "shifted": 0.07,
                     "washed": 0.07,
+                    "tint": 0.1,
                 }
             )
             _fill(dice, screen, kind, y / n, end / n, weak)
