@@ -326,7 +326,14 @@ def test_a_test_without_result_is_not_offered_again():
 
 
 def test_live_tests_show_every_caution_before_the_instruction():
-    seen = {**NOTHING, **OUTSIDE_DONE, "look-over-boards": "nothing", "menu": "absent"}
+    seen = {
+        **NOTHING,
+        **OUTSIDE_DONE,
+        "how-it-began": "in-use",
+        "look-over-boards": "nothing",
+        "menu": "absent",
+        "strips-at-connector": "all",
+    }
     advice = advise(None, seen)
     while advice.next_test and not advice.next_test.live:
         seen[advice.next_test.name] = advice.next_test.outcomes[-1].value
