@@ -329,10 +329,9 @@ def test_live_tests_show_every_caution_before_the_instruction():
     seen = {
         **NOTHING,
         **OUTSIDE_DONE,
-        "how-it-began": "in-use",
+        "how-it-began": "power-event",
         "look-over-boards": "nothing",
         "menu": "absent",
-        "strips-at-connector": "all",
     }
     advice = advise(None, seen)
     while advice.next_test and not advice.next_test.live:
