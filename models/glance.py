@@ -87,14 +87,14 @@ def _build(torch: Any) -> Any:
             super().__init__()
             self.screen = build_stack(torch, 6, SCREEN_LAYERS)
             self.frame = build_stack(torch, 4, FRAME_LAYERS)
-            width = 2 * (SCREEN_LAYERS[-1][0] + FRAME_LAYERS[-1][0])
+            width = len(_POOLS) * (SCREEN_LAYERS[-1][0] + FRAME_LAYERS[-1][0])
             self.hidden = nn.Linear(width, HIDDEN)
             self.last = nn.Linear(HIDDEN, len(SYMPTOMS))
             self.drop = nn.Dropout(0.3)
 
         def forward(self, screen: Any, frame: Any) -> Any:
             seen = [self.screen(screen), self.frame(frame)]
-            x = torch.cat([f(x) for x in seen for f in (_mean, _most)], dim=1)
+            x = torch.cat([f(x) for x in seen for f in _POOLS], dim=1)
             return self.last(self.drop(torch.relu(self.hidden(self.drop(x)))))
 
     return Net().to(memory_format=torch.channels_last)
@@ -106,6 +106,18 @@ def _mean(x: Any) -> Any:
 
 def _most(x: Any) -> Any:
     return x.amax(dim=(2, 3))
+
+
+def _column(x: Any) -> Any:
+    return x.mean(dim=2).amax(dim=2)
+
+
+def _row(x: Any) -> Any:
+    return x.mean(dim=3).amax(dim=2)
+
+
+# As panelvision/glance_network.py pools.
+_POOLS = (_mean, _most, _column, _row)
 
 
 def _batch(torch: Any, table: Table, rows: IntArray, rng: np.random.Generator) -> tuple[Any, Any]:

@@ -10,6 +10,9 @@ from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.labels import SYMPTOMS
 from panelvision.measure.glance import Glance
 
+# chosen: share of the scenes that models are fitted to.
+FIT_SHARE = 0.82
+
 
 @dataclass(frozen=True)
 class Table:
@@ -129,16 +132,16 @@ def split_by_scene(table: Table) -> Split:
     A scene keeps its part whatever else is drawn, so a model taught earlier has never been
     fitted to what it is judged on later.
     """
-    at = np.array([_place(scene) for scene in table.scenes.tolist()])
+    at = np.array([place_of(scene) for scene in table.scenes.tolist()])
     return Split(
-        table.pick(at < 0.82),
-        table.pick((at >= 0.82) & (at < 0.88)),
+        table.pick(at < FIT_SHARE),
+        table.pick((at >= FIT_SHARE) & (at < 0.88)),
         table.pick((at >= 0.88) & (at < 0.94)),
         table.pick(at >= 0.94),
     )
 
 
-def _place(scene: int) -> float:
+def place_of(scene: int) -> float:
     """A number 0..1 that depends on the scene's number alone, on every machine."""
     digest = hashlib.blake2b(str(scene).encode(), digest_size=8).digest()
     return int.from_bytes(digest, "big") / 2**64

@@ -113,15 +113,19 @@ class Trees:
     value: FloatArray
     start: FloatArray
 
-    def log_probabilities(self, vectors: FloatArray) -> FloatArray:
-        """Log-probabilities (n, n_labels)."""
+    def scores(self, vectors: FloatArray) -> FloatArray:
+        """Scores (n, n_labels); with a single label its log-odds."""
         out = np.empty((len(vectors), len(self.start)))
         for i, x in enumerate(vectors):
             node = _leaves(x, self.root, self.feature, self.left, self.right, self.threshold)
             out[i] = self.start + np.bincount(
                 self.label, weights=self.value[node], minlength=len(self.start)
             )
-        return log_softmax(out)
+        return out
+
+    def log_probabilities(self, vectors: FloatArray) -> FloatArray:
+        """Log-probabilities (n, n_labels)."""
+        return log_softmax(self.scores(vectors))
 
 
 @dataclass(frozen=True)

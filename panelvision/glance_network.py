@@ -1,7 +1,8 @@
 """The network that reads a glance, as plain numbers.
 
 It sees the two pictures of a :class:`~panelvision.measure.glance.Glance` through convolutions,
-takes mean and maximum of every last channel, and puts two dense layers on these.
+pools every last channel, and puts two dense layers on that. Pooled are mean and maximum, and
+the largest mean of a column and of a row: faults of the panel run along one of the two.
 ``models/glance.py`` teaches it.
 """
 
@@ -17,6 +18,7 @@ from panelvision.measure.glance import Glance
 
 _SCREEN_CHANNELS = 6
 _FRAME_CHANNELS = 4
+_POOLED = 4
 
 
 @dataclass(frozen=True)
@@ -28,7 +30,7 @@ class GlanceNetwork:
     screen, frame : tuple of Convolution
         What each of the two pictures goes through.
     weights, biases : tuples of two arrays
-        Dense layers on the mean and the maximum of every last channel.
+        Dense layers on the pooled channels.
     """
 
     screen: tuple[Convolution, ...]
@@ -47,7 +49,10 @@ def _seen(layers: tuple[Convolution, ...], picture: IntArray) -> FloatArray:
     x = np.moveaxis(picture.astype(np.float32) / 127.5 - 1, -1, 0)
     for layer in layers:
         x = layer(x)
-    return np.concatenate([x.mean(axis=(1, 2)), x.max(axis=(1, 2))])
+    columns, rows = x.mean(axis=1), x.mean(axis=2)
+    return np.concatenate(
+        [columns.mean(axis=1), x.max(axis=(1, 2)), columns.max(axis=1), rows.max(axis=1)]
+    )
 
 
 def read_network(numbers: Mapping[str, np.ndarray], labels: int) -> GlanceNetwork:
@@ -62,7 +67,7 @@ def read_network(numbers: Mapping[str, np.ndarray], labels: int) -> GlanceNetwor
     frame = read_convolutions(numbers, "frame", _FRAME_CHANNELS)
     weights = tuple(numbers[f"dense.{k}.weight"].astype(np.float32) for k in range(2))
     biases = tuple(numbers[f"dense.{k}.bias"].astype(np.float32) for k in range(2))
-    width = 2 * (len(screen[-1].bias) + len(frame[-1].bias))
+    width = _POOLED * (len(screen[-1].bias) + len(frame[-1].bias))
     fits = (
         weights[0].shape == (width, len(biases[0]))
         and weights[1].shape == (len(biases[0]), labels)

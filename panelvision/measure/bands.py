@@ -1,27 +1,51 @@
-"""Bands: stretches of columns or rows that cannot be picture."""
+"""Bands: stretches of columns or rows that cannot be picture.
 
+Every stretch between two full-length edges is weighed by a small learned scorer (taught by
+``models.train_bands`` on drawn screens); of stretches that overlap the likeliest counts.
+"""
+
+import zipfile
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from panelvision.arrays import FloatArray
+from panelvision.errors import ModelError
+from panelvision.evaluators import Trees, read_members
+from panelvision.measure.lines import Line
 from panelvision.measure.profile import Axis, StripProfile
 from panelvision.measure.regions import beside, likeness
 from panelvision.measure.segments import (
+    SHOWING,
     STRONG_SUPPORT,
-    WIDEST,
     Piece,
     colour_kind,
-    interrupts,
     mirrored_bars,
+    piece_between,
+    pieces_of,
+    striped_content,
+    without_lines,
 )
-from panelvision.measure.steps import Edge
+from panelvision.measure.steps import Edge, full_length_edges, straightened
+from panelvision.measure.stretches import NAMES, Stretches, stretches_of
 
+MODEL_FILE = "bands_model.npz"
+AXES: tuple[Axis, ...] = ("vertical", "horizontal")
+# What stands for a number that cannot be had; no measure is as low.
+MISSING = -99.0
 # chosen: a blank piece varies over the strips by less than this signal, glow apart.
 _FLAT = 0.06
-# chosen: from this score on a band is reported as a fault.
-REPORTED = 0.5
+# chosen: log-odds below which a stretch is not worth a second look, and how many are given one.
+_LEAST_ODDS = -5.0
+_MOST = 5
+# chosen: stretches that share no more than this, share of the axis, only touch.
+_TOUCH = 0.004
+# chosen: the picture goes on across a stretch by this much more than into it.
+_INTERRUPTED = 0.7
 
 
 @dataclass(frozen=True)
@@ -90,123 +114,190 @@ class Band:
 
 
 @dataclass(frozen=True)
-class Judged:
-    """A piece with the evidence that it is a fault; ``score`` as in :class:`Band`."""
+class Candidates:
+    """What one axis offers.
 
-    piece: Piece
-    kind: str
-    score: float
-    interruption: float
-    contrast: float
-
-
-def judge_pieces(
-    profile: StripProfile,
-    pieces: tuple[Piece, ...],
-    *,
-    striped: bool = False,
-    on_grid: dict[int, bool] | None = None,
-) -> tuple[Judged, ...]:
-    """Weigh each piece as a fault.
-
-    Parameters
+    Attributes
     ----------
     profile : StripProfile
+        With the tilt that its edges share taken out.
+    edges : tuple of Edge
+        All full-length edges, the picture's own included.
+    lines : tuple of Line
+        All that looked like lines, whatever their score.
     pieces : tuple of Piece
-        From :func:`panelvision.measure.segments.pieces_of`.
+        The screen cut at its strong edges.
     striped : bool
         The picture is made of stripes, see
         :func:`panelvision.measure.segments.striped_content`.
-    on_grid : dict, optional
-        For columns: whether the edges of piece i fit a driver grid.
+    stretches : Stretches
     """
-    if len(pieces) < 2:
-        return ()
-    bars = mirrored_bars(pieces)
-    shown = sum(p.region.width for p in pieces if p.textured and not p.noise)
-    return tuple(
-        _judge(
-            profile,
-            pieces,
-            i,
-            bars=bars,
-            shown=shown,
-            striped=striped,
-            on_grid=(on_grid or {}).get(i),
+
+    profile: StripProfile
+    edges: tuple[Edge, ...]
+    lines: tuple[Line, ...]
+    pieces: tuple[Piece, ...]
+    striped: bool
+    stretches: Stretches
+
+
+def candidates_of(profile: StripProfile, lines: tuple[Line, ...]) -> Candidates:
+    """Edges, pieces and stretches of a profile; ``lines`` bound no bands."""
+    edges = full_length_edges(profile)
+    borders = without_lines(edges, lines, profile.length)
+    profile = straightened(profile, edges)
+    pieces = pieces_of(profile, borders)
+    return Candidates(
+        profile=profile,
+        edges=edges,
+        lines=lines,
+        pieces=pieces,
+        striped=striped_content(borders, pieces),
+        stretches=stretches_of(profile, borders),
+    )
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A stretch with the evidence that it is a fault.
+
+    Attributes
+    ----------
+    piece : Piece
+    kind : str
+        As :attr:`Band.kind`.
+    log_odds : float
+        ln(p / (1 - p)) that it is a fault.
+    reported : bool
+        Likely enough to be said.
+    half : bool
+        From one border to the middle.
+    interruption : float
+        -1..1, how far the picture goes on across it without being inside it; 0 if unknown.
+    """
+
+    piece: Piece
+    kind: str
+    log_odds: float
+    reported: bool
+    half: bool
+    interruption: float
+
+    @property
+    def score(self) -> float:
+        """0..1, chance that this is a fault."""
+        return float(1 / (1 + np.exp(-self.log_odds)))
+
+
+@dataclass(frozen=True)
+class Scorer:
+    """What tells a fault from picture along one axis, and from which log-odds on it is said."""
+
+    trees: Trees
+    threshold: float
+
+
+@lru_cache(maxsize=1)
+def load_scorers() -> Mapping[Axis, Scorer]:
+    """The scorers that ship beside this module.
+
+    Raises
+    ------
+    ModelError
+        When the file is missing, damaged, or made for other numbers.
+    """
+    try:
+        with np.load(Path(__file__).with_name(MODEL_FILE), allow_pickle=False) as stored:
+            numbers = {k: stored[k] for k in stored.files}
+        return read_scorers(numbers)
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as fault:
+        raise ModelError(
+            f"{MODEL_FILE}: learned numbers cannot be read ({fault}); reinstall"
+        ) from None
+
+
+def read_scorers(numbers: Mapping[str, np.ndarray]) -> dict[Axis, Scorer]:
+    """Scorers from arrays as ``models.train_bands`` writes them; ValueError if they do not fit."""
+    if tuple(numbers["names"].tolist()) != NAMES:
+        raise ValueError("made for other numbers of a stretch")
+    members = read_members(numbers, 1, len(NAMES))
+    thresholds = numbers["thresholds"].tolist()
+    if len(members) != len(AXES) or len(thresholds) != len(AXES):
+        raise ValueError("one scorer an axis is needed")
+    out: dict[Axis, Scorer] = {}
+    for axis, trees, threshold in zip(AXES, members, thresholds, strict=True):
+        if not isinstance(trees, Trees):
+            raise ValueError("scorers are trees")
+        out[axis] = Scorer(trees, float(threshold))
+    return out
+
+
+def log_odds(c: Candidates) -> FloatArray:
+    """ln(p / (1 - p)) of every stretch that it is a fault, (m,)."""
+    return odds_of(load_scorers()[c.profile.axis], c.stretches.numbers)
+
+
+def odds_of(scorer: Scorer, numbers: FloatArray) -> FloatArray:
+    """Log-odds (m,) of stretches with these numbers (m, len(NAMES))."""
+    return scorer.trees.scores(np.nan_to_num(numbers, nan=MISSING))[:, 0]
+
+
+def judge(c: Candidates, odds: FloatArray) -> tuple[Judged, ...]:
+    """The likeliest stretches that do not overlap, likeliest first.
+
+    Parameters
+    ----------
+    c : Candidates
+    odds : ndarray of shape (m,)
+        From :func:`log_odds`.
+    """
+    threshold = load_scorers()[c.profile.axis].threshold
+    bars = [(p.start, p.end) for p in mirrored_bars(c.pieces)]
+    interruption = c.stretches.column("interruption")
+    found: list[Judged] = []
+    for i in _not_overlapping(c.stretches, odds):
+        start, end = c.stretches.span(i)
+        before = c.stretches.bounds[c.stretches.first[i]]
+        after = c.stretches.bounds[c.stretches.last[i]]
+        noise = bool(c.stretches.noise[i])
+        piece = piece_between(c.profile, c.pieces, before, after, noise=noise)
+        if piece is None:
+            continue
+        # Told from the shape of the whole picture, which the scorer does not see: a film's bars,
+        # and stripes all over that nothing interrupts.
+        picture = any(abs(start - a) + abs(end - b) < _TOUCH for a, b in bars) or (
+            c.striped and not noise and not interruption[i] > _INTERRUPTED
         )
-        for i in range(len(pieces))
-    )
+        rest = [p for p in c.pieces if p.end <= start + _TOUCH or p.start >= end - _TOUCH]
+        colours = np.array([p.region.colour for p in rest]).reshape(-1, 3)
+        found.append(
+            Judged(
+                piece=piece,
+                kind=_kind(c.profile, piece, colours),
+                log_odds=float(odds[i]),
+                reported=bool(odds[i] >= threshold) and not picture,
+                half=_is_half(c, i),
+                interruption=float(np.nan_to_num(interruption[i])),
+            )
+        )
+    return tuple(found)
 
 
-def _judge(
-    profile: StripProfile,
-    pieces: tuple[Piece, ...],
-    i: int,
-    *,
-    bars: tuple[Piece, ...],
-    shown: float,
-    striped: bool,
-    on_grid: bool | None,
-) -> Judged:
-    piece = pieces[i]
-    others = [p for k, p in enumerate(pieces) if k != i and p not in bars and not p.noise]
-    around = [pieces[k] for k in (i - 1, i + 1) if 0 <= k < len(pieces)]
-    interruption = _interruption(profile, piece)
-    outside = max((min(p.shows, 8.0) for p in others), default=0.0)
-    contrast = float(np.log((outside + 0.5) / (piece.shows + 0.5)))
-    support = min((e.support for e in (piece.before, piece.after) if e is not None), default=0.0)
-    colours = np.array([p.region.colour for p in others or around])
-    kind = _kind(profile, piece, colours)
-    if piece.noise:
-        z = 3.0
-    elif piece.blank and kind == "picture":
-        z = -4.0
-    elif piece.blank:
-        z = 3.0 * (min(contrast, 1.6) - 0.7)
-        if interruption > 0.7 or (interruption > 0.5 and not striped):
-            # A picture without texture (a grey scale) is interrupted all the same.
-            z = max(z, -1.0) + 4.0 * interruption
-        elif striped:
-            z -= 5.0
-    elif kind == "toned":
-        # Which side of an edge is the wrong one is not said by the edge: the smaller.
-        ok = piece.region.width < 0.4 and shown > 0.35 and not bars and not striped
-        z = 1.0 if ok else -1.0
-    else:
-        z = -4.0
-    z += 12.0 * min(0.0, support - 0.97)
-    if on_grid is not None and not piece.noise:
-        z += 0.7 if on_grid else -1.5
-    if piece in bars or piece.region.width > WIDEST:
-        z = -6.0
-    if profile.axis == "horizontal":
-        # Straps, tickers and film bars are blank and full-width at the border; only a
-        # band that interrupts the picture, or draws it out, speaks for the panel.
-        if piece.at_border:
-            z -= 4.0
-        elif kind not in ("frozen", "noise") and interruption <= 0.5:
-            z -= 1.5
-    return Judged(
-        piece=piece,
-        kind=kind,
-        score=float(1 / (1 + np.exp(-z))),
-        interruption=interruption,
-        contrast=contrast,
-    )
+def _is_half(c: Candidates, i: int) -> bool:
+    return c.profile.axis == "vertical" and bool(c.stretches.column("half")[i] > 0)
 
 
-def _interruption(profile: StripProfile, piece: Piece) -> float:
-    """How far the picture goes on across a piece without being inside it, -1..1; 0 if unknown."""
-    across = interrupts(profile, piece)
-    if not np.isfinite(across):
-        return 0.0
-    inside = [
-        likeness(beside(profile, piece.start, -1), beside(profile, piece.start, +1)),
-        likeness(beside(profile, piece.end, -1), beside(profile, piece.end, +1)),
-    ]
-    known = [v for v in inside if np.isfinite(v)]
-    # A flat inside is unlike any picture.
-    return float(across - max([0.0, *known]))
+def _not_overlapping(stretches: Stretches, odds: FloatArray) -> list[int]:
+    """The likeliest stretches, each off the likelier ones."""
+    kept: list[int] = []
+    for i in np.argsort(-odds, kind="stable").tolist():
+        if odds[i] < _LEAST_ODDS or len(kept) >= _MOST:
+            break
+        start, end = stretches.span(i)
+        spans = [stretches.span(k) for k in kept]
+        if all(min(end, b) - max(start, a) <= _TOUCH for a, b in spans):
+            kept.append(i)
+    return kept
 
 
 def _kind(profile: StripProfile, piece: Piece, colours: FloatArray) -> str:
@@ -214,12 +305,45 @@ def _kind(profile: StripProfile, piece: Piece, colours: FloatArray) -> str:
         return "noise"
     if piece.blank:
         r = piece.region
-        if r.variation > _FLAT:
-            return "frozen" if _drawn_out(profile, piece) else "picture"
-        return colour_kind(r.colour, colours)
+        if r.variation > _FLAT and _drawn_out(profile, piece):
+            return "frozen"
+        return colour_kind(r.colour, colours if len(colours) else r.colour[None])
     if piece.textured and _toned(profile, piece):
         return "toned"
-    return "picture"
+    return "copy"
+
+
+def band_features(c: Candidates, odds: FloatArray) -> dict[str, float]:
+    """Numbers for the classifier; keys ``{columns|rows}_{name}``.
+
+    ``*_odds`` are log-odds (``_LEAST_ODDS`` where there is none), of halves and of bands each
+    by itself; shares are shares of the axis.
+    """
+    columns = c.profile.axis == "vertical"
+    half = np.array([_is_half(c, i) for i in range(len(odds))], dtype=bool)
+    bands = _not_overlapping(c.stretches, np.where(half, -np.inf, odds))
+    best = [float(odds[i]) for i in bands] + [_LEAST_ODDS] * 3
+
+    def of_first(name: str) -> float:
+        return float(c.stretches.column(name)[bands[0]]) if bands else float("nan")
+
+    f = {
+        "band_odds_1": best[0],
+        "band_odds_2": best[1],
+        "band_odds_3": best[2],
+        "band_width": of_first("width"),
+        "band_goes_on": of_first("interruption"),
+        "band_blank_by": of_first("texture_apart_blank"),
+        "band_share": float(sum(c.stretches.column("width")[i] for i in bands if odds[i] > 0)),
+        "blank_share": float(sum(p.region.width for p in c.pieces if p.blank)),
+        "shown_share": float(sum(p.region.width for p in c.pieces if p.shows > SHOWING)),
+        "pieces": float(len(c.pieces)),
+    }
+    if columns:
+        f["half_odds"] = max(float(odds[half].max(initial=_LEAST_ODDS)), _LEAST_ODDS)
+        f["half_over_band"] = f["half_odds"] - best[0]
+    prefix = "columns" if columns else "rows"
+    return {f"{prefix}_{name}": value for name, value in f.items()}
 
 
 def _drawn_out(profile: StripProfile, piece: Piece) -> bool:
@@ -300,7 +424,7 @@ def misplaced_blocks(
     """
     if len(edges) > _MOST_EDGES:
         return ()
-    wrong = [j.piece for j in judged if j.score >= REPORTED]
+    wrong = [j.piece for j in judged if j.reported]
     out = []
     for i, a in enumerate(edges):
         for b in edges[i + 1 :]:

@@ -5,12 +5,16 @@ from typing import Any
 
 import numpy as np
 
+from panelvision.arrays import FloatArray
 from panelvision.measure.bands import (
-    REPORTED,
     Band,
+    Candidates,
     Judged,
+    band_features,
     band_of,
-    judge_pieces,
+    candidates_of,
+    judge,
+    log_odds,
     misplaced_blocks,
 )
 from panelvision.measure.driver_grid import (
@@ -23,18 +27,16 @@ from panelvision.measure.driver_grid import (
     prior,
 )
 from panelvision.measure.line_features import line_features
-from panelvision.measure.lines import Line, find_lines
+from panelvision.measure.lines import REPORTED, Line, find_lines
 from panelvision.measure.profile import StripProfile, profile_of, strip_profile
 from panelvision.measure.regions import region
 from panelvision.measure.runs import run_features
-from panelvision.measure.segments import Piece, pieces_of, striped_content, strong, without_lines
-from panelvision.measure.steps import Edge, full_length_edges, straightened
+from panelvision.measure.segments import Piece, strong
+from panelvision.measure.steps import Edge
+from panelvision.measure.stretches import MIDDLE
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView, square_up
 
-# chosen: how far a split may lie from the middle and still be the middle: the outline's
-# error of 0.5 % of the diagonal is 0.6 % of the width.
-_MIDDLE = 0.012
 # Lines are looked for on a view up to this wide: one column of a 1920-column panel.
 LINE_WIDTH = 1920
 
@@ -91,7 +93,7 @@ class ColumnFindings:
     edges : tuple of Edge
         All full-height edges, picture's own included.
     candidates : tuple of Judged
-        Every stretch between strong edges and how it was judged.
+        The likeliest stretches that do not overlap, reported or not.
     line_candidates : tuple of Line
         All that looked like lines, whatever their score.
     """
@@ -119,22 +121,14 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
         For a finer view when the photo has more columns than ``view``.
     view : ScreenView
     """
-    profile = strip_profile(view, "vertical")
-    edges = full_length_edges(profile)
-    candidates = find_lines(_fine_profile(photo, view, profile))
-    borders = without_lines(edges, candidates, profile.length)
-    profile = straightened(profile, edges)
-    pieces = pieces_of(profile, borders)
-    striped = striped_content(borders, pieces)
-    judged = judge_pieces(profile, pieces, striped=striped, on_grid=_on_grid(pieces))
-    half = _half(pieces, judged)
-    reported = [
-        band_of(profile, j)
-        for j in judged
-        if j.score >= REPORTED and (half is None or not _is_half(j.piece))
-    ]
-    if not striped and half is None:
-        reported += misplaced_blocks(profile, strong(borders), judged, list(prior()))
+    found = column_candidates(photo, view)
+    odds = log_odds(found)
+    judged = judge(found, odds)
+    half = _half(judged, found.pieces)
+    reported = [band_of(found.profile, j) for j in judged if j.reported and not j.half]
+    if not found.striped and half is None:
+        edges = strong(tuple(e for e in found.stretches.bounds if e is not None))
+        reported += misplaced_blocks(found.profile, edges, judged, list(prior()))
     bands = tuple(sorted(reported, key=lambda b: b.start))
     places, sigmas = [], []
     for band in bands:
@@ -153,11 +147,17 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
     # Among stripes a line cannot be told from one of them; the classifier still sees it.
     lines = tuple(
         line
-        for line in candidates
-        if line.score >= REPORTED and not striped and not _inside(line.position, judged)
+        for line in found.lines
+        if line.score >= REPORTED and not found.striped and not _inside(line.position, judged)
     )
-    features = _features(profile, edges, judged, half, candidates, striped)
-    return ColumnFindings(half, bands, lines, grid, edges, judged, candidates, features)
+    features = _features(found, odds)
+    return ColumnFindings(half, bands, lines, grid, found.edges, judged, found.lines, features)
+
+
+def column_candidates(photo: Photo, view: ScreenView) -> Candidates:
+    """Edges, lines and stretches along the columns, not yet weighed."""
+    profile = strip_profile(view, "vertical")
+    return candidates_of(profile, find_lines(_fine_profile(photo, view, profile)))
 
 
 def _fine_profile(photo: Photo, view: ScreenView, profile: StripProfile) -> StripProfile:
@@ -170,47 +170,34 @@ def _fine_profile(photo: Photo, view: ScreenView, profile: StripProfile) -> Stri
     return profile_of(fine.linear, fine.valid, "vertical")
 
 
-def _on_grid(pieces: tuple[Piece, ...]) -> dict[int, bool]:
-    out = {}
-    for i, p in enumerate(pieces):
-        inner = [e.position for e in (p.before, p.after) if e is not None]
-        # Where the two cables meet is a border of every grid; the outline's error shifts it.
-        out[i] = _is_half(p) or (bool(inner) and all(grid_distance(x)[0] > 0 for x in inner))
-    return out
+def _half(judged: tuple[Judged, ...], pieces: tuple[Piece, ...]) -> HalfSplit | None:
+    halves = [j for j in judged if j.half]
+    best = next((j for j in halves if j.reported or _ends_even_steps(j, pieces)), None)
+    if best is None:
+        return None
+    left = best.piece.before is None
+    edge = best.piece.after if left else best.piece.before
+    assert edge is not None  # a half ends at the middle
+    return HalfSplit(
+        dead_side="left" if left else "right",
+        position=edge.position,
+        sigma=edge.sigma,
+        kind=best.kind,
+        score=best.score,
+    )
 
 
-def _is_half(piece: Piece) -> bool:
-    if piece.before is None and piece.after is not None:
-        return abs(piece.end - 0.5) < _MIDDLE
-    if piece.after is None and piece.before is not None:
-        return abs(piece.start - 0.5) < _MIDDLE
-    return False
-
-
-def _half(pieces: tuple[Piece, ...], judged: tuple[Judged, ...]) -> HalfSplit | None:
-    best: HalfSplit | None = None
-    for j in judged:
-        piece = j.piece
-        if not _is_half(piece):
-            continue
-        score = j.score
-        left = piece.before is None
-        steps = sum(1 for p in pieces if p is not piece) - 1
-        if piece.blank and steps >= 2:
-            # Even steps (a grey scale) that stop at the middle are picture on one half.
-            score = max(score, 0.6 if _even_steps(pieces, piece) else 0.0)
-        if score < REPORTED or (best is not None and score <= best.score):
-            continue
-        edge = piece.after if left else piece.before
-        assert edge is not None  # _is_half: the inner edge exists
-        best = HalfSplit(
-            dead_side="left" if left else "right",
-            position=edge.position,
-            sigma=edge.sigma,
-            kind=j.kind,
-            score=score,
-        )
-    return best
+def _ends_even_steps(judged: Judged, pieces: tuple[Piece, ...]) -> bool:
+    """Whether a blank half stands where a grey scale of even steps should go on."""
+    blank = judged.piece
+    widths = np.array(
+        [
+            p.region.width
+            for p in pieces
+            if p.end <= blank.start + 0.004 or p.start >= blank.end - 0.004
+        ]
+    )
+    return bool(blank.blank and widths.size >= 3 and widths.std() < 0.1 * widths.mean())
 
 
 def _outline_sigma(view: ScreenView) -> float:
@@ -253,37 +240,22 @@ def _at_middle(half: HalfSplit, outline_sigma: float) -> HalfSplit:
     return replace(half, position=float(position), sigma=float((measured + known) ** -0.5))
 
 
-def _even_steps(pieces: tuple[Piece, ...], dead: Piece) -> bool:
-    """Whether the other half is cut into even steps, so that the dead half should be too."""
-    widths = np.array([p.region.width for p in pieces if p is not dead])
-    return bool(widths.size >= 3 and widths.std() < 0.1 * widths.mean())
-
-
 def _inside(position: float, judged: tuple[Judged, ...]) -> bool:
     """Whether a position lies in noise, or on the edge of a reported piece."""
     for j in judged:
         p = j.piece
         if p.noise and p.start - 0.01 <= position <= p.end + 0.01:
             return True
-        if j.score >= REPORTED and min(abs(position - p.start), abs(position - p.end)) < 0.006:
+        if j.reported and min(abs(position - p.start), abs(position - p.end)) < 0.006:
             return True
     return False
 
 
-def _features(
-    profile: StripProfile,
-    edges: tuple[Edge, ...],
-    judged: tuple[Judged, ...],
-    half: HalfSplit | None,
-    lines: tuple[Line, ...],
-    striped: bool,
-) -> dict[str, float]:
-    inner = [e for e in edges if 0.012 < e.position < 0.988]
+def _features(c: Candidates, odds: FloatArray) -> dict[str, float]:
+    inner = [e for e in c.edges if 0.012 < e.position < 0.988]
     best = max(inner, key=lambda e: e.support * min(e.contrast, 0.2), default=None)
-    middle = [e for e in inner if abs(e.position - 0.5) < _MIDDLE]
+    middle = [e for e in inner if abs(e.position - 0.5) < MIDDLE]
     mid = max(middle, key=lambda e: e.support * e.contrast, default=None)
-    pieces = [j.piece for j in judged]
-    scores = sorted((j.score for j in judged), reverse=True) + [0.0] * 3
     f = {
         "columns_edges": float(np.log1p(len(inner))),
         "columns_edge_support": best.support if best else 0.0,
@@ -293,21 +265,13 @@ def _features(
         "columns_edge_grid": float(grid_distance(best.position)[0] > 0) if best else float("nan"),
         "columns_middle_support": mid.support if mid else 0.0,
         "columns_middle_contrast": mid.contrast if mid else 0.0,
-        "columns_half_score": half.score if half else 0.0,
-        "columns_band_score_1": scores[0],
-        "columns_band_score_2": scores[1],
-        "columns_band_score_3": scores[2],
-        "columns_blank_share": float(sum(p.region.width for p in pieces if p.blank)),
-        "columns_noise_share": float(sum(p.region.width for p in pieces if p.noise)),
-        "columns_shown_share": float(sum(p.region.width for p in pieces if p.shows > 2.5)),
-        "columns_pieces": float(len(pieces)),
-        "columns_striped": float(striped),
-        "columns_interruption": max((j.interruption for j in judged), default=0.0),
-        "columns_blank_contrast": max((j.contrast for j in judged if j.piece.blank), default=0.0),
+        "columns_noise_share": float(sum(p.region.width for p in c.pieces if p.noise)),
+        "columns_striped": float(c.striped),
     }
-    f.update(_halves(profile))
-    f.update(line_features(lines, "columns"))
-    f.update(run_features(profile))
+    f.update(band_features(c, odds))
+    f.update(_halves(c.profile))
+    f.update(line_features(c.lines, "columns"))
+    f.update(run_features(c.profile))
     return f
 
 

@@ -26,6 +26,8 @@ _MOST_LOOKED_AT = 600
 _MOST_DESCRIBED = 16
 # chosen: as for edges: darker than this (square root of light) a black line cannot be seen.
 _DARK_SIGNAL = 0.12
+# chosen: from this score on a line is reported as a fault.
+REPORTED = 0.5
 
 
 @dataclass(frozen=True)

@@ -164,13 +164,11 @@ def _runs(mask: BoolArray, *, gap: int) -> list[tuple[int, int]]:
     return [(int(a), int(b) + 1) for a, b in zip(first, last, strict=True)]
 
 
-def pieces_of(profile: StripProfile, edges: tuple[Edge, ...]) -> tuple[Piece, ...]:
-    """The stretches between strong edges, in order; noise is kept in one piece."""
-    lines = list(strong(edges))
-    noisy = []
+def noise_bounds(profile: StripProfile, edges: tuple[Edge, ...]) -> list[tuple[Edge, Edge]]:
+    """The two edges of every stretch of noise, the outermost ones near its ends."""
     n = profile.length
+    found = []
     for start, end in noise_stretches(profile):
-        # The outermost edges near the ends of the noise bound it.
         reach = 12 / n
         first = [e for e in edges if abs(e.position - start) < reach]
         last = [e for e in edges if abs(e.position - end) < reach]
@@ -182,6 +180,16 @@ def pieces_of(profile: StripProfile, edges: tuple[Edge, ...]) -> tuple[Piece, ..
         # Wider than any two neighbouring blocks of a set, or a regular pattern: a test picture.
         if r.width > WIDEST or _periodic(profile, left.position, right.position):
             continue
+        found.append((left, right))
+    return found
+
+
+def pieces_of(profile: StripProfile, edges: tuple[Edge, ...]) -> tuple[Piece, ...]:
+    """The stretches between strong edges, in order; noise is kept in one piece."""
+    lines = list(strong(edges))
+    noisy = []
+    n = profile.length
+    for left, right in noise_bounds(profile, edges):
         lo, hi = left.position, right.position
         lines = [e for e in lines if not lo - 2 / n < e.position < hi + 2 / n]
         lines += [e for e in (left, right) if BORDER < e.position < 1 - BORDER]
@@ -202,12 +210,42 @@ def pieces_of(profile: StripProfile, edges: tuple[Edge, ...]) -> tuple[Piece, ..
     for r, a, b in found:
         middle = 0.5 * (r.start + r.end)
         noise = any(lo <= middle <= hi for lo, hi in noisy)
-        shows = r.texture / 0.03 + r.along / 0.03
-        textured = shows >= SHOWING
-        if profile.axis == "vertical":
-            shows += max(r.variation - common - 0.01, 0.0) / 0.02
-        out.append(Piece(r, a, b, shows=shows, textured=textured, noise=noise))
+        out.append(_piece(profile, r, a, b, common=common, noise=noise))
     return tuple(out)
+
+
+def piece_between(
+    profile: StripProfile,
+    pieces: tuple[Piece, ...],
+    before: Edge | None,
+    after: Edge | None,
+    *,
+    noise: bool,
+) -> Piece | None:
+    """The piece between any two edges; None where it is too narrow to describe."""
+    start = before.position if before else 0.0
+    end = after.position if after else 1.0
+    r = region(profile, start, end)
+    if r is None:
+        return None
+    common = min(0.05, r.variation, *(p.region.variation for p in pieces))
+    return _piece(profile, r, before, after, common=common, noise=noise)
+
+
+def _piece(
+    profile: StripProfile,
+    r: Region,
+    before: Edge | None,
+    after: Edge | None,
+    *,
+    common: float,
+    noise: bool,
+) -> Piece:
+    shows = r.texture / 0.03 + r.along / 0.03
+    textured = shows >= SHOWING
+    if profile.axis == "vertical":
+        shows += max(r.variation - common - 0.01, 0.0) / 0.02
+    return Piece(r, before, after, shows=shows, textured=textured, noise=noise)
 
 
 def _rough(profile: StripProfile, position: float) -> Edge:

@@ -1,0 +1,282 @@
+"""``python -m models.train_bands``: teach which stretch between two edges is a fault.
+
+The photos are those that ``models.train`` draws (the same seeds, kept in the same cache) and
+as many again of halves, bands and rows alone; the stretches are those that the pipeline finds
+in them with its own outlines. One scorer an axis; its figures come from scenes that the
+judging fold's scorer never saw, and the scenes on which the classifier is judged are left out
+altogether.
+"""
+
+import argparse
+import hashlib
+import math
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+import cv2
+import joblib
+import numpy as np
+from sklearn.ensemble import HistGradientBoostingClassifier
+
+import panelvision
+import synth
+from models.export import arrays_of
+from models.measure import SHARD, cache_folder, drawn_shard
+from models.metrics import area_under_curve
+from models.table import FIT_SHARE, place_of
+from panelvision.arrays import BoolArray, FloatArray, IntArray
+from panelvision.examine import whole_frame
+from panelvision.locate import locate
+from panelvision.measure import bands
+from panelvision.measure.columns import column_candidates
+from panelvision.measure.profile import Axis
+from panelvision.measure.rows import row_candidates
+from panelvision.measure.stretches import NAMES, Stretches
+from panelvision.photo import read_photo
+from panelvision.squareup import Outline, square_up
+
+TARGET = Path(bands.__file__).with_name(bands.MODEL_FILE)
+FOLDS = 4
+EXTRA_SEED = 900_000_000
+# chosen: rows fail in more ways than columns, and few of them have two clean edges.
+EXTRA = (*("horizontal-bands",) * 8, *("vertical-bands",) * 4, *("half-screen",) * 4)
+# chosen: an edge belongs to a fault's when it lies this near, share of the axis: the outline's
+# error, and the panel's border where the outline is off.
+NEAR, NEAR_BORDER = 0.008, 0.02
+# chosen: a stretch that covers a fault this well, with an edge elsewhere, teaches neither way.
+COVERS = 0.75
+# Share of healthy screens that may carry a reported stretch of one axis. chosen: half of the
+# 5 % that all findings together may alarm, and less.
+ALARMS = 0.015
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Command line."""
+    parser = argparse.ArgumentParser(prog="python -m models.train_bands", description=__doc__)
+    parser.add_argument("--count", type=int, default=4096, help="photos to draw")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--extra", type=int, default=2048, help="faults drawn besides")
+    parser.add_argument("--jobs", type=int, default=-1)
+    args = parser.parse_args(argv)
+    starts = [1_000_000 * args.seed + i * SHARD for i in range(math.ceil(args.count / SHARD))]
+    photos: list[dict[str, Any]] = []
+    starts += [EXTRA_SEED + i * len(EXTRA) for i in range(args.extra // len(EXTRA))]
+    work = joblib.Parallel(n_jobs=args.jobs, return_as="generator")(
+        joblib.delayed(measured_shard)(s) for s in starts
+    )
+    for k, shard in enumerate(work):
+        photos += shard
+        if k % 16 == 15:
+            print(f"  {len(photos)} photos measured", flush=True)
+    numbers = fit(photos)
+    part = TARGET.with_name("part.npz")
+    np.savez_compressed(part, allow_pickle=False, **numbers)
+    os.replace(part, TARGET)
+    print(f"wrote {TARGET.name}, {TARGET.stat().st_size // 1024} KiB")
+    return 0
+
+
+def measured_shard(first: int) -> list[dict[str, Any]]:
+    """Numbers and truth of every stretch of one shard's photos; cached."""
+    cv2.setNumThreads(1)
+    path = cache_folder() / f"bands-{synth.VERSION}-{_sources()}" / f"shard-{first}.npz"
+    if not path.exists():
+        rows = [_measure(jpeg, truth) for jpeg, truth in _drawn(first)]
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part = path.with_name(f"{path.stem}.{os.getpid()}.part.npz")
+        arrays = {f"{k}.{n}": np.asarray(v) for k, r in enumerate(rows) for n, v in r.items()}
+        np.savez_compressed(part, allow_pickle=False, **arrays)
+        os.replace(part, path)
+    with np.load(path, allow_pickle=False) as stored:
+        count = SHARD if first < EXTRA_SEED else len(EXTRA)
+        out: list[dict[str, Any]] = [{} for _ in range(count)]
+        for key in stored.files:
+            k, name = key.split(".", 1)
+            out[int(k)][name] = stored[key]
+    return out
+
+
+def _drawn(first: int) -> list[tuple[bytes, dict[str, Any]]]:
+    if first < EXTRA_SEED:
+        return drawn_shard(first)
+    samples = [synth.draw(first + k, symptom=symptom) for k, symptom in enumerate(EXTRA)]
+    return [(s.jpeg, s.truth) for s in samples]
+
+
+def _sources() -> str:
+    """Hash of the code that makes outlines and stretches."""
+    root = Path(panelvision.__file__).parent
+    digest = hashlib.sha256()
+    for path in sorted([*root.glob("*.py"), *root.glob("measure/*.py")]):
+        if path.stem in ("photo", "locate", "squareup", "light") or path.stem.startswith("outline"):
+            digest.update(path.read_bytes())
+        elif path.stem in ("stretches", "segments", "steps", "step_fit", "profile", "regions"):
+            digest.update(path.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def _measure(jpeg: bytes, truth: dict[str, Any]) -> dict[str, Any]:
+    photo = read_photo(jpeg, name=f"seed-{truth['seed']}")
+    location = locate(photo)
+    outline = location.outline or whole_frame(photo)
+    view = square_up(photo, outline, aspect=location.aspect, aspect_source=location.aspect_source)
+    found = {
+        "vertical": column_candidates(photo, view).stretches,
+        "horizontal": row_candidates(view).stretches,
+    }
+    out: dict[str, Any] = {
+        "symptom": truth["symptom"],
+        "scene": int(truth["scene"]),
+        "extra": truth["seed"] >= EXTRA_SEED,
+    }
+    for axis in bands.AXES:
+        stretches = found[axis]
+        faults = [
+            (_seen(truth, outline, axis, a), _seen(truth, outline, axis, b))
+            for a, b in _faults(truth, axis)
+        ]
+        out[f"{axis}.numbers"] = stretches.numbers.astype(np.float32)
+        out[f"{axis}.label"] = _labels(stretches, faults)
+        out[f"{axis}.spans"] = np.array(
+            [stretches.span(i) for i in range(len(stretches))], dtype=np.float32
+        ).reshape(-1, 2)
+    return out
+
+
+def _faults(truth: dict[str, Any], axis: Axis) -> list[tuple[float, float]]:
+    """The faulty stretches of the drawing, neighbours also taken together, panel fractions."""
+    if axis == "vertical":
+        single = [tuple(x) for x in truth.get("band_edges") or []]
+    else:
+        single = [
+            (b["y0"], b["y1"])
+            for b in (truth.get("bands") or [])
+            if isinstance(b, dict) and b["y1"] - b["y0"] > 0.01
+        ]
+    single.sort()
+    out = list(single)
+    for i in range(len(single)):
+        for j in range(i + 1, len(single)):
+            if any(single[k + 1][0] - single[k][1] > 0.004 for k in range(i, j)):
+                break
+            out.append((single[i][0], single[j][1]))
+    return out
+
+
+def _seen(truth: dict[str, Any], outline: Outline, axis: Axis, place: float) -> float:
+    """Where a panel fraction lies in the view of the outline that was found."""
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
+    real = cv2.getPerspectiveTransform(unit, np.asarray(truth["corners"], dtype=np.float32))
+    view = cv2.getPerspectiveTransform(np.asarray(outline.corners, dtype=np.float32), unit)
+    at = (place, 0.5) if axis == "vertical" else (0.5, place)
+    point = cv2.perspectiveTransform(np.array([[at]], dtype=np.float64), view @ real)[0, 0]
+    return float(point[0] if axis == "vertical" else point[1])
+
+
+def _labels(stretches: Stretches, faults: list[tuple[float, float]]) -> IntArray:
+    """1 a fault, 0 picture, -1 neither: nearly a fault, but with an edge elsewhere."""
+    out = np.zeros(len(stretches), dtype=np.int8)
+    for i in range(len(stretches)):
+        a, b = stretches.span(i)
+        for lo, hi in faults:
+            near = [
+                abs(mine - true) < (NEAR_BORDER if at_border else NEAR)
+                for mine, true, at_border in (
+                    (a, lo, a == 0.0 or lo < NEAR_BORDER),
+                    (b, hi, b == 1.0 or hi > 1 - NEAR_BORDER),
+                )
+            ]
+            if all(near):
+                out[i] = 1
+                break
+            overlap = max(0.0, min(b, hi) - max(a, lo))
+            if overlap > COVERS * max(b - a, hi - lo):
+                out[i] = -1
+    return out
+
+
+def fit(photos: list[dict[str, Any]]) -> dict[str, np.ndarray]:
+    """The model file's contents."""
+    kept = [p for p in photos if place_of(int(p["scene"])) < FIT_SHARE]
+    numbers: dict[str, np.ndarray] = {
+        "members": np.array(len(bands.AXES)),
+        "names": np.array(NAMES),
+    }
+    thresholds = []
+    for i, axis in enumerate(bands.AXES):
+        member, threshold = _fit_axis(kept, axis)
+        numbers.update({f"{i}.{k}": v for k, v in arrays_of(member).items()})
+        thresholds.append(threshold)
+    return {**numbers, "thresholds": np.array(thresholds)}
+
+
+def _fit_axis(
+    photos: list[dict[str, Any]], axis: Axis
+) -> tuple[HistGradientBoostingClassifier, float]:
+    numbers = np.concatenate([p[f"{axis}.numbers"] for p in photos]).astype(np.float64)
+    numbers = np.nan_to_num(numbers, nan=bands.MISSING)
+    label = np.concatenate([p[f"{axis}.label"] for p in photos])
+    owner = np.concatenate([np.full(len(p[f"{axis}.label"]), i) for i, p in enumerate(photos)])
+    fold = np.array([int(place_of(int(p["scene"])) * 1000) % FOLDS for p in photos])[owner]
+    odds = np.zeros(len(label))
+    for f in range(FOLDS):
+        use = (label >= 0) & (fold != f)
+        member = _scorer().fit(numbers[use], label[use] > 0)
+        odds[fold == f] = member.decision_function(numbers[fold == f])
+    use = label >= 0
+    whole = _scorer().fit(numbers[use], label[use] > 0)
+    symptom = np.array([str(p["symptom"]) for p in photos])
+    best = np.full(len(photos), -20.0)
+    np.maximum.at(best, owner, odds)
+    threshold = float(np.quantile(best[symptom == "normal"], 1 - ALARMS, method="higher"))
+    _report(axis, photos, label, owner, odds, best, symptom, threshold)
+    return whole, threshold
+
+
+def _scorer() -> HistGradientBoostingClassifier:
+    return HistGradientBoostingClassifier(
+        max_iter=250,
+        learning_rate=0.05,
+        max_leaf_nodes=12,
+        min_samples_leaf=15,
+        l2_regularization=3.0,
+        random_state=0,
+    )
+
+
+def _report(
+    axis: Axis,
+    photos: list[dict[str, Any]],
+    label: IntArray,
+    owner: IntArray,
+    odds: FloatArray,
+    best: FloatArray,
+    symptom: np.ndarray,
+    threshold: float,
+) -> None:
+    use = label >= 0
+    print(
+        f"{axis}: {int(use.sum())} stretches, {int((label == 1).sum())} faults; held-out area "
+        f"under the curve {area_under_curve(odds[label == 1], odds[label == 0]):.4f}; "
+        f"threshold {threshold:.2f}"
+    )
+    right: BoolArray = np.zeros(len(photos), dtype=bool)
+    offered: BoolArray = np.zeros(len(photos), dtype=bool)
+    np.logical_or.at(right, owner, (label == 1) & (odds > threshold))
+    np.logical_or.at(offered, owner, label == 1)
+    faults = ("half-screen", "vertical-bands") if axis == "vertical" else ("horizontal-bands",)
+    for name in faults:
+        mine = symptom == name
+        print(
+            f"  {name}: {int(mine.sum())} photos, among the stretches {offered[mine].mean():.3f}, "
+            f"found {right[mine].mean():.3f}"
+        )
+    for name in sorted(set(symptom.tolist()) - set(faults)):
+        mine = symptom == name
+        print(f"  {name}: reported in {(best[mine] > threshold).mean():.3f} of {int(mine.sum())}")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
