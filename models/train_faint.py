@@ -2,8 +2,9 @@
 
 Two small scorers: one says of each tile of the glass whether it shows picture, taught where
 the drawn picture is known to stand above the noise; one says of the whole photo, from the
-tiles' scores and the photo's own numbers. The threshold, the false-alarm rate and the
-detection limit's allowance come from photos that the judging fold's scorers never saw.
+tiles' scores and the photo's own numbers. The threshold and the false-alarm rate come from
+photos that the judging fold's scorers never saw, the detection limit's allowance from scenes
+that nothing was taught on; half of these set it, the other half say how well it holds.
 """
 
 import argparse
@@ -17,6 +18,7 @@ from typing import Any
 import cv2
 import joblib
 import numpy as np
+from sklearn.isotonic import IsotonicRegression
 from sklearn.linear_model import LogisticRegression
 from sklearn.neural_network import MLPClassifier
 
@@ -35,6 +37,9 @@ from panelvision.squareup import Outline, square_up
 TARGET = Path(faint.__file__).with_name(faint.MODEL_FILE)
 SHARD = 20
 FIRST_SEED = 700_000_000
+# Scenes for the detection limit; nothing is taught on them.
+LIMIT_SEED = 720_000_000
+LIMIT_SCENES = 800
 FOLDS = 3
 FALSE_ALARMS = 0.05
 # A tile shows picture when the picture's power there is above this share of the noise's. chosen
@@ -50,7 +55,15 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m models.train_faint", description=__doc__)
     parser.add_argument("--count", type=int, default=2400, help="dark photos to draw")
     parser.add_argument("--jobs", type=int, default=-1)
+    parser.add_argument(
+        "--limit-only",
+        action="store_true",
+        help="keep the shipped scorers; learn the detection limit's numbers anew",
+    )
     args = parser.parse_args(argv)
+    if args.limit_only:
+        model = json.loads(TARGET.read_text(encoding="utf-8"))
+        return _write({**model, "limit": allowance(model, jobs=args.jobs)})
     starts = [FIRST_SEED + i * SHARD for i in range(math.ceil(args.count / SHARD))]
     rows: list[dict[str, Any]] = []
     work = joblib.Parallel(n_jobs=args.jobs, return_as="generator")(
@@ -61,6 +74,10 @@ def main(argv: list[str] | None = None) -> int:
         if k % 5 == 4:
             print(f"  {len(rows)} dark photos measured", flush=True)
     model = fit(rows)
+    return _write({**model, "limit": allowance(model, jobs=args.jobs)})
+
+
+def _write(model: dict[str, Any]) -> int:
     part = TARGET.with_suffix(".part")
     part.write_text(json.dumps(model), encoding="utf-8")
     os.replace(part, TARGET)
@@ -200,9 +217,8 @@ def fit(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "null_scores": np.round(null, 4).tolist(),
         "limit": {},
     }
-    contrast = np.array([float(r["contrast"]) for r in rows])
-    model["limit"] = limit_numbers(
-        model, rows, scores, contrast, pictured & seen, threshold, noise=_noise(rows)
+    model["limit"] = _first_guess(
+        scores, np.array([float(r["contrast"]) for r in rows]), pictured & seen, threshold, rows
     )
     return model
 
@@ -276,62 +292,80 @@ def _noise(rows: list[dict[str, Any]]) -> FloatArray:
     return 10 ** (np.array([float(r["numbers"][at]) for r in rows]))
 
 
-def limit_numbers(
-    model: dict[str, Any],
-    rows: list[dict[str, Any]],
+def _first_guess(
     scores: FloatArray,
     contrast: FloatArray,
     pictured: BoolArray,
     threshold: float,
-    *,
-    noise: FloatArray,
-    photos: int = 160,
+    rows: list[dict[str, Any]],
 ) -> dict[str, float]:
-    """Slope, first guess and allowance of the detection limit.
-
-    Slope and first guess from the scores of drawn pictures against their contrast in units
-    of the noise. The allowance: limits are computed for photos whose picture is known; by
-    logistic regression of "found" on ln(contrast / limit) the offset is placed where nine in
-    ten are found.
-    """
-    ratio = np.log(np.maximum(contrast, 1e-5) / noise)
+    """Slope of the score over ln contrast, and the contrast that injections begin with."""
+    ratio = np.log(np.maximum(contrast, 1e-5) / _noise(rows))
     near = pictured & np.isfinite(ratio) & (np.abs(scores - threshold) < 3)
     slope = max(float(np.polyfit(ratio[near], scores[near], 1)[0]), 0.3)
     level = float(np.median(scores[near] - slope * ratio[near]))
-    learned = {"slope": slope, "first": math.exp((threshold - level) / slope), "offset": 0.0}
-    chosen = np.flatnonzero(pictured)[:photos]
-    work = joblib.Parallel(n_jobs=-1)(
-        joblib.delayed(_one_limit)(model, int(rows[i]["seed"]), threshold, learned) for i in chosen
-    )
-    limits = np.array([limit for _, limit in work])
-    # The fold's own score says whether it was found: the final scorer has seen the photo.
-    found = scores[chosen] > threshold
-    good = np.isfinite(limits)
-    x = np.log(np.maximum(contrast[chosen], 1e-5) / limits)[good]
-    curve = LogisticRegression(C=100.0).fit(x[:, None], found[good])
-    a, b = float(curve.intercept_[0]), float(curve.coef_[0, 0])
-    offset = (math.log(9) - a) / max(b, 0.2)
-    at = x > offset
-    hits = int(found[good][at].sum())
-    low, high = wilson(hits, int(at.sum()))
-    print(
-        f"  detection limit: offset {offset:.2f} (ln), slope {slope:.2f}; above the limit "
-        f"{hits}/{int(at.sum())} found [{low:.2f}, {high:.2f}]"
-    )
-    return {**learned, "offset": float(np.clip(offset, -1.0, 2.5))}
+    return {"slope": slope, "first": math.exp((threshold - level) / slope), "offset": 0.0}
 
 
-def _one_limit(
-    model: dict[str, Any], seed: int, threshold: float, learned: dict[str, float]
-) -> tuple[int, float]:
+def allowance(model: dict[str, Any], *, scenes: int = LIMIT_SCENES, jobs: int) -> dict[str, float]:
+    """The limit's numbers, with the allowance at which nine pictures in ten are found.
+
+    For fresh faint pictures the limit without allowance is computed and compared with the
+    contrast that was really there.
+    """
+    learned = {**model["limit"], "offset": 0.0}
+    work = joblib.Parallel(n_jobs=jobs)(
+        joblib.delayed(_one_limit)(model, LIMIT_SEED + 2 * k + 1, learned) for k in range(scenes)
+    )
+    rows = np.array([row for row in work if np.isfinite(row).all()])
+    x, found = rows[:, 0], rows[:, 1] > 0
+    half = np.arange(len(x)) % 2 == 0
+    for name, set_, check in (("first half", half, ~half), ("second half", ~half, half)):
+        offset = nine_in_ten(x[set_], found[set_])
+        near = check & (np.abs(x - offset) < 0.3)
+        hits, count = int(found[near].sum()), int(near.sum())
+        low, high = wilson(hits, count)
+        print(
+            f"  detection limit from the {name}: offset {offset:.2f} (ln); of the other half's "
+            f"pictures at the limit {hits}/{count} found [{low:.2f}, {high:.2f}]"
+        )
+    return {**learned, "offset": nine_in_ten(x, found)}
+
+
+def nine_in_ten(x: FloatArray, found: BoolArray, *, share: float = 0.9) -> float:
+    """Smallest x from which on the share found, smoothed over x and made monotonic, is reached.
+
+    Parameters
+    ----------
+    x : ndarray of shape (n,)
+        ln of contrast over the crossing of the photo's injections.
+    found : ndarray of shape (n,), bool
+    share : float
+
+    A logistic curve would be pulled by its tails: some pictures are missed at any contrast
+    (glare over them), some chance finds are made at none.
+    """
+    grid = np.linspace(float(x.min()), float(x.max()), 400)
+    # chosen: a kernel of 0.35 in ln contrast holds some tens of pictures where it matters.
+    weight = np.exp(-0.5 * ((grid[:, None] - x) / 0.35) ** 2)
+    smooth = (weight * found).sum(axis=1) / weight.sum(axis=1)
+    rising = IsotonicRegression().fit_transform(grid, smooth, sample_weight=weight.sum(axis=1))
+    reached = np.flatnonzero(rising >= share)
+    return float(grid[reached[0]] if reached.size else grid[-1])
+
+
+def _one_limit(model: dict[str, Any], seed: int, learned: dict[str, float]) -> FloatArray:
+    """ln of the true contrast over the limit without allowance, and whether it was found."""
     cv2.setNumThreads(1)
-    prepared, _ = dark_photo(seed)
+    prepared, truth = dark_photo(seed)
     scorers = faint.scorers_from(model)
+    threshold = float(model["threshold"])
     score = faint.score_prepared(scorers, prepared)[0]
     limit = detection_limit(
         prepared, lambda p: faint.score_prepared(scorers, p)[0], score, threshold, learned
     )
-    return seed, limit
+    contrast = max(float(truth.get("faint_contrast") or 0.0), 1e-5)
+    return np.array([np.log(contrast / limit), float(score > threshold)])
 
 
 if __name__ == "__main__":

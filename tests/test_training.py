@@ -5,6 +5,7 @@ import json
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 import models.measure as measure
 import models.train as training
@@ -12,6 +13,7 @@ from models.card import card_text
 from models.fit import FAMILIES
 from models.measure import read_truth, synthetic
 from models.table import Table, join, split_by_scene
+from models.train_faint import nine_in_ten
 from panelvision.classify import load_model
 from panelvision.errors import DataError
 from panelvision.labels import SYMPTOMS
@@ -160,3 +162,15 @@ def test_a_wrong_truth_file_is_named(tmp_path, line, message):
     (tmp_path / "truth.jsonl").write_text(line)
     with pytest.raises(DataError, match=message):
         read_truth(tmp_path)
+
+
+def test_nine_in_ten_is_placed_on_a_known_curve():
+    # Found with probability 0.02 + 0.96 Phi((x - 0.8) / 0.7): nine in ten at
+    # 0.8 + 0.7 Phi^-1((0.9 - 0.02) / 0.96).
+    rng = np.random.default_rng(4)
+    x = rng.uniform(-3, 5, 5000)
+    found = rng.random(5000) < 0.02 + 0.96 * norm.cdf((x - 0.8) / 0.7)
+    expected = 0.8 + 0.7 * norm.ppf((0.9 - 0.02) / 0.96)
+    assert nine_in_ten(x, found) == pytest.approx(expected, abs=0.2)
+    # Half of them found whatever the contrast: no contrast is enough, the largest is said.
+    assert nine_in_ten(x, rng.random(5000) < 0.5) == pytest.approx(5, abs=0.1)
