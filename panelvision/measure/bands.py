@@ -1,24 +1,19 @@
 """Bands: stretches of columns or rows that cannot be picture.
 
 Every stretch between two full-length edges is weighed by a small learned scorer (taught by
-``models.train_bands`` on drawn screens); of stretches that overlap the likeliest counts.
+``models.train_panel`` on drawn screens); of stretches that overlap the likeliest counts.
 """
 
-import zipfile
-from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from panelvision.arrays import FloatArray
-from panelvision.errors import ModelError
-from panelvision.evaluators import Trees, read_members
 from panelvision.measure.lines import Line
 from panelvision.measure.profile import Axis, StripProfile
 from panelvision.measure.regions import beside, likeness
+from panelvision.measure.scorers import load_scorers
 from panelvision.measure.segments import (
     SHOWING,
     STRONG_SUPPORT,
@@ -34,9 +29,6 @@ from panelvision.measure.steps import Edge, full_length_edges, straightened
 from panelvision.measure.stretches import NAMES, Stretches, stretches_of
 
 MODEL_FILE = "bands_model.npz"
-AXES: tuple[Axis, ...] = ("vertical", "horizontal")
-# What stands for a number that cannot be had; no measure is as low.
-MISSING = -99.0
 # chosen: a blank piece varies over the strips by less than this signal, glow apart.
 _FLAT = 0.06
 # chosen: log-odds below which a stretch is not worth a second look, and how many are given one.
@@ -124,7 +116,9 @@ class Candidates:
     edges : tuple of Edge
         All full-length edges, the picture's own included.
     lines : tuple of Line
-        All that looked like lines, whatever their score.
+        All that looked like lines, not yet weighed.
+    line_profile : StripProfile
+        The one in which the lines were found.
     pieces : tuple of Piece
         The screen cut at its strong edges.
     striped : bool
@@ -136,12 +130,15 @@ class Candidates:
     profile: StripProfile
     edges: tuple[Edge, ...]
     lines: tuple[Line, ...]
+    line_profile: StripProfile
     pieces: tuple[Piece, ...]
     striped: bool
     stretches: Stretches
 
 
-def candidates_of(profile: StripProfile, lines: tuple[Line, ...]) -> Candidates:
+def candidates_of(
+    profile: StripProfile, lines: tuple[Line, ...], line_profile: StripProfile
+) -> Candidates:
     """Edges, pieces and stretches of a profile; ``lines`` bound no bands."""
     edges = full_length_edges(profile)
     borders = without_lines(edges, lines, profile.length)
@@ -151,6 +148,7 @@ def candidates_of(profile: StripProfile, lines: tuple[Line, ...]) -> Candidates:
         profile=profile,
         edges=edges,
         lines=lines,
+        line_profile=line_profile,
         pieces=pieces,
         striped=striped_content(borders, pieces),
         stretches=stretches_of(profile, borders),
@@ -189,57 +187,9 @@ class Judged:
         return float(1 / (1 + np.exp(-self.log_odds)))
 
 
-@dataclass(frozen=True)
-class Scorer:
-    """What tells a fault from picture along one axis, and from which log-odds on it is said."""
-
-    trees: Trees
-    threshold: float
-
-
-@lru_cache(maxsize=1)
-def load_scorers() -> Mapping[Axis, Scorer]:
-    """The scorers that ship beside this module.
-
-    Raises
-    ------
-    ModelError
-        When the file is missing, damaged, or made for other numbers.
-    """
-    try:
-        with np.load(Path(__file__).with_name(MODEL_FILE), allow_pickle=False) as stored:
-            numbers = {k: stored[k] for k in stored.files}
-        return read_scorers(numbers)
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as fault:
-        raise ModelError(
-            f"{MODEL_FILE}: learned numbers cannot be read ({fault}); reinstall"
-        ) from None
-
-
-def read_scorers(numbers: Mapping[str, np.ndarray]) -> dict[Axis, Scorer]:
-    """Scorers from arrays as ``models.train_bands`` writes them; ValueError if they do not fit."""
-    if tuple(numbers["names"].tolist()) != NAMES:
-        raise ValueError("made for other numbers of a stretch")
-    members = read_members(numbers, 1, len(NAMES))
-    thresholds = numbers["thresholds"].tolist()
-    if len(members) != len(AXES) or len(thresholds) != len(AXES):
-        raise ValueError("one scorer an axis is needed")
-    out: dict[Axis, Scorer] = {}
-    for axis, trees, threshold in zip(AXES, members, thresholds, strict=True):
-        if not isinstance(trees, Trees):
-            raise ValueError("scorers are trees")
-        out[axis] = Scorer(trees, float(threshold))
-    return out
-
-
 def log_odds(c: Candidates) -> FloatArray:
     """ln(p / (1 - p)) of every stretch that it is a fault, (m,)."""
-    return odds_of(load_scorers()[c.profile.axis], c.stretches.numbers)
-
-
-def odds_of(scorer: Scorer, numbers: FloatArray) -> FloatArray:
-    """Log-odds (m,) of stretches with these numbers (m, len(NAMES))."""
-    return scorer.trees.scores(np.nan_to_num(numbers, nan=MISSING))[:, 0]
+    return load_scorers(MODEL_FILE, NAMES)[c.profile.axis].log_odds(c.stretches.numbers)
 
 
 def judge(c: Candidates, odds: FloatArray) -> tuple[Judged, ...]:
@@ -251,7 +201,7 @@ def judge(c: Candidates, odds: FloatArray) -> tuple[Judged, ...]:
     odds : ndarray of shape (m,)
         From :func:`log_odds`.
     """
-    threshold = load_scorers()[c.profile.axis].threshold
+    threshold = load_scorers(MODEL_FILE, NAMES)[c.profile.axis].threshold
     bars = [(p.start, p.end) for p in mirrored_bars(c.pieces)]
     interruption = c.stretches.column("interruption")
     found: list[Judged] = []

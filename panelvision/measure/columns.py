@@ -27,7 +27,8 @@ from panelvision.measure.driver_grid import (
     prior,
 )
 from panelvision.measure.line_features import line_features
-from panelvision.measure.lines import REPORTED, Line, find_lines
+from panelvision.measure.line_scores import score_lines
+from panelvision.measure.lines import Line, find_lines
 from panelvision.measure.profile import StripProfile, profile_of, strip_profile
 from panelvision.measure.regions import region
 from panelvision.measure.runs import run_features
@@ -123,6 +124,7 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
     """
     found = column_candidates(photo, view)
     odds = log_odds(found)
+    scored = score_lines(found.line_profile, found.lines)
     judged = judge(found, odds)
     half = _half(judged, found.pieces)
     reported = [band_of(found.profile, j) for j in judged if j.reported and not j.half]
@@ -147,17 +149,18 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
     # Among stripes a line cannot be told from one of them; the classifier still sees it.
     lines = tuple(
         line
-        for line in found.lines
-        if line.score >= REPORTED and not found.striped and not _inside(line.position, judged)
+        for line in scored
+        if line.reported and not found.striped and not _inside(line.position, judged)
     )
-    features = _features(found, odds)
-    return ColumnFindings(half, bands, lines, grid, found.edges, judged, found.lines, features)
+    features = _features(found, odds, scored)
+    return ColumnFindings(half, bands, lines, grid, found.edges, judged, scored, features)
 
 
 def column_candidates(photo: Photo, view: ScreenView) -> Candidates:
     """Edges, lines and stretches along the columns, not yet weighed."""
     profile = strip_profile(view, "vertical")
-    return candidates_of(profile, find_lines(_fine_profile(photo, view, profile)))
+    fine = _fine_profile(photo, view, profile)
+    return candidates_of(profile, find_lines(fine), fine)
 
 
 def _fine_profile(photo: Photo, view: ScreenView, profile: StripProfile) -> StripProfile:
@@ -251,7 +254,7 @@ def _inside(position: float, judged: tuple[Judged, ...]) -> bool:
     return False
 
 
-def _features(c: Candidates, odds: FloatArray) -> dict[str, float]:
+def _features(c: Candidates, odds: FloatArray, lines: tuple[Line, ...]) -> dict[str, float]:
     inner = [e for e in c.edges if 0.012 < e.position < 0.988]
     best = max(inner, key=lambda e: e.support * min(e.contrast, 0.2), default=None)
     middle = [e for e in inner if abs(e.position - 0.5) < MIDDLE]
@@ -270,7 +273,7 @@ def _features(c: Candidates, odds: FloatArray) -> dict[str, float]:
     }
     f.update(band_features(c, odds))
     f.update(_halves(c.profile))
-    f.update(line_features(c.lines, "columns"))
+    f.update(line_features(lines, "columns"))
     f.update(run_features(c.profile))
     return f
 

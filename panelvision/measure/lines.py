@@ -26,8 +26,6 @@ _MOST_LOOKED_AT = 600
 _MOST_DESCRIBED = 16
 # chosen: as for edges: darker than this (square root of light) a black line cannot be seen.
 _DARK_SIGNAL = 0.12
-# chosen: from this score on a line is reported as a fault.
-REPORTED = 0.5
 
 
 @dataclass(frozen=True)
@@ -56,8 +54,19 @@ class Line:
         0..1, how alike its colour difference is over its length.
     continuity : float
         0..1, share of its length where the picture is the same on both sides.
+    prominence : float
+        Contrast, times the share of the length, over the picture's own ridges nearby.
+    reaches : float
+        0, 0.5 or 1: at how many of its ends it shows up to the active area's border.
+    lift : float
+        Mean over the channels of its height, in signal; below 0 for a dark line.
+    by_rule : float
+        0..1, how well it fits what a panel's line looks like, by a written rule.
     score : float
-        0..1, chance that this is a fault of the panel, not of the picture.
+        0..1, chance that this is a fault of the panel, not of the picture; ``by_rule`` until
+        :func:`panelvision.measure.line_scores.score_lines` has weighed it.
+    reported : bool
+        Likely enough to be said.
     """
 
     axis: Axis
@@ -71,7 +80,12 @@ class Line:
     hits: float
     agreement: float
     continuity: float
+    prominence: float
+    reaches: float
+    lift: float
+    by_rule: float
     score: float
+    reported: bool = False
 
     def to_json(self) -> dict[str, Any]:
         """For the machine-readable output."""
@@ -141,7 +155,7 @@ def find_lines(profile: StripProfile, *, most: int = 24) -> tuple[Line, ...]:
         From a view as wide as the photo supports: a line of one panel column is to
         cover about one pixel.
     most : int
-        The best so many are returned.
+        The best so many by rule are returned, by position.
     """
     n = profile.length
     if n < 60 or profile.strips < 8:
@@ -152,7 +166,7 @@ def find_lines(profile: StripProfile, *, most: int = 24) -> tuple[Line, ...]:
         ridges = _ridges(profile, width)
         found += _lines_of_width(profile, ridges, limit, width)
     # A line along the whole length is not also one along a part of it.
-    found.sort(key=lambda item: (-_full(item[0]), -item[0].score, -item[0].contrast))
+    found.sort(key=lambda item: (-_full(item[0]), -item[0].by_rule, -item[0].contrast))
     kept: list[Line] = []
     for line, width in found:
         apart = max(_WIDEST, width) / n
@@ -160,7 +174,7 @@ def find_lines(profile: StripProfile, *, most: int = 24) -> tuple[Line, ...]:
             kept.append(line)
     kept = [line for line in kept if not _halo_of_another(line, kept)]
     kept = _doubt_even_spacing(kept)
-    kept.sort(key=lambda line: -line.score)
+    kept.sort(key=lambda line: -line.by_rule)
     return tuple(sorted(kept[:most], key=lambda line: line.position))
 
 
@@ -179,7 +193,7 @@ def _halo_of_another(line: Line, lines: list[Line]) -> bool:
 
 def _doubt_even_spacing(lines: list[Line]) -> list[Line]:
     """Lower the score of lines on an even grid of four or more: text, a hatch, a table."""
-    likely = sorted((x for x in lines if x.score > 0.3), key=lambda x: x.position)
+    likely = sorted((x for x in lines if x.by_rule > 0.3), key=lambda x: x.position)
     if len(likely) < 5:
         return lines
     place = np.array([x.position for x in likely])
@@ -193,8 +207,12 @@ def _doubt_even_spacing(lines: list[Line]) -> list[Line]:
         return lines
     doubted = {id(x) for x in likely}
     return [
-        replace(x, score=_logistic(_logit(x.score) - 5.0)) if id(x) in doubted else x for x in lines
+        _with_rule(x, _logistic(_logit(x.by_rule) - 5.0)) if id(x) in doubted else x for x in lines
     ]
+
+
+def _with_rule(line: Line, value: float) -> Line:
+    return replace(line, by_rule=value, score=value)
 
 
 def _logistic(z: float) -> float:
@@ -366,6 +384,10 @@ def _describe(
         hits=hits,
         agreement=agreement,
         continuity=continuity,
+        prominence=prominence,
+        reaches=ends,
+        lift=float(excess[present].mean()),
+        by_rule=score,
         score=score,
     )
 

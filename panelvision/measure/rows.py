@@ -16,7 +16,8 @@ from panelvision.measure.bands import (
     log_odds,
 )
 from panelvision.measure.line_features import line_features
-from panelvision.measure.lines import REPORTED, Line, find_lines
+from panelvision.measure.line_scores import score_lines
+from panelvision.measure.lines import Line, find_lines
 from panelvision.measure.profile import strip_profile
 from panelvision.measure.runs import run_features
 from panelvision.measure.steps import Edge
@@ -59,24 +60,25 @@ def measure_rows(photo: Photo, view: ScreenView) -> RowFindings:
     found = row_candidates(view)
     odds = log_odds(found)
     judged = judge(found, odds)
+    scored = score_lines(found.line_profile, found.lines)
     bands = [band_of(found.profile, j) for j in judged if j.reported]
     return RowFindings(
         tuple(sorted(bands, key=lambda b: b.start)),
-        tuple(line for line in found.lines if line.score >= REPORTED),
+        tuple(line for line in scored if line.reported),
         found.edges,
         judged,
-        found.lines,
-        _features(found, odds),
+        scored,
+        _features(found, odds, scored),
     )
 
 
 def row_candidates(view: ScreenView) -> Candidates:
     """Edges, lines and stretches along the rows, not yet weighed."""
     profile = strip_profile(view, "horizontal")
-    return candidates_of(profile, find_lines(profile))
+    return candidates_of(profile, find_lines(profile), profile)
 
 
-def _features(c: Candidates, odds: FloatArray) -> dict[str, float]:
+def _features(c: Candidates, odds: FloatArray, lines: tuple[Line, ...]) -> dict[str, float]:
     inner = [e for e in c.edges if 0.02 < e.position < 0.98]
     best = max(inner, key=lambda e: e.support * min(e.contrast, 0.2), default=None)
     f = {
@@ -87,6 +89,6 @@ def _features(c: Candidates, odds: FloatArray) -> dict[str, float]:
         "rows_edge_width": best.width if best else float("nan"),
     }
     f.update(band_features(c, odds))
-    f.update(line_features(c.lines, "rows"))
+    f.update(line_features(lines, "rows"))
     f.update(run_features(c.profile))
     return f

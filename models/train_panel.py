@@ -1,10 +1,10 @@
-"""``python -m models.train_bands``: teach which stretch between two edges is a fault.
+"""``python -m models.train_panel``: teach which stretches and lines are faults of the panel.
 
 The photos are those that ``models.train`` draws (the same seeds, kept in the same cache) and
-as many again of halves, bands and rows alone; the stretches are those that the pipeline finds
-in them with its own outlines. One scorer an axis; its figures come from scenes that the
-judging fold's scorer never saw, and the scenes on which the classifier is judged are left out
-altogether.
+half as many again of halves, bands, rows and lines alone; the candidates are those that the
+pipeline finds in them with its own outlines. Stretches between two edges and thin lines have
+one scorer an axis each; figures come from scenes that the judging fold's scorer never saw, and
+the scenes on which the classifier is judged are left out altogether.
 """
 
 import argparse
@@ -12,6 +12,7 @@ import hashlib
 import math
 import os
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -26,38 +27,73 @@ from models.export import arrays_of
 from models.measure import SHARD, cache_folder, drawn_shard
 from models.metrics import area_under_curve
 from models.table import FIT_SHARE, place_of
-from panelvision.arrays import BoolArray, FloatArray, IntArray
+from panelvision.arrays import IntArray
 from panelvision.examine import whole_frame
 from panelvision.locate import locate
-from panelvision.measure import bands
+from panelvision.measure import bands, line_scores, stretches
 from panelvision.measure.columns import column_candidates
+from panelvision.measure.lines import Line
 from panelvision.measure.profile import Axis
 from panelvision.measure.rows import row_candidates
-from panelvision.measure.stretches import NAMES, Stretches
+from panelvision.measure.scorers import AXES, MISSING
+from panelvision.measure.stretches import Stretches
 from panelvision.photo import read_photo
 from panelvision.squareup import Outline, square_up
 
-TARGET = Path(bands.__file__).with_name(bands.MODEL_FILE)
+FOLDER = Path(bands.__file__).parent
 FOLDS = 4
 EXTRA_SEED = 900_000_000
 # chosen: rows fail in more ways than columns, and few of them have two clean edges.
-EXTRA = (*("horizontal-bands",) * 8, *("vertical-bands",) * 4, *("half-screen",) * 4)
+EXTRA = (
+    *("horizontal-bands",) * 8,
+    *("vertical-bands",) * 4,
+    *("half-screen",) * 4,
+    *("vertical-lines",) * 4,
+)
 # chosen: an edge belongs to a fault's when it lies this near, share of the axis: the outline's
 # error, and the panel's border where the outline is off.
 NEAR, NEAR_BORDER = 0.008, 0.02
 # chosen: a stretch that covers a fault this well, with an edge elsewhere, teaches neither way.
 COVERS = 0.75
-# Share of healthy screens that may carry a reported stretch of one axis. chosen: half of the
-# 5 % that all findings together may alarm, and less.
-ALARMS = 0.015
+# chosen: a line belongs to a drawn one when it lies this near, share of the axis.
+NEAR_LINE = 0.006
+# Share of healthy screens that may carry a reported candidate of one kind along one axis.
+# chosen: four of them, and the backlight's, share the 5 % that all findings may alarm.
+ALARMS = 0.0125
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of candidate: its file, its numbers, and which symptoms are made of it."""
+
+    name: str
+    file: str
+    inputs: tuple[str, ...]
+    symptoms: dict[Axis, tuple[str, ...]]
+
+
+KINDS = (
+    Kind(
+        "stretches",
+        bands.MODEL_FILE,
+        stretches.NAMES,
+        {"vertical": ("half-screen", "vertical-bands"), "horizontal": ("horizontal-bands",)},
+    ),
+    Kind(
+        "lines",
+        line_scores.MODEL_FILE,
+        line_scores.NAMES,
+        {"vertical": ("vertical-lines",), "horizontal": ("horizontal-bands",)},
+    ),
+)
 
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
-    parser = argparse.ArgumentParser(prog="python -m models.train_bands", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m models.train_panel", description=__doc__)
     parser.add_argument("--count", type=int, default=4096, help="photos to draw")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--extra", type=int, default=2048, help="faults drawn besides")
+    parser.add_argument("--extra", type=int, default=2000, help="faults drawn besides")
     parser.add_argument("--jobs", type=int, default=-1)
     args = parser.parse_args(argv)
     starts = [1_000_000 * args.seed + i * SHARD for i in range(math.ceil(args.count / SHARD))]
@@ -70,18 +106,19 @@ def main(argv: list[str] | None = None) -> int:
         photos += shard
         if k % 16 == 15:
             print(f"  {len(photos)} photos measured", flush=True)
-    numbers = fit(photos)
-    part = TARGET.with_name("part.npz")
-    np.savez_compressed(part, allow_pickle=False, **numbers)
-    os.replace(part, TARGET)
-    print(f"wrote {TARGET.name}, {TARGET.stat().st_size // 1024} KiB")
+    for kind in KINDS:
+        numbers = fit(photos, kind)
+        part = FOLDER / f"part-{kind.file}"
+        np.savez_compressed(part, allow_pickle=False, **numbers)
+        os.replace(part, FOLDER / kind.file)
+        print(f"wrote {kind.file}, {(FOLDER / kind.file).stat().st_size // 1024} KiB")
     return 0
 
 
 def measured_shard(first: int) -> list[dict[str, Any]]:
-    """Numbers and truth of every stretch of one shard's photos; cached."""
+    """Numbers and truth of every candidate of one shard's photos; cached."""
     cv2.setNumThreads(1)
-    path = cache_folder() / f"bands-{synth.VERSION}-{_sources()}" / f"shard-{first}.npz"
+    path = cache_folder() / f"panel-{synth.VERSION}-{_sources()}" / f"shard-{first}.npz"
     if not path.exists():
         rows = [_measure(jpeg, truth) for jpeg, truth in _drawn(first)]
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -105,14 +142,26 @@ def _drawn(first: int) -> list[tuple[bytes, dict[str, Any]]]:
     return [(s.jpeg, s.truth) for s in samples]
 
 
+_MEASURES = (
+    "stretches",
+    "segments",
+    "steps",
+    "step_fit",
+    "profile",
+    "regions",
+    "lines",
+    "line_scores",
+)
+
+
 def _sources() -> str:
-    """Hash of the code that makes outlines and stretches."""
+    """Hash of the code that makes outlines and candidates."""
     root = Path(panelvision.__file__).parent
     digest = hashlib.sha256()
     for path in sorted([*root.glob("*.py"), *root.glob("measure/*.py")]):
         if path.stem in ("photo", "locate", "squareup", "light") or path.stem.startswith("outline"):
             digest.update(path.read_bytes())
-        elif path.stem in ("stretches", "segments", "steps", "step_fit", "profile", "regions"):
+        elif path.stem in _MEASURES:
             digest.update(path.read_bytes())
     return digest.hexdigest()[:12]
 
@@ -122,26 +171,23 @@ def _measure(jpeg: bytes, truth: dict[str, Any]) -> dict[str, Any]:
     location = locate(photo)
     outline = location.outline or whole_frame(photo)
     view = square_up(photo, outline, aspect=location.aspect, aspect_source=location.aspect_source)
-    found = {
-        "vertical": column_candidates(photo, view).stretches,
-        "horizontal": row_candidates(view).stretches,
-    }
-    out: dict[str, Any] = {
-        "symptom": truth["symptom"],
-        "scene": int(truth["scene"]),
-        "extra": truth["seed"] >= EXTRA_SEED,
-    }
-    for axis in bands.AXES:
-        stretches = found[axis]
+    found = {"vertical": column_candidates(photo, view), "horizontal": row_candidates(view)}
+    out: dict[str, Any] = {"symptom": truth["symptom"], "scene": int(truth["scene"])}
+    for axis in AXES:
+        c = found[axis]
         faults = [
             (_seen(truth, outline, axis, a), _seen(truth, outline, axis, b))
             for a, b in _faults(truth, axis)
         ]
-        out[f"{axis}.numbers"] = stretches.numbers.astype(np.float32)
-        out[f"{axis}.label"] = _labels(stretches, faults)
-        out[f"{axis}.spans"] = np.array(
-            [stretches.span(i) for i in range(len(stretches))], dtype=np.float32
-        ).reshape(-1, 2)
+        out[f"{axis}.stretches.numbers"] = c.stretches.numbers.astype(np.float32)
+        out[f"{axis}.stretches.label"] = _labels(c.stretches, faults)
+        numbers = line_scores.line_numbers(c.line_profile, c.lines)
+        out[f"{axis}.lines.numbers"] = numbers.astype(np.float32)
+        drawn = [
+            (_seen(truth, outline, axis, at), start, end)
+            for at, start, end in _drawn_lines(truth, axis)
+        ]
+        out[f"{axis}.lines.label"] = _line_labels(c.lines, drawn, faults)
     return out
 
 
@@ -165,6 +211,36 @@ def _faults(truth: dict[str, Any], axis: Axis) -> list[tuple[float, float]]:
     return out
 
 
+def _drawn_lines(truth: dict[str, Any], axis: Axis) -> list[tuple[float, float, float]]:
+    """Place of every drawn line, and where it begins and ends along itself; panel fractions."""
+    if axis == "horizontal":
+        rows = [b for b in truth.get("bands") or [] if isinstance(b, dict)]
+        thin = [((b["y0"] + b["y1"]) / 2, 0.0, 1.0) for b in rows if b["y1"] - b["y0"] <= 0.01]
+        return thin + [(x["y"], 0.0, 1.0) for x in truth.get("lines") or [] if "y" in x]
+    return [
+        (x["x"] + 0.0005, x.get("y0", 0.0), x.get("y1", 1.0))
+        for x in truth.get("lines") or []
+        if "x" in x
+    ]
+
+
+def _line_labels(
+    lines: tuple[Line, ...],
+    drawn: list[tuple[float, float, float]],
+    faults: list[tuple[float, float]],
+) -> IntArray:
+    """1 a drawn line, 0 picture, -1 inside a faulty stretch, whose own lines teach nothing."""
+    out = np.zeros(len(lines), dtype=np.int8)
+    for i, line in enumerate(lines):
+        if any(lo - NEAR < line.position < hi + NEAR for lo, hi in faults):
+            out[i] = -1
+        for at, start, end in drawn:
+            overlap = min(line.end, end) - max(line.start, start)
+            if abs(line.position - at) < NEAR_LINE and overlap > 0.5 * (end - start):
+                out[i] = 1
+    return out
+
+
 def _seen(truth: dict[str, Any], outline: Outline, axis: Axis, place: float) -> float:
     """Where a panel fraction lies in the view of the outline that was found."""
     unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
@@ -175,11 +251,11 @@ def _seen(truth: dict[str, Any], outline: Outline, axis: Axis, place: float) -> 
     return float(point[0] if axis == "vertical" else point[1])
 
 
-def _labels(stretches: Stretches, faults: list[tuple[float, float]]) -> IntArray:
+def _labels(found: Stretches, faults: list[tuple[float, float]]) -> IntArray:
     """1 a fault, 0 picture, -1 neither: nearly a fault, but with an edge elsewhere."""
-    out = np.zeros(len(stretches), dtype=np.int8)
-    for i in range(len(stretches)):
-        a, b = stretches.span(i)
+    out = np.zeros(len(found), dtype=np.int8)
+    for i in range(len(found)):
+        a, b = found.span(i)
         for lo, hi in faults:
             near = [
                 abs(mine - true) < (NEAR_BORDER if at_border else NEAR)
@@ -197,28 +273,29 @@ def _labels(stretches: Stretches, faults: list[tuple[float, float]]) -> IntArray
     return out
 
 
-def fit(photos: list[dict[str, Any]]) -> dict[str, np.ndarray]:
-    """The model file's contents."""
+def fit(photos: list[dict[str, Any]], kind: Kind) -> dict[str, np.ndarray]:
+    """The contents of a kind's file."""
     kept = [p for p in photos if place_of(int(p["scene"])) < FIT_SHARE]
     numbers: dict[str, np.ndarray] = {
-        "members": np.array(len(bands.AXES)),
-        "names": np.array(NAMES),
+        "members": np.array(len(AXES)),
+        "names": np.array(kind.inputs),
     }
     thresholds = []
-    for i, axis in enumerate(bands.AXES):
-        member, threshold = _fit_axis(kept, axis)
+    for i, axis in enumerate(AXES):
+        member, threshold = _fit_axis(kept, kind, axis)
         numbers.update({f"{i}.{k}": v for k, v in arrays_of(member).items()})
         thresholds.append(threshold)
     return {**numbers, "thresholds": np.array(thresholds)}
 
 
 def _fit_axis(
-    photos: list[dict[str, Any]], axis: Axis
+    photos: list[dict[str, Any]], kind: Kind, axis: Axis
 ) -> tuple[HistGradientBoostingClassifier, float]:
-    numbers = np.concatenate([p[f"{axis}.numbers"] for p in photos]).astype(np.float64)
-    numbers = np.nan_to_num(numbers, nan=bands.MISSING)
-    label = np.concatenate([p[f"{axis}.label"] for p in photos])
-    owner = np.concatenate([np.full(len(p[f"{axis}.label"]), i) for i, p in enumerate(photos)])
+    key = f"{axis}.{kind.name}"
+    numbers = np.concatenate([p[f"{key}.numbers"] for p in photos]).astype(np.float64)
+    numbers = np.nan_to_num(numbers, nan=MISSING)
+    label = np.concatenate([p[f"{key}.label"] for p in photos])
+    owner = np.concatenate([np.full(len(p[f"{key}.label"]), i) for i, p in enumerate(photos)])
     fold = np.array([int(place_of(int(p["scene"])) * 1000) % FOLDS for p in photos])[owner]
     odds = np.zeros(len(label))
     for f in range(FOLDS):
@@ -231,7 +308,20 @@ def _fit_axis(
     best = np.full(len(photos), -20.0)
     np.maximum.at(best, owner, odds)
     threshold = float(np.quantile(best[symptom == "normal"], 1 - ALARMS, method="higher"))
-    _report(axis, photos, label, owner, odds, best, symptom, threshold)
+    print(
+        f"{axis} {kind.name}: {int(use.sum())}, {int((label == 1).sum())} faults; held-out area "
+        f"under the curve {area_under_curve(odds[label == 1], odds[label == 0]):.4f}; "
+        f"threshold {threshold:.2f}"
+    )
+    right, offered = np.zeros((2, len(photos)), dtype=bool)
+    np.logical_or.at(right, owner, (label == 1) & (odds > threshold))
+    np.logical_or.at(offered, owner, label == 1)
+    for name in sorted(set(symptom.tolist())):
+        mine = symptom == name
+        said = f"reported in {(best[mine] > threshold).mean():.3f} of {int(mine.sum())} photos"
+        if name in kind.symptoms[axis]:
+            said += f", rightly {right[mine].mean():.3f}, offered {offered[mine].mean():.3f}"
+        print(f"  {name}: {said}", flush=True)
     return whole, threshold
 
 
@@ -244,38 +334,6 @@ def _scorer() -> HistGradientBoostingClassifier:
         l2_regularization=3.0,
         random_state=0,
     )
-
-
-def _report(
-    axis: Axis,
-    photos: list[dict[str, Any]],
-    label: IntArray,
-    owner: IntArray,
-    odds: FloatArray,
-    best: FloatArray,
-    symptom: np.ndarray,
-    threshold: float,
-) -> None:
-    use = label >= 0
-    print(
-        f"{axis}: {int(use.sum())} stretches, {int((label == 1).sum())} faults; held-out area "
-        f"under the curve {area_under_curve(odds[label == 1], odds[label == 0]):.4f}; "
-        f"threshold {threshold:.2f}"
-    )
-    right: BoolArray = np.zeros(len(photos), dtype=bool)
-    offered: BoolArray = np.zeros(len(photos), dtype=bool)
-    np.logical_or.at(right, owner, (label == 1) & (odds > threshold))
-    np.logical_or.at(offered, owner, label == 1)
-    faults = ("half-screen", "vertical-bands") if axis == "vertical" else ("horizontal-bands",)
-    for name in faults:
-        mine = symptom == name
-        print(
-            f"  {name}: {int(mine.sum())} photos, among the stretches {offered[mine].mean():.3f}, "
-            f"found {right[mine].mean():.3f}"
-        )
-    for name in sorted(set(symptom.tolist()) - set(faults)):
-        mine = symptom == name
-        print(f"  {name}: reported in {(best[mine] > threshold).mean():.3f} of {int(mine.sum())}")
 
 
 if __name__ == "__main__":
