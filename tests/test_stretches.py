@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 from sklearn.ensemble import HistGradientBoostingClassifier
 
-import panelvision.measure.bands as bands
+import panelvision.measure.scorers as scorers
 from models.export import arrays_of
-from models.train_bands import _labels
+from models.train_panel import _labels, _line_labels
 from panelvision.errors import ModelError
+from panelvision.measure import line_scores
 from panelvision.measure.columns import column_candidates
 from panelvision.measure.profile import strip_profile
 from panelvision.measure.rows import row_candidates
@@ -115,30 +116,63 @@ def numbers():
 
 def test_the_scorers_give_scikit_learns_log_odds(numbers):
     stored, fitted, values = numbers
-    scorers = bands.read_scorers(stored)
-    for axis, member in zip(bands.AXES, fitted, strict=True):
+    read = scorers.read_scorers(stored, NAMES)
+    for axis, member in zip(scorers.AXES, fitted, strict=True):
         np.testing.assert_allclose(
-            bands.odds_of(scorers[axis], values), member.decision_function(values), atol=1e-4
+            read[axis].log_odds(values), member.decision_function(values), atol=1e-4
         )
-    assert scorers["horizontal"].threshold == 1.0
+    assert read["horizontal"].threshold == 1.0
 
 
-@pytest.mark.parametrize("damage", ["cut", "names", "empty", "members"])
-def test_a_damaged_file_of_scorers_is_refused(tmp_path, monkeypatch, numbers, damage):
+@pytest.mark.parametrize("damage", ["cut", "names", "empty", "members", "missing"])
+def test_a_damaged_file_of_scorers_is_refused(tmp_path, numbers, damage):
     stored = dict(numbers[0])
     if damage == "names":
         stored["names"] = stored["names"][::-1]
     if damage == "members":
         stored["members"] = np.array(1)
-    path = tmp_path / "bands_model.npz"
-    np.savez(path, **stored)
+    path = tmp_path / "scorers.npz"
+    if damage != "missing":
+        np.savez(path, **stored)
     if damage == "cut":
         path.write_bytes(path.read_bytes()[:2000])
     if damage == "empty":
         path.write_bytes(b"")
-    monkeypatch.setattr(bands, "MODEL_FILE", str(path))
-    bands.load_scorers.cache_clear()
     with pytest.raises(ModelError, match=r"learned numbers cannot be read .*; reinstall") as told:
-        bands.load_scorers()
+        scorers.load_scorers(str(path), NAMES)
     assert "\n" not in str(told.value)
-    bands.load_scorers.cache_clear()
+
+
+def lined(places, *, width=2, value=1.0):
+    light = picture(8)
+    for x in places:
+        light[:, round(x * WIDTH) : round(x * WIDTH) + width] = value
+    return column_candidates(*seen(light))
+
+
+def test_lines_in_company_are_told_from_a_lone_one():
+    names = list(line_scores.NAMES)
+    one, many = lined([0.4]), lined([0.2, 0.3, 0.4, 0.5, 0.6, 0.7])
+    alone = line_scores.line_numbers(one.line_profile, one.lines)
+    row = {n: alone[np.argmax(alone[:, names.index("contrast")]), names.index(n)] for n in names}
+    assert row["full"] == 1
+    assert row["lift"] > 0.1
+    assert row["reaches"] == 1
+    together = line_scores.line_numbers(many.line_profile, many.lines)
+    place = [x.position for x in many.lines]
+    i = int(np.argmin(np.abs(np.array(place) - 0.4)))
+    assert place[i] == pytest.approx(0.401, abs=0.002)
+    assert np.expm1(together[i, names.index("count_full")]) > 5.9
+    # Gaps of a tenth on both sides.
+    assert together[i, names.index("even_spacing")] == pytest.approx(0, abs=0.05)
+    assert np.exp(together[i, names.index("nearest")]) == pytest.approx(0.1, abs=0.004)
+
+
+def test_a_line_is_the_drawn_one_only_at_its_place_and_length():
+    found = lined([0.4]).lines
+    near = [abs(x.position - 0.401) < 0.006 for x in found]
+    np.testing.assert_array_equal(_line_labels(found, [(0.401, 0.0, 1.0)], []) == 1, near)
+    assert any(near)
+    assert not _line_labels(found, [(0.45, 0.0, 1.0)], []).any()
+    # Inside a faulty stretch a line teaches nothing.
+    assert (_line_labels(found, [], [(0.3, 0.5)])[np.flatnonzero(near)] == -1).all()
