@@ -30,12 +30,12 @@ class Family:
 
 def _boosting(seed: int) -> Any:
     return HistGradientBoostingClassifier(
-        max_iter=80,
-        learning_rate=0.12,
-        max_leaf_nodes=10,
-        min_samples_leaf=12,
-        l2_regularization=3.0,
-        max_features=0.25,
+        max_iter=120,
+        learning_rate=0.08,
+        max_leaf_nodes=6,
+        min_samples_leaf=20,
+        l2_regularization=5.0,
+        max_features=0.15,
         early_stopping=False,
         random_state=seed,
     )
