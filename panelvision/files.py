@@ -77,14 +77,35 @@ def flush_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def sweep_temporaries(folder: Path, *, older_than_s: float, now: float) -> int:
-    """Remove what a killed writer left behind below ``folder``; returns how many files."""
+def sweep_temporaries(
+    folder: Path, *, older_than_s: float, now: float, dead_writers: bool = False
+) -> int:
+    """Remove what a killed writer left behind below ``folder``; returns how many files.
+
+    ``dead_writers``: also younger files whose writer no longer runs on this machine; only where
+    no other machine writes.
+    """
     removed = 0
     for left in folder.rglob(f"{TEMPORARY_PREFIX}*"):
         try:
-            if now - left.stat().st_mtime > older_than_s:
+            old = now - left.stat().st_mtime > older_than_s
+            if old or (dead_writers and not _writer_runs(left.name)):
                 left.unlink()
                 removed += 1
         except OSError:
             continue
     return removed
+
+
+def _writer_runs(name: str) -> bool:
+    """Whether the process that a temporary file is named after still runs; True if not known."""
+    writer = name.removeprefix(TEMPORARY_PREFIX).partition("-")[0]
+    if os.name != "posix" or not writer.isascii() or not writer.isdigit():
+        return True
+    try:
+        os.kill(int(writer), 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return True

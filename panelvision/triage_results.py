@@ -72,8 +72,8 @@ class ResultFiles:
             ) from None
 
     def sweep(self, now: float) -> None:
-        """Remove what killed runs left half-written."""
-        sweep_temporaries(self.folder, older_than_s=3600, now=now)
+        """Remove what killed runs left half-written; this run holds the folder alone."""
+        sweep_temporaries(self.folder, older_than_s=3600, now=now, dead_writers=True)
 
 
 @contextlib.contextmanager

@@ -24,7 +24,7 @@ import pytest
 from PIL import Image
 
 from panelvision.cases import Outcome, open_store
-from panelvision.files import TEMPORARY_PREFIX
+from panelvision.files import TEMPORARY_PREFIX, sweep_temporaries
 from panelvision.fingerprint import BITS, NEAR, distance, fingerprint_of_file
 from panelvision.inbox import Incoming
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
@@ -536,3 +536,16 @@ def test_prices_on_the_sheet_carry_the_shops_currency(tmp_path):
     low, high = case.estimate
     text = (tmp_path / "out" / "index.html").read_text("utf-8")
     assert f"part and labour about kr &lt;b&gt; {low:.0f} to {high:.0f}" in text
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs process numbers that can be asked for")
+def test_what_a_dead_writer_left_goes_and_what_a_live_one_writes_stays(tmp_path):
+    dead = subprocess.Popen([sys.executable, "-c", ""])
+    dead.wait(30)
+    names = [f"{TEMPORARY_PREFIX}{pid}-ab12" for pid in (dead.pid, os.getpid(), "x")]
+    for name in names:
+        (tmp_path / name).write_bytes(b"half")
+    now = time.time()
+    assert sweep_temporaries(tmp_path, older_than_s=3600, now=now) == 0
+    assert sweep_temporaries(tmp_path, older_than_s=3600, now=now, dead_writers=True) == 1
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(names[1:])
