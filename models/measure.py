@@ -245,6 +245,26 @@ def _read(path: Path) -> list[dict[str, Any]]:
     return records
 
 
+def kept_rows(path: Path, make: Callable[[], list[dict[str, Any]]]) -> list[dict[str, Any]]:
+    """Rows of named arrays as ``path`` keeps them; made and kept where they are not yet.
+
+    All rows have at least one array, so that each is there again.
+    """
+    if not path.exists():
+        rows = make()
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part = path.with_name(f"{path.stem}.{os.getpid()}.part.npz")
+        arrays = {f"{k}.{n}": np.asarray(v) for k, r in enumerate(rows) for n, v in r.items()}
+        np.savez_compressed(part, allow_pickle=False, **arrays)
+        os.replace(part, path)
+    out: dict[int, dict[str, Any]] = {}
+    with np.load(path, allow_pickle=False) as stored:
+        for key in stored.files:
+            k, name = key.split(".", 1)
+            out.setdefault(int(k), {})[name] = stored[key]
+    return [out[k] for k in sorted(out)]
+
+
 def labelled_folder(
     folder: Path, *, progress: Callable[[int, int], None] | None = None
 ) -> list[dict[str, Any]]:

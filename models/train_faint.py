@@ -23,7 +23,7 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.neural_network import MLPClassifier
 
 import synth
-from models.measure import cache_folder
+from models.measure import cache_folder, kept_rows
 from models.metrics import area_under_curve, wilson
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure import faint
@@ -89,19 +89,7 @@ def measured_shard(first: int) -> list[dict[str, Any]]:
     """Tile statistics, truth per tile and the photo's numbers of one shard; cached."""
     cv2.setNumThreads(1)
     path = cache_folder() / f"faint-{synth.VERSION}" / f"shard-{first}.npz"
-    if not path.exists():
-        rows = [_measure(first + k) for k in range(SHARD)]
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part = path.with_name(f"{path.stem}.{os.getpid()}.part.npz")
-        arrays = {f"{k}.{n}": np.asarray(v) for k, r in enumerate(rows) for n, v in r.items()}
-        np.savez_compressed(part, allow_pickle=False, **arrays)
-        os.replace(part, path)
-    with np.load(path, allow_pickle=False) as stored:
-        out: list[dict[str, Any]] = [{} for _ in range(SHARD)]
-        for key in stored.files:
-            k, name = key.split(".", 1)
-            out[int(k)][name] = stored[key]
-    return out
+    return kept_rows(path, lambda: [_measure(first + k) for k in range(SHARD)])
 
 
 def dark_photo(seed: int) -> tuple[Prepared, dict[str, Any]]:

@@ -24,7 +24,7 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 import panelvision
 import synth
 from models.export import arrays_of
-from models.measure import SHARD, cache_folder, drawn_shard
+from models.measure import SHARD, cache_folder, drawn_shard, kept_rows
 from models.metrics import area_under_curve
 from models.table import FIT_SHARE, place_of
 from panelvision.arrays import IntArray
@@ -119,20 +119,7 @@ def measured_shard(first: int) -> list[dict[str, Any]]:
     """Numbers and truth of every candidate of one shard's photos; cached."""
     cv2.setNumThreads(1)
     path = cache_folder() / f"panel-{synth.VERSION}-{_sources()}" / f"shard-{first}.npz"
-    if not path.exists():
-        rows = [_measure(jpeg, truth) for jpeg, truth in _drawn(first)]
-        path.parent.mkdir(parents=True, exist_ok=True)
-        part = path.with_name(f"{path.stem}.{os.getpid()}.part.npz")
-        arrays = {f"{k}.{n}": np.asarray(v) for k, r in enumerate(rows) for n, v in r.items()}
-        np.savez_compressed(part, allow_pickle=False, **arrays)
-        os.replace(part, path)
-    with np.load(path, allow_pickle=False) as stored:
-        count = SHARD if first < EXTRA_SEED else len(EXTRA)
-        out: list[dict[str, Any]] = [{} for _ in range(count)]
-        for key in stored.files:
-            k, name = key.split(".", 1)
-            out[int(k)][name] = stored[key]
-    return out
+    return kept_rows(path, lambda: [_measure(jpeg, truth) for jpeg, truth in _drawn(first)])
 
 
 def _drawn(first: int) -> list[tuple[bytes, dict[str, Any]]]:

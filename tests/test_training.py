@@ -174,3 +174,21 @@ def test_nine_in_ten_is_placed_on_a_known_curve():
     assert nine_in_ten(x, found) == pytest.approx(expected, abs=0.2)
     # Half of them found whatever the contrast: no contrast is enough, the largest is said.
     assert nine_in_ten(x, rng.random(5000) < 0.5) == pytest.approx(5, abs=0.1)
+
+
+def test_rows_are_kept_and_not_made_twice(tmp_path):
+    made = []
+
+    def make():
+        made.append(1)
+        return [{"a.b": np.arange(3), "c": "word"}, {"a.b": np.zeros((0, 2)), "c": 7}]
+
+    path = tmp_path / "below" / "rows.npz"
+    first, again = measure.kept_rows(path, make), measure.kept_rows(path, make)
+    assert len(made) == 1
+    for rows in (first, again):
+        assert [set(r) for r in rows] == [{"a.b", "c"}] * 2
+        np.testing.assert_array_equal(rows[0]["a.b"], [0, 1, 2])
+        assert rows[1]["a.b"].shape == (0, 2)
+        assert (str(rows[0]["c"]), int(rows[1]["c"])) == ("word", 7)
+    assert [p.name for p in path.parent.iterdir()] == ["rows.npz"]

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from panelvision.arrays import FloatArray
-from panelvision.measure.lines import Line
+from panelvision.measure.lines import Line, logit
 from panelvision.measure.profile import StripProfile
 from panelvision.measure.scorers import load_scorers
 
@@ -76,7 +76,7 @@ def line_numbers(profile: StripProfile, lines: tuple[Line, ...]) -> FloatArray:
     beside = [slice(max(round(x * n) - reach, 0), round(x * n) + reach) for x in place]
     one = np.ones(len(lines))
     f = {
-        "by_rule": np.array([_logit(x.by_rule) for x in lines]),
+        "by_rule": np.array([logit(x.by_rule) for x in lines]),
         "border": np.log(np.minimum(place, 1 - place) + 0.003),
         "width": np.array([x.width * n for x in lines]),
         "length": np.array([x.end - x.start for x in lines]),
@@ -105,11 +105,6 @@ def line_numbers(profile: StripProfile, lines: tuple[Line, ...]) -> FloatArray:
         "noise": one * np.log(profile.noise + 1e-5),
     }
     return np.stack([np.asarray(f[name], dtype=np.float64) for name in NAMES], axis=1)
-
-
-def _logit(p: float) -> float:
-    p = min(max(p, 1e-6), 1 - 1e-6)
-    return float(np.log(p / (1 - p)))
 
 
 def _even_spacing(place: FloatArray) -> FloatArray:

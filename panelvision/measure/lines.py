@@ -207,7 +207,7 @@ def _doubt_even_spacing(lines: list[Line]) -> list[Line]:
         return lines
     doubted = {id(x) for x in likely}
     return [
-        _with_rule(x, _logistic(_logit(x.by_rule) - 5.0)) if id(x) in doubted else x for x in lines
+        _with_rule(x, _logistic(logit(x.by_rule) - 5.0)) if id(x) in doubted else x for x in lines
     ]
 
 
@@ -219,7 +219,8 @@ def _logistic(z: float) -> float:
     return float(1 / (1 + np.exp(-z)))
 
 
-def _logit(p: float) -> float:
+def logit(p: float) -> float:
+    """ln(p / (1 - p)), p kept off 0 and 1."""
     p = min(max(p, 1e-6), 1 - 1e-6)
     return float(np.log(p / (1 - p)))
 

@@ -15,7 +15,7 @@ from scipy.ndimage import uniform_filter1d
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.lines import Line
 from panelvision.measure.profile import StripProfile
-from panelvision.measure.regions import Region, beside, likeness, region
+from panelvision.measure.regions import Region, region
 from panelvision.measure.steps import LEAST_SUPPORT, Edge
 
 # chosen: an edge of a fault is there in nearly every strip: 0.85 lets a subtitle or the
@@ -264,15 +264,6 @@ def _rough(profile: StripProfile, position: float) -> Edge:
         present=np.ones(strips, dtype=bool),
         reaches=1.0,
     )
-
-
-def interrupts(profile: StripProfile, piece: Piece) -> float:
-    """Likeness (-1..1) of the picture before and after a piece that is unlike both; NaN if flat."""
-    if piece.at_border:
-        return float("nan")
-    before = beside(profile, piece.start, -1)
-    after = beside(profile, piece.end, +1)
-    return likeness(before, after)
 
 
 def mirrored_bars(pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
