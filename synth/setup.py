@@ -55,6 +55,17 @@ _FAULT = {
 }
 
 
+#: The ways in which a symptom comes about, and how often each; chosen before anything is judged
+#: by how well it shows, so that the ones which show least are drawn as often as meant.
+_MODES = {
+    "half-screen": columns.HALF_FILLS,
+    "vertical-bands": columns.FILLS,
+    "horizontal-bands": rows.MODES,
+    "wrong-colours": tone.MODES,
+    "dim-zones": lamps.MODES,
+}
+
+
 @dataclass(frozen=True)
 class Light:
     """torch kind, ambient name, lux, colour and how it varies with direction."""
@@ -206,6 +217,12 @@ _LEAST = {
 
 #: Share of the panel, the most changed one, that has to show a fault which may be small. chosen
 _PART = {"blocky": 0.06, "cracked": 0.03, "dim-zones": 0.02}
+#: A bare LED is smaller than any dim zone. chosen
+_PART_OF_SPOTS = 0.004
+
+
+#: Faults drawn for one picture and its successors before the last is kept as it is. chosen
+_TRIES = 8
 
 
 def _most_changed(change: Floats, share: float) -> float:
@@ -223,7 +240,8 @@ def _change(symptom: str, before: Floats, after: Screen, glow: Floats) -> float:
             interpolation=cv2.INTER_AREA,
         )
         bright = np.sqrt(cv2.resize(after.drive, (60, 34), interpolation=cv2.INTER_AREA).max(-1))
-        return _most_changed(ratio * bright, _PART[symptom])
+        spots = after.truth["mode"] == "spots"
+        return _most_changed(ratio * bright, _PART_OF_SPOTS if spots else _PART[symptom])
     if symptom == "vertical-lines":
         d = np.abs(np.sqrt(np.maximum(after.drive[::6], 0)) - np.sqrt(before[::6])).max(-1)
         return float(d.mean(0).max())
@@ -242,12 +260,14 @@ def _break(
 ) -> tuple[Screen, str | None]:
     """Put the fault in; draw fault and then picture anew when the one would hide the other."""
     symptom = setup.symptom
-    for k in range(6):
+    modes = _MODES.get(symptom)
+    chosen = {"mode": dice.child("mode").weighted(modes)} if modes else {}
+    for k in range(_TRIES):
         before, glow = screen.drive.copy(), screen.glow.copy()
-        _FAULT[symptom](dice.child(f"fault{k}"), screen)
+        _FAULT[symptom](dice.child(f"fault{k}"), screen, **chosen)
         change = _change(symptom, before, screen, glow)
         truth["change"] = round(change, 4)
-        if k == 5 or change >= _LEAST[symptom]:
+        if k == _TRIES - 1 or change >= _LEAST[symptom]:
             break
         screen = Screen(screen.panel, before, glow)
         if k >= 1:

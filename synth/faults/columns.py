@@ -115,11 +115,14 @@ def _span(w: int, x0: float, x1: float) -> tuple[int, int]:
     return max(int(np.floor(x0 * w)), 0), min(int(np.ceil(x1 * w)), w)
 
 
-def half(dice: Dice, screen: Screen) -> None:
-    """One half lost: a cable, its connector, or that half of the timing board."""
+def half(dice: Dice, screen: Screen, mode: str | None = None) -> None:
+    """One half lost: a cable, its connector, or that half of the timing board.
+
+    What it shows instead is drawn when it is not given.
+    """
     side = dice.pick(("left", "right"))
     x0, x1 = (0.0, 0.5) if side == "left" else (0.5, 1.0)
-    kind = dice.weighted(HALF_FILLS)
+    kind = mode or dice.weighted(HALF_FILLS)
     a, b = _span(screen.shape[1], x0, x1)
     fill = _fill(dice, screen, kind, a, b)
     if dice.p(0.2) and kind in ("black", "grey", "white", "tint"):
@@ -132,8 +135,11 @@ def half(dice: Dice, screen: Screen) -> None:
     screen.truth.update(bad_side=side, fill=kind, boundary_x=0.5, band_edges=[[x0, x1]])
 
 
-def bands(dice: Dice, screen: Screen) -> None:
-    """Some driver blocks wrong: driver, its bond, or the data to it."""
+def bands(dice: Dice, screen: Screen, mode: str | None = None) -> None:
+    """Some driver blocks wrong: driver, its bond, or the data to it.
+
+    What the first of them shows is drawn when it is not given.
+    """
     edges = driver_edges(screen.panel)
     n = screen.panel.drivers
     most = max(min(n // 2, 5), 1)
@@ -149,10 +155,10 @@ def bands(dice: Dice, screen: Screen) -> None:
         if len(blocks) * 2 == n or n == 2:
             blocks = [0]
     same = dice.p(0.5)
-    first = dice.weighted(FILLS)
+    first = mode or dice.weighted(FILLS)
     fills, spans = [], []
     for k in blocks:
-        kind = first if same else dice.weighted(FILLS)
+        kind = first if same or k == blocks[0] else dice.weighted(FILLS)
         x0, x1 = float(edges[k]), float(edges[k + 1])
         a, b = _span(screen.shape[1], x0, x1)
         fill = _fill(dice, screen, kind, a, b)

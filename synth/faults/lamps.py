@@ -11,7 +11,7 @@ from synth.faults.state import Screen
 from synth.fields import filled, grid
 from synth.panel import Panel, backlight, spot
 
-MODES = {"strips": 0.34, "zone": 0.24, "spots": 0.26, "corner": 0.16}
+MODES = {"strips": 0.3, "zone": 0.2, "spots": 0.3, "corner": 0.2}
 
 
 def _soft_rect(shape: tuple[int, int], zone: list[float], soft: float, aspect: float) -> np.ndarray:
@@ -26,10 +26,10 @@ def _soft_rect(shape: tuple[int, int], zone: list[float], soft: float, aspect: f
     return (fx * fy).astype(np.float32)
 
 
-def zones(dice: Dice, screen: Screen) -> None:
-    """Part of the backlight dark or over-bright."""
+def zones(dice: Dice, screen: Screen, mode: str | None = None) -> None:
+    """Part of the backlight dark or over-bright; the mode is drawn when it is not given."""
     panel: Panel = screen.panel
-    mode = dice.weighted(MODES)
+    mode = mode or dice.weighted(MODES)
     seed_dice = dice.child("glow")
     left = dice.lu(0.02, 0.75)
     if mode == "strips":

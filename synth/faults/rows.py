@@ -8,6 +8,7 @@ from synth.dice import Dice
 from synth.faults.state import Screen
 from synth.fields import cover
 
+MODES = {"lines": 0.4, "block": 0.38, "comb": 0.22}
 _COLOURS = {
     "white": (1, 1, 1),
     "black": (0, 0, 0),
@@ -70,10 +71,10 @@ def _fill(dice: Dice, screen: Screen, kind: str, y0: float, y1: float, alpha: fl
         _cover_rows(screen, y0, y1, np.array(_COLOURS[kind]), alpha)
 
 
-def rows(dice: Dice, screen: Screen) -> None:
-    """One of three styles: a few lines, one or more blocks of rows, or a comb."""
+def rows(dice: Dice, screen: Screen, mode: str | None = None) -> None:
+    """A few lines, one or more blocks of rows, or a comb; drawn when it is not given."""
     n = screen.panel.rows
-    style = dice.weighted({"lines": 0.42, "block": 0.38, "comb": 0.2})
+    style = mode or dice.weighted(MODES)
     out = []
     weak = 1.0 if dice.p(0.85) else dice.u(0.35, 0.85)
     if style == "lines":

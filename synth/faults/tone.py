@@ -30,9 +30,9 @@ def _lut(drive: np.ndarray, curve: np.ndarray) -> np.ndarray:
     return table[index]
 
 
-def tone(dice: Dice, screen: Screen) -> None:
-    """One tone fault over the whole panel."""
-    mode = dice.weighted(MODES)
+def tone(dice: Dice, screen: Screen, mode: str | None = None) -> None:
+    """One tone fault over the whole panel; the mode is drawn when it is not given."""
+    mode = mode or dice.weighted(MODES)
     v = np.linspace(0, 1, 256)
     d = screen.drive
     if mode == "inverted":
