@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from panelvision.arrays import FloatArray
+from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.lines import Line
 from panelvision.measure.profile import Axis, StripProfile
 from panelvision.measure.regions import beside, likeness
@@ -170,8 +170,6 @@ class Judged:
         Likely enough to be said.
     half : bool
         From one border to the middle.
-    interruption : float
-        -1..1, how far the picture goes on across it without being inside it; 0 if unknown.
     """
 
     piece: Piece
@@ -179,7 +177,6 @@ class Judged:
     log_odds: float
     reported: bool
     half: bool
-    interruption: float
 
     @property
     def score(self) -> float:
@@ -202,8 +199,7 @@ def judge(c: Candidates, odds: FloatArray) -> tuple[Judged, ...]:
         From :func:`log_odds`.
     """
     threshold = load_scorers(MODEL_FILE, NAMES)[c.profile.axis].threshold
-    bars = [(p.start, p.end) for p in mirrored_bars(c.pieces)]
-    interruption = c.stretches.column("interruption")
+    own = _pictures_own(c)
     found: list[Judged] = []
     for i in _not_overlapping(c.stretches, odds):
         start, end = c.stretches.span(i)
@@ -213,11 +209,6 @@ def judge(c: Candidates, odds: FloatArray) -> tuple[Judged, ...]:
         piece = piece_between(c.profile, c.pieces, before, after, noise=noise)
         if piece is None:
             continue
-        # Told from the shape of the whole picture, which the scorer does not see: a film's bars,
-        # and stripes all over that nothing interrupts.
-        picture = any(abs(start - a) + abs(end - b) < _TOUCH for a, b in bars) or (
-            c.striped and not noise and not interruption[i] > _INTERRUPTED
-        )
         rest = [p for p in c.pieces if p.end <= start + _TOUCH or p.start >= end - _TOUCH]
         colours = np.array([p.region.colour for p in rest]).reshape(-1, 3)
         found.append(
@@ -225,12 +216,27 @@ def judge(c: Candidates, odds: FloatArray) -> tuple[Judged, ...]:
                 piece=piece,
                 kind=_kind(c.profile, piece, colours),
                 log_odds=float(odds[i]),
-                reported=bool(odds[i] >= threshold) and not picture,
+                reported=bool(odds[i] >= threshold) and not own[i],
                 half=_is_half(c, i),
-                interruption=float(np.nan_to_num(interruption[i])),
             )
         )
     return tuple(found)
+
+
+def _pictures_own(c: Candidates) -> BoolArray:
+    """Stretches that are the picture's: a film's bars, stripes all over that nothing interrupts.
+
+    Told from the shape of the whole picture, which the scorer does not see; (m,).
+    """
+    s = c.stretches
+    own = np.zeros(len(s.first), dtype=bool)
+    if c.striped:
+        own |= ~s.noise & ~(s.column("interruption") > _INTERRUPTED)
+    bars = [(p.start, p.end) for p in mirrored_bars(c.pieces)]
+    for i in range(len(own) if bars else 0):
+        start, end = s.span(i)
+        own[i] |= any(abs(start - a) + abs(end - b) < _TOUCH for a, b in bars)
+    return own
 
 
 def _is_half(c: Candidates, i: int) -> bool:
@@ -267,11 +273,13 @@ def band_features(c: Candidates, odds: FloatArray) -> dict[str, float]:
     """Numbers for the classifier; keys ``{columns|rows}_{name}``.
 
     ``*_odds`` are log-odds (``_LEAST_ODDS`` where there is none), of halves and of bands each
-    by itself; shares are shares of the axis.
+    by itself; shares are shares of the axis. What is the picture's own (see
+    :func:`_pictures_own`) counts for ``own_odds`` only.
     """
     columns = c.profile.axis == "vertical"
     half = np.array([_is_half(c, i) for i in range(len(odds))], dtype=bool)
-    bands = _not_overlapping(c.stretches, np.where(half, -np.inf, odds))
+    own = _pictures_own(c)
+    bands = _not_overlapping(c.stretches, np.where(half | own, -np.inf, odds))
     best = [float(odds[i]) for i in bands] + [_LEAST_ODDS] * 3
 
     def of_first(name: str) -> float:
@@ -281,6 +289,7 @@ def band_features(c: Candidates, odds: FloatArray) -> dict[str, float]:
         "band_odds_1": best[0],
         "band_odds_2": best[1],
         "band_odds_3": best[2],
+        "own_odds": max(float(odds[own].max(initial=_LEAST_ODDS)), _LEAST_ODDS),
         "band_width": of_first("width"),
         "band_goes_on": of_first("interruption"),
         "band_blank_by": of_first("texture_apart_blank"),

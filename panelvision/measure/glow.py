@@ -378,9 +378,14 @@ def _spot_features(spots: tuple[Spot, ...]) -> dict[str, float]:
     out["glow_spot_round"] = best.roundness if best else NAN
     out["glow_spot_shape"] = best.shape if best else NAN
     out["glow_spot_colour"] = best.colour_change if best else NAN
+    out["glow_spot_even"] = best.evenness if best else NAN
+    out["glow_spot_steep"] = best.steepness if best else NAN
     alike = [s for s in spots[:8] if s.score >= 0.5 * scores[0] and s.score >= SPOT_SCORE / 2]
     out["glow_spot_alike"] = (
         float(np.std(np.log([s.radius for s in alike]))) if len(alike) >= 2 else NAN
+    )
+    out["glow_spot_gain_alike"] = (
+        float(np.std(np.log([s.gain for s in alike]))) if len(alike) >= 2 else NAN
     )
     return out
 

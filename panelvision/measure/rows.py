@@ -15,6 +15,7 @@ from panelvision.measure.bands import (
     judge,
     log_odds,
 )
+from panelvision.measure.combs import comb_features
 from panelvision.measure.line_features import line_features
 from panelvision.measure.line_scores import score_lines
 from panelvision.measure.lines import Line, find_lines
@@ -91,4 +92,5 @@ def _features(c: Candidates, odds: FloatArray, lines: tuple[Line, ...]) -> dict[
     f.update(band_features(c, odds))
     f.update(line_features(lines, "rows"))
     f.update(run_features(c.profile))
+    f.update(comb_features(c.line_profile))
     return f
