@@ -63,26 +63,31 @@ def perturbed(knowledge: Knowledge, rng: np.random.Generator) -> World:
     )
 
 
-def photo_confusion() -> FloatArray:
+def photo_confusion(top_1: float = PHOTO_TOP_1) -> FloatArray:
     """P(reported label | symptom), (13, 13)."""
     n = len(SYMPTOMS)
-    return np.full((n, n), (1 - PHOTO_TOP_1) / (n - 1)) + np.eye(n) * (
-        PHOTO_TOP_1 - (1 - PHOTO_TOP_1) / (n - 1)
-    )
+    return np.full((n, n), (1 - top_1) / (n - 1)) + np.eye(n) * (top_1 - (1 - top_1) / (n - 1))
 
 
-def photo_readings() -> list[dict[str, float]]:
+def photo_readings(top_1: float = PHOTO_TOP_1) -> list[dict[str, float]]:
     """The calibrated probabilities that go with each reported label."""
-    confusion = photo_confusion()
+    confusion = photo_confusion(top_1)
     posterior = confusion / confusion.sum(axis=0)
     return [dict(zip(SYMPTOMS, map(float, column), strict=True)) for column in posterior.T]
 
 
-def draw_sets(world: World, knowledge: Knowledge, n: int, rng: np.random.Generator) -> Sets:
+def draw_sets(
+    world: World,
+    knowledge: Knowledge,
+    n: int,
+    rng: np.random.Generator,
+    *,
+    photo_top_1: float = PHOTO_TOP_1,
+) -> Sets:
     """n sets from the world, each with every outcome it could show."""
     fault = rng.choice(len(world.prior), n, p=world.prior)
     symptom = _draw_rows(world.symptoms[fault], rng)
-    photo = _draw_rows(photo_confusion()[symptom], rng)
+    photo = _draw_rows(photo_confusion(photo_top_1)[symptom], rng)
     outcome = {
         name: _draw_rows(table[:, fault, symptom].T, rng)
         for name, table in world.likelihoods.items()
