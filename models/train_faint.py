@@ -1,8 +1,9 @@
 """``python -m models.train_faint``: teach the faint-picture detector on drawn dark screens.
 
-Two small scorers: one says of each tile of the glass whether it shows picture, taught where
-the drawn picture is known to stand above the noise; one says of the whole photo, from the
-tiles' scores and the photo's own numbers. The threshold and the false-alarm rate come from
+Two kinds of scorers say of each tile of the glass whether it shows picture, taught where the
+drawn picture is known to stand above the noise: a small one from the tile's own statistics, and
+convolutions that see what surrounds it. One more says of the whole photo, from the tiles' scores
+and the photo's own numbers. The threshold and the false-alarm rate come from
 photos that the judging fold's scorers never saw, the detection limit's allowance from scenes
 that nothing was taught on; half of these set it, the other half say how well it holds.
 """
@@ -23,10 +24,11 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.neural_network import MLPClassifier
 
 import synth
+from models.faint_network import Glass, fit_network
 from models.measure import cache_folder, kept_rows
 from models.metrics import area_under_curve, wilson
 from panelvision.arrays import BoolArray, FloatArray
-from panelvision.measure import faint
+from panelvision.measure import faint, faint_network
 from panelvision.measure.combiner import FORMAT, Network, network_from
 from panelvision.measure.faint_features import Prepared, describe, feature_names, prepare, shrink
 from panelvision.measure.faint_limit import detection_limit
@@ -35,12 +37,15 @@ from panelvision.photo import read_photo
 from panelvision.squareup import Outline, square_up
 
 TARGET = Path(faint.__file__).with_name(faint.MODEL_FILE)
+GLASS = TARGET.with_name(faint_network.MODEL_FILE)
 SHARD = 20
 FIRST_SEED = 700_000_000
 # Scenes for the detection limit; nothing is taught on them.
 LIMIT_SEED = 720_000_000
 LIMIT_SCENES = 800
 FOLDS = 3
+# The convolutions take minutes a fold. chosen
+GLASS_FOLDS = 2
 FALSE_ALARMS = 0.05
 # A tile shows picture when the picture's power there is above this share of the noise's. chosen
 TILE_POWER = 0.05
@@ -53,7 +58,7 @@ FULL_SNR = 4.0
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
     parser = argparse.ArgumentParser(prog="python -m models.train_faint", description=__doc__)
-    parser.add_argument("--count", type=int, default=2400, help="dark photos to draw")
+    parser.add_argument("--count", type=int, default=3000, help="dark photos to draw")
     parser.add_argument("--jobs", type=int, default=-1)
     parser.add_argument(
         "--limit-only",
@@ -73,7 +78,11 @@ def main(argv: list[str] | None = None) -> int:
         rows += shard
         if k % 5 == 4:
             print(f"  {len(rows)} dark photos measured", flush=True)
-    model = fit(rows)
+    networks, odds = teach_glass(rows)
+    part = GLASS.with_suffix(".part.npz")
+    np.savez_compressed(part, allow_pickle=False, **networks)
+    os.replace(part, GLASS)
+    model = fit(rows, odds)
     return _write({**model, "limit": allowance(model, jobs=args.jobs)})
 
 
@@ -119,6 +128,7 @@ def _measure(seed: int) -> dict[str, Any]:
     return {
         "statistics": statistics.astype(np.float32),
         "share": share.astype(np.float32),
+        "white": faint_network.quantised(prepared.white, prepared.flat.use),
         "power": power,
         "numbers": np.array(list(numbers.values()), np.float64),
         "pictured": float(truth["symptom"] == "faint-image"),
@@ -142,8 +152,32 @@ def _power(seed: int, prepared: Prepared, contrast: float) -> FloatArray:
     return pool_cells(cv2.resize(power, (w // CELL, h // CELL), interpolation=cv2.INTER_AREA))
 
 
-def fit(rows: list[dict[str, Any]]) -> dict[str, Any]:
-    """The model file's contents."""
+def teach_glass(rows: list[dict[str, Any]]) -> tuple[dict[str, np.ndarray], list[FloatArray]]:
+    """The convolutions' numbers, and each photo's odds from those that never saw it."""
+    glasses = []
+    for row in rows:
+        pictured = (row["pictured"] > 0) & (row["power"] > TILE_POWER)
+        # Tiles of a picture's photo where the picture is too weak belong to neither side.
+        known = (row["share"] > 0.6) & (pictured | (row["pictured"] <= 0))
+        glasses.append(Glass(row["white"], pictured, known))
+    fold = np.arange(len(rows)) // 2 % GLASS_FOLDS
+    numbers: dict[str, np.ndarray] = {}
+    odds: dict[int, FloatArray] = {}
+    for f in range(GLASS_FOLDS):
+        taught = fit_network(
+            [glasses[i] for i in np.flatnonzero(fold != f)],
+            seed=f,
+            progress=lambda epoch, of, loss: print(f"  epoch {epoch}/{of}: {loss:.4f}", flush=True),
+        )
+        network = faint_network.read_network(taught)
+        for i in np.flatnonzero(fold == f).tolist():
+            odds[i] = network.of_quantised(glasses[i].white)
+        numbers |= {f"{f}.{name}": value for name, value in taught.items()}
+    return numbers, [odds[i] for i in range(len(rows))]
+
+
+def fit(rows: list[dict[str, Any]], glass: list[FloatArray]) -> dict[str, Any]:
+    """The model file's contents; ``glass``: the convolutions' odds of each photo's tiles."""
     n = len(rows)
     fold = np.arange(n) // 2 % FOLDS
     pictured = np.array([r["pictured"] > 0 for r in rows])
@@ -160,6 +194,7 @@ def fit(rows: list[dict[str, Any]]) -> dict[str, Any]:
                 *faint.pool_tiles(
                     odds[tiles.owner == i].reshape(r["share"].shape), r["share"]
                 ).values(),
+                *faint.pool_tiles(glass[i], r["share"]).values(),
                 *r["numbers"],
             ]
             for i, r in enumerate(rows)
@@ -346,7 +381,7 @@ def _one_limit(model: dict[str, Any], seed: int, learned: dict[str, float]) -> F
     """ln of the true contrast over the limit without allowance, and whether it was found."""
     cv2.setNumThreads(1)
     prepared, truth = dark_photo(seed)
-    scorers = faint.scorers_from(model)
+    scorers = faint.scorers_from(model, faint_network.load_networks())
     threshold = float(model["threshold"])
     score = faint.score_prepared(scorers, prepared)[0]
     limit = detection_limit(

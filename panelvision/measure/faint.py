@@ -16,21 +16,22 @@ from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.combiner import Network, load_numbers, network_from
 from panelvision.measure.faint_features import Prepared, describe, feature_names, prepare, shrink
 from panelvision.measure.faint_limit import detection_limit
-from panelvision.measure.faint_tiles import tile_inputs, tile_statistics
+from panelvision.measure.faint_network import FaintNetwork, load_networks
+from panelvision.measure.faint_tiles import CELL, tile_inputs, tile_statistics
 from panelvision.measure.visibility import jnd_of_contrast
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView
 
 MODEL_FILE = "faint_model.json"
 POOLED = (
-    "tile_top",
-    "tile_p98",
-    "tile_p95",
-    "tile_p90",
-    "tile_p75",
-    "tile_median",
-    "tile_cluster",
-    "tile_mean",
+    "top",
+    "p98",
+    "p95",
+    "p90",
+    "p75",
+    "median",
+    "cluster",
+    "mean",
 )
 # A working panel under a usual torch shows 0.5 to 25 % (domain notes, from memory); a photo
 # that would have missed a picture of this contrast cannot say "no picture".
@@ -123,6 +124,8 @@ class Scorers:
     ----------
     tile, whole : Network
         Log-odds of a picture in a tile and in the photo.
+    glass : tuple of FaintNetwork
+        The same of a tile with its surroundings, to be averaged.
     threshold : float
         Score above which a picture counts as found; ``false_alarm_rate`` of photos without
         one exceed it.
@@ -134,6 +137,7 @@ class Scorers:
 
     tile: Network
     whole: Network
+    glass: tuple[FaintNetwork, ...]
     threshold: float
     false_alarm_rate: float
     null_scores: FloatArray
@@ -142,14 +146,15 @@ class Scorers:
 
 @lru_cache(maxsize=1)
 def _scorers() -> Scorers:
-    return scorers_from(load_numbers(MODEL_FILE))
+    return scorers_from(load_numbers(MODEL_FILE), load_networks())
 
 
-def scorers_from(data: Mapping[str, Any]) -> Scorers:
+def scorers_from(data: Mapping[str, Any], glass: tuple[FaintNetwork, ...]) -> Scorers:
     """Scorers from their plain form."""
     return Scorers(
         network_from(data["tile"]),
         network_from(data["whole"]),
+        glass,
         float(data["threshold"]),
         float(data["false_alarm_rate"]),
         np.array(data["null_scores"], np.float64),
@@ -242,7 +247,8 @@ def score_prepared(
     """Log-odds of the photo, log-odds of its tiles, and the numbers behind them."""
     numbers = describe(prepared)
     odds, share = score_tiles(model.tile, prepared)
-    numbers = {**numbers, **pool_tiles(odds, share)}
+    wide = score_glass(model.glass, prepared.white, prepared.flat.use)
+    numbers = {**numbers, **pool_tiles(odds, share), **pool_tiles(wide, share, prefix="glass")}
     tiles = np.where(share > 0.6, odds, np.nan)
     if not np.isfinite(numbers["tile_top"]):
         return float("nan"), tiles, numbers
@@ -257,13 +263,23 @@ def score_tiles(network: Network, prepared: Prepared) -> tuple[FloatArray, Float
     return odds.reshape(share.shape), share
 
 
-def pool_tiles(odds: FloatArray, share: FloatArray) -> dict[str, float]:
+def score_glass(
+    networks: tuple[FaintNetwork, ...], white: FloatArray, use: BoolArray
+) -> FloatArray:
+    """Log-odds (rows, columns) of the same tiles by what surrounds them; 0 on too small a view."""
+    if min(use.shape) < 2 * CELL:
+        return np.zeros(tuple(max(1, n // CELL - 1) for n in use.shape), np.float32)
+    return np.mean([network.log_odds(white, use) for network in networks], axis=0)
+
+
+def pool_tiles(odds: FloatArray, share: FloatArray, *, prefix: str = "tile") -> dict[str, float]:
     """One set of numbers from all tiles: a picture may fill the screen or one corner."""
+    pooled = tuple(f"{prefix}_{name}" for name in POOLED)
     good = share > 0.6
     values = np.sort(odds[good])
     n = len(values)
     if n < 8:
-        return dict.fromkeys(POOLED, float("nan"))
+        return dict.fromkeys(pooled, float("nan"))
     filled = np.where(good, odds, np.median(values))
     # Three by three tiles agree where a picture is; a speck makes one tile speak.
     padded = np.pad(filled, 1, mode="edge")
@@ -273,7 +289,7 @@ def pool_tiles(odds: FloatArray, share: FloatArray) -> dict[str, float]:
     at = [values[-1]] + [values[n - 1 - int(q * n)] for q in (0.02, 0.05, 0.1, 0.25)]
     mean = float(np.log(np.mean(1 / (1 + np.exp(-values))) + 1e-4))
     numbers = [*at, np.median(values), np.max(cluster) / 9, mean]
-    return {name: float(v) for name, v in zip(POOLED, numbers, strict=True)}
+    return {name: float(v) for name, v in zip(pooled, numbers, strict=True)}
 
 
 def picture_contrast(prepared: Prepared, tiles: FloatArray) -> float:
@@ -333,4 +349,5 @@ def retake_hint(prepared: Prepared, view: ScreenView) -> str:
 
 def whole_names() -> tuple[str, ...]:
     """Inputs of the photo's scorer, in order."""
-    return (*POOLED, *feature_names())
+    pooled = (f"{prefix}_{name}" for prefix in ("tile", "glass") for name in POOLED)
+    return (*pooled, *feature_names())
