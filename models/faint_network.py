@@ -12,8 +12,8 @@ from panelvision.measure.faint_network import CHANNELS, INPUT_SCALE
 from panelvision.measure.faint_tiles import CELL
 
 # chosen: (channels, step) of each 3 x 3 convolution; the last places are cells of 16 x 16.
-LAYERS = ((16, 2), (32, 2), (48, 2), (48, 1), (64, 2), (64, 1), (64, 1))
-EPOCHS = 24
+LAYERS = ((8, 2), (16, 2), (32, 2), (32, 1), (48, 2), (48, 1), (48, 1))
+EPOCHS = 16
 BATCH = 16
 MOST_RATE = 3e-3
 WEIGHT_DECAY = 0.03
@@ -77,7 +77,7 @@ def fit_network(
             rows = order[k * BATCH : (k + 1) * BATCH]
             parts = [_part(glasses[i], rng) for i in rows]
             x = _inputs(torch, np.stack([p.white for p in parts]))
-            x[:, :3] *= torch.exp(torch.randn(len(x), 1, 1, 1) * 0.15)
+            _varied(torch, x)
             label = torch.as_tensor(np.stack([p.pictured for p in parts])).float()
             weight = torch.as_tensor(np.stack([p.known for p in parts])).float()
             weight = weight * torch.where(label > 0, without / max(with_picture, 1), 1.0)
@@ -123,6 +123,19 @@ def _inputs(torch: Any, white: IntArray) -> Any:
     x = torch.as_tensor(white).permute(0, 3, 1, 2).float()
     seen = (x != 0).any(dim=1, keepdim=True).float()
     return torch.cat([x / INPUT_SCALE, seen], 1).contiguous(memory_format=torch.channels_last)
+
+
+def _varied(torch: Any, x: Any) -> None:
+    """Stronger, weaker, noisier, softer, less coloured, in place; what is unseen stays unseen."""
+    n = len(x)
+    white, seen = x[:, :3], x[:, 3:]
+    soft = torch.nn.functional.avg_pool2d(white, 3, 1, 1, count_include_pad=False)
+    share = torch.rand(n, 1, 1, 1) * (torch.rand(n, 1, 1, 1) < 0.3)
+    white.add_(share * (soft - white))
+    gain = torch.exp(torch.randn(n, 1, 1, 1) * 0.3 + torch.randn(n, 3, 1, 1) * 0.1)
+    # chosen: up to half of the noise that is there already, as another camera would add.
+    noise = torch.rand(n, 1, 1, 1) * 0.5 * (16 / INPUT_SCALE) * torch.randn_like(white)
+    white.mul_(gain).add_(noise).mul_(seen)
 
 
 def _part(glass: Glass, rng: np.random.Generator) -> Glass:
