@@ -63,7 +63,7 @@ from panelvision.glance_network import GlanceNetwork
 from panelvision.labels import SYMPTOMS
 
 CARD_FOLDER = Path(__file__).parent
-DEFAULT_COUNT = 4608
+DEFAULT_COUNT = 4096
 # Not the seed of `models.train_panel`: what a scorer says of photos that it was taught with is
 # surer than what it says of new ones, and the classifier would learn to trust it too much.
 DEFAULT_SEED = 2
