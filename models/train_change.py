@@ -22,7 +22,7 @@ from sklearn.linear_model import LogisticRegression
 import synth
 from models.measure import cache_folder
 from models.metrics import area_under_curve
-from panelvision.measure import change, faint_network
+from panelvision.measure import change
 from panelvision.measure.combiner import FORMAT
 from panelvision.measure.faint_features import prepare, shrink
 from panelvision.measure.registration import register
@@ -31,7 +31,6 @@ from panelvision.squareup import Outline, square_up
 
 TARGET = Path(change.__file__).with_name(change.MODEL_FILE)
 FAINT = TARGET.with_name("faint_model.json")
-GLASS = TARGET.with_name(faint_network.MODEL_FILE)
 FIRST_SEED = 800_000_000
 SHARD = 10
 FOLDS = 4
@@ -63,7 +62,7 @@ def main(argv: list[str] | None = None) -> int:
 def measured_pairs(first: int) -> list[list[float]]:
     """For each pair of a shard: whether it changed, then the numbers; cached."""
     cv2.setNumThreads(1)
-    key = f"change-{synth.VERSION}-{_digest(FAINT)}-{_digest(GLASS)}"
+    key = f"change-{synth.VERSION}-{_digest(FAINT)}"
     path = cache_folder() / key / f"shard-{first}.json"
     if not path.exists():
         rows = [row for k in range(SHARD) if (row := _measure(first + k)) is not None]

@@ -12,9 +12,8 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.combiner import load_numbers, network_from
-from panelvision.measure.faint import pool_tiles, score_glass
+from panelvision.measure.faint import pool_tiles
 from panelvision.measure.faint_features import Prepared, prepare, shrink, whiten
-from panelvision.measure.faint_network import load_networks
 from panelvision.measure.faint_tiles import tile_inputs, tile_statistics
 from panelvision.measure.registration import Registration, register
 from panelvision.photo import Photo
@@ -198,8 +197,7 @@ def change_numbers(
     statistics, share = tile_statistics(difference, use)
     odds = network_from(faint["tile"]).log_odds(tile_inputs(statistics, share))
     odds = odds.reshape(share.shape)
-    wide = score_glass(load_networks(), difference, use)
-    numbers = {**pool_tiles(odds, share), **pool_tiles(wide, share, prefix="glass")}
+    numbers = pool_tiles(odds, share)
     numbers.update(_plain_statistics(difference, use))
     return numbers, odds, share
 
@@ -225,11 +223,12 @@ def _plain_statistics(difference: FloatArray, use: BoolArray) -> dict[str, float
 
 
 CHANGE_NUMBERS = (
-    *(
-        f"{prefix}_{name}"
-        for prefix in ("tile", "glass")
-        for name in ("top", "p95", "p75", "median", "cluster", "mean")
-    ),
+    "tile_top",
+    "tile_p95",
+    "tile_p75",
+    "tile_median",
+    "tile_cluster",
+    "tile_mean",
     *(
         f"{k}_{n}_{s}"
         for s in (1, 3)
