@@ -178,23 +178,42 @@ def teach_glass(rows: list[dict[str, Any]]) -> tuple[dict[str, np.ndarray], list
 
 def fit(rows: list[dict[str, Any]], glass: list[FloatArray]) -> dict[str, Any]:
     """The model file's contents; ``glass``: the convolutions' odds of each photo's tiles."""
-    n = len(rows)
-    fold = np.arange(n) // 2 % FOLDS
-    pictured = np.array([r["pictured"] > 0 for r in rows])
-    snr = np.array([float(r["snr"]) for r in rows])
+    fold = np.arange(len(rows)) // 2 % FOLDS
     tiles = _TileTable(rows)
     networks = [tiles.fit(fold != f, seed=f) for f in range(FOLDS)]
     odds = np.zeros(len(tiles.inputs))
     for f in range(FOLDS):
         mine = fold[tiles.owner] == f
         odds[mine] = tiles.network([networks[f]]).log_odds(tiles.inputs[mine])
+    plain = _photo_scorer(rows, tiles, odds, networks, None)
+    witness = _photo_scorer(rows, tiles, odds, networks, glass)
+    scores, seen = plain.pop("scores"), plain.pop("seen")
+    del witness["scores"], witness["seen"]
+    contrast = np.array([float(r["contrast"]) for r in rows])
+    pictured = np.array([r["pictured"] > 0 for r in rows])
+    limit = _first_guess(scores, contrast, pictured & seen, plain["threshold"], rows)
+    return {"format": FORMAT, **plain, "limit": limit, "witness": {**witness, "limit": {}}}
+
+
+def _photo_scorer(
+    rows: list[dict[str, Any]],
+    tiles: "_TileTable",
+    odds: FloatArray,
+    networks: list[MLPClassifier],
+    glass: list[FloatArray] | None,
+) -> dict[str, Any]:
+    """A scorer of whole photos, with its tile scorer; held-out ``scores`` and who was ``seen``."""
+    n = len(rows)
+    fold = np.arange(n) // 2 % FOLDS
+    pictured = np.array([r["pictured"] > 0 for r in rows])
+    snr = np.array([float(r["snr"]) for r in rows])
     table = np.array(
         [
             [
                 *faint.pool_tiles(
                     odds[tiles.owner == i].reshape(r["share"].shape), r["share"]
                 ).values(),
-                *faint.pool_tiles(glass[i], r["share"]).values(),
+                *(faint.pool_tiles(glass[i], r["share"]).values() if glass else ()),
                 *r["numbers"],
             ]
             for i, r in enumerate(rows)
@@ -212,18 +231,17 @@ def fit(rows: list[dict[str, Any]], glass: list[FloatArray]) -> dict[str, Any]:
         scores[fold == f] = member.decision_function(inputs[fold == f])
     seen = np.isfinite(table[:, 0])
     null = np.sort(scores[~pictured & seen])
-    threshold = float(np.quantile(null, 1 - FALSE_ALARMS, method="higher"))
     whole = _whole(inputs, pictured, weight, teaching)
     print(
-        f"  held-out area under the curve: all {area_under_curve(scores[pictured], null):.3f}, "
+        f"  held-out area under the curve{' with the networks' if glass else ''}: "
+        f"all {area_under_curve(scores[pictured], null):.3f}, "
         f"SNR >= 5 {area_under_curve(scores[pictured & (snr >= 5)], null):.3f} "
         f"({int((pictured & (snr >= 5)).sum())} photos)"
     )
-    model = {
-        "format": FORMAT,
+    return {
         "tile": _plain(tiles.names, tiles.centre, tiles.scale, networks),
         "whole": {
-            "names": list(faint.whole_names()),
+            "names": list(faint.whole_names(glass=glass is not None)),
             "centre": np.round(centre, 5).tolist(),
             "scale": np.round(scale, 5).tolist(),
             "members": [
@@ -235,15 +253,12 @@ def fit(rows: list[dict[str, Any]], glass: list[FloatArray]) -> dict[str, Any]:
                 ]
             ],
         },
-        "threshold": threshold,
+        "threshold": float(np.quantile(null, 1 - FALSE_ALARMS, method="higher")),
         "false_alarm_rate": FALSE_ALARMS,
         "null_scores": np.round(null, 4).tolist(),
-        "limit": {},
+        "scores": scores,
+        "seen": seen,
     }
-    model["limit"] = _first_guess(
-        scores, np.array([float(r["contrast"]) for r in rows]), pictured & seen, threshold, rows
-    )
-    return model
 
 
 def _whole(
@@ -381,7 +396,7 @@ def _one_limit(model: dict[str, Any], seed: int, learned: dict[str, float]) -> F
     """ln of the true contrast over the limit without allowance, and whether it was found."""
     cv2.setNumThreads(1)
     prepared, truth = dark_photo(seed)
-    scorers = faint.scorers_from(model, faint_network.load_networks())
+    scorers = faint.scorers_from(model)
     threshold = float(model["threshold"])
     score = faint.score_prepared(scorers, prepared)[0]
     limit = detection_limit(
