@@ -4,6 +4,7 @@ PyTorch is needed for teaching alone (``pip install -e ".[train]"``); the progra
 numbers with numpy (``panelvision/measure/convolution.py``).
 """
 
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,10 @@ import numpy as np
 from panelvision.errors import ModelError
 
 Layers = tuple[tuple[int, int], ...]
+Progress = Callable[[int, int, float], None]
+
+MOST_RATE = 3e-3
+WEIGHT_DECAY = 0.03
 
 
 def pytorch() -> Any:
@@ -57,6 +62,43 @@ def build_stack(torch: Any, channels: int, layers: Layers) -> Any:
             return x
 
     return Stack()
+
+
+def teach(
+    torch: Any,
+    net: Any,
+    losses: Callable[[], Iterable[Any]],
+    *,
+    epochs: int,
+    steps: int,
+    progress: Progress | None,
+) -> None:
+    """Teach a network in place: AdamW with one cycle of the learning rate.
+
+    I. Loshchilov and F. Hutter, "Decoupled weight decay regularization", 2019, arXiv 1711.05101.
+
+    Parameters
+    ----------
+    losses : callable
+        The losses of one epoch's ``steps`` batches, one after the other.
+    progress : callable(epoch, epochs, mean loss), optional
+    """
+    best = torch.optim.AdamW(net.parameters(), lr=MOST_RATE, weight_decay=WEIGHT_DECAY)
+    rate = torch.optim.lr_scheduler.OneCycleLR(
+        best, MOST_RATE, total_steps=epochs * steps, pct_start=0.15
+    )
+    for epoch in range(epochs):
+        net.train()
+        total = 0.0
+        for loss in losses():
+            best.zero_grad(set_to_none=True)
+            loss.backward()
+            best.step()
+            rate.step()
+            total += float(loss.detach())
+        if progress:
+            progress(epoch + 1, epochs, total / steps)
+    net.eval()
 
 
 def stack_numbers(stack: Any, part: str) -> dict[str, np.ndarray]:

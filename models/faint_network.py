@@ -1,12 +1,12 @@
 """The network that finds a faint picture tile by tile: taught here, shipped as plain numbers."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from models.convolutions import build_stack, half, pytorch, stack_numbers
+from models.convolutions import Progress, build_stack, half, pytorch, stack_numbers, teach
 from panelvision.arrays import BoolArray, IntArray
 from panelvision.measure.faint_network import CHANNELS, INPUT_SCALE
 from panelvision.measure.faint_tiles import CELL
@@ -15,8 +15,6 @@ from panelvision.measure.faint_tiles import CELL
 LAYERS = ((8, 2), (16, 2), (32, 2), (32, 1), (48, 2), (48, 1), (48, 1))
 EPOCHS = 16
 BATCH = 16
-MOST_RATE = 3e-3
-WEIGHT_DECAY = 0.03
 # chosen: rows and columns of cells that are learned from at a time; a part of the glass teaches
 # as much as the whole and takes a third of the time.
 _PART = (10, 18)
@@ -46,12 +44,12 @@ def fit_network(
     *,
     seed: int,
     epochs: int = EPOCHS,
-    progress: Callable[[int, int, float], None] | None = None,
+    progress: Progress | None = None,
 ) -> dict[str, np.ndarray]:
     """Teach a network; returns its numbers as they ship.
 
-    AdamW with one cycle of the learning rate, as in ``models/glance.py``; parts are mirrored and
-    their noise is taken for more or less than it is. Tiles with and without picture weigh alike.
+    Parts are mirrored and their noise is taken for more or less than it is. Tiles with and without
+    picture weigh alike.
 
     Raises
     ------
@@ -65,13 +63,8 @@ def fit_network(
     with_picture = sum(int((g.pictured & g.known).sum()) for g in glasses)
     without = sum(int((~g.pictured & g.known).sum()) for g in glasses)
     steps = max(1, len(glasses) // BATCH)
-    best = torch.optim.AdamW(net.parameters(), lr=MOST_RATE, weight_decay=WEIGHT_DECAY)
-    rate = torch.optim.lr_scheduler.OneCycleLR(
-        best, MOST_RATE, total_steps=epochs * steps, pct_start=0.15
-    )
-    for epoch in range(epochs):
-        net.train()
-        total = 0.0
+
+    def losses() -> Iterator[Any]:
         order = rng.permutation(len(glasses))
         for k in range(steps):
             rows = order[k * BATCH : (k + 1) * BATCH]
@@ -84,15 +77,9 @@ def fit_network(
             loss = torch.nn.functional.binary_cross_entropy_with_logits(
                 net(x), label, reduction="none"
             )
-            loss = (loss * weight).sum() / weight.sum().clamp(min=1)
-            best.zero_grad(set_to_none=True)
-            loss.backward()
-            best.step()
-            rate.step()
-            total += float(loss.detach())
-        if progress:
-            progress(epoch + 1, epochs, total / steps)
-    net.eval()
+            yield (loss * weight).sum() / weight.sum().clamp(min=1)
+
+    teach(torch, net, losses, epochs=epochs, steps=steps, progress=progress)
     return {
         **stack_numbers(net.stack, "glass"),
         "last.weight": half(net.last.weight[0]),

@@ -1,11 +1,11 @@
 """The network that reads a photo at a glance: taught here, shipped as plain numbers."""
 
-from collections.abc import Callable
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 
-from models.convolutions import build_stack, half, pytorch, stack_numbers
+from models.convolutions import Progress, build_stack, half, pytorch, stack_numbers, teach
 from models.table import Table
 from panelvision.arrays import IntArray
 from panelvision.labels import SYMPTOMS
@@ -16,8 +16,6 @@ FRAME_LAYERS = ((12, 2), (24, 2), (40, 2), (40, 1), (48, 2))
 HIDDEN = 64
 EPOCHS = 22
 BATCH = 32
-MOST_RATE = 3e-3
-WEIGHT_DECAY = 0.03
 SMOOTHING = 0.05  # label smoothing (Szegedy et al. 2016, arXiv 1512.00567, section 7)
 
 
@@ -26,12 +24,11 @@ def fit_network(
     *,
     seed: int,
     epochs: int = EPOCHS,
-    progress: Callable[[int, int, float], None] | None = None,
+    progress: Progress | None = None,
 ) -> dict[str, np.ndarray]:
     """Teach a network on the photos of a table; returns its numbers as they ship.
 
-    AdamW (Loshchilov and Hutter 2019, arXiv 1711.05101) with one cycle of the learning rate;
-    photos are mirrored, cut, and changed in brightness, colour and noise.
+    Photos are mirrored, cut, and changed in brightness, colour and noise.
 
     Parameters
     ----------
@@ -51,30 +48,19 @@ def fit_network(
     labels = torch.as_tensor(table.labels, dtype=torch.long)
     share = table.weights / table.weights.sum()
     steps = max(1, len(table) // BATCH)
-    best = torch.optim.AdamW(net.parameters(), lr=MOST_RATE, weight_decay=WEIGHT_DECAY)
-    rate = torch.optim.lr_scheduler.OneCycleLR(
-        best, MOST_RATE, total_steps=epochs * steps, pct_start=0.15
-    )
     same = np.ptp(table.weights) == 0
-    for epoch in range(epochs):
-        net.train()
-        total = 0.0
+
+    def losses() -> Iterator[Any]:
         order = rng.permutation(len(table)) if same else rng.choice(len(table), len(table), p=share)
         for k in range(steps):
             rows = order[k * BATCH : (k + 1) * BATCH]
             screen, frame = _batch(torch, table, rows, rng)
             _varied(torch, screen, frame)
-            loss = torch.nn.functional.cross_entropy(
+            yield torch.nn.functional.cross_entropy(
                 net(screen, frame), labels[rows], label_smoothing=SMOOTHING
             )
-            best.zero_grad(set_to_none=True)
-            loss.backward()
-            best.step()
-            rate.step()
-            total += float(loss.detach())
-        if progress:
-            progress(epoch + 1, epochs, total / steps)
-    net.eval()
+
+    teach(torch, net, losses, epochs=epochs, steps=steps, progress=progress)
     return _numbers(net)
 
 

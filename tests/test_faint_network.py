@@ -14,7 +14,7 @@ from panelvision.measure.faint_network import (
 )
 
 
-def mean_of_light(gain: float = 1.0, bias: float = 0.0) -> dict[str, np.ndarray]:
+def corner_light(gain: float = 1.0, bias: float = 0.0) -> dict[str, np.ndarray]:
     """A network whose log-odds are the corner pixel of each cell's light: each layer picks one."""
     numbers: dict[str, np.ndarray] = {"glass.steps": np.array([2, 2, 2, 2], np.uint8)}
     for k in range(4):
@@ -41,7 +41,7 @@ def test_quantised_counts_sixteenths_of_the_noise_and_cuts_to_whole_cells():
 def test_log_odds_of_tiles_are_means_over_two_by_two_cells():
     white = np.zeros((48, 64, 3), np.float32)
     white[::16, ::16, 0] = np.arange(12).reshape(3, 4) / 4  # one noise unit is 16 steps
-    got = read_network(mean_of_light(bias=-1.0)).log_odds(white, np.ones((48, 64), bool))
+    got = read_network(corner_light(bias=-1.0)).log_odds(white, np.ones((48, 64), bool))
     cells = 16 * np.arange(12).reshape(3, 4) / 4 - 1
     expected = (cells[:-1, :-1] + cells[1:, :-1] + cells[:-1, 1:] + cells[1:, 1:]) / 4
     assert got == pytest.approx(expected, abs=1e-4)
@@ -58,11 +58,11 @@ def test_log_odds_of_tiles_are_means_over_two_by_two_cells():
 )
 def test_arrays_that_do_not_fit_are_refused(spoil):
     with pytest.raises(ValueError, match=r"fit|finite"):
-        read_network({**mean_of_light(), **spoil})
+        read_network({**corner_light(), **spoil})
 
 
 def test_a_file_holds_several_networks():
-    numbers = {f"{k}.{n}": v for k in range(3) for n, v in mean_of_light(gain=k).items()}
+    numbers = {f"{k}.{n}": v for k in range(3) for n, v in corner_light(gain=k).items()}
     assert [float(n.weight[0]) for n in read_networks(numbers)] == [0, INPUT_SCALE, 2 * INPUT_SCALE]
     with pytest.raises(ValueError, match="too many"):
         read_networks({f"{k}.last.bias": np.zeros(1) for k in range(99)})
