@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth import encode, optics, phone, sensor
-from synth.arrays import Floats
+from synth.arrays import Bytes, Floats
 from synth.body import set_body, stand
 from synth.canvas import Canvas
 from synth.dice import Dice
@@ -48,10 +48,13 @@ SIZES = {
 
 @dataclass(frozen=True)
 class Sample:
-    """One drawn photograph. jpeg: encoded bytes. truth: see the package docstring."""
+    """One drawn photograph. jpeg: encoded bytes. truth: see the package docstring. changed: where
+    the fault changed the panel's picture, as of `synth.faults.state.Screen`.
+    """
 
     jpeg: bytes
     truth: dict[str, Any]
+    changed: Bytes | None = None
 
 
 @dataclass(frozen=True)
@@ -370,7 +373,7 @@ def _finish(
         changed=None,
         seed=setup.seed,
     )
-    return Sample(data, truth)
+    return Sample(data, truth, None if shot.screen is None else shot.screen.changed)
 
 
 def first_shot(setup: Setup, size: tuple[int, int]) -> Shot:

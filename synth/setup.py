@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synth import content
-from synth.arrays import Floats
+from synth.arrays import Bytes, Floats
 from synth.body import Body, draw_body
 from synth.colour import lamp, to_linear
 from synth.dice import Dice
@@ -255,6 +255,27 @@ def _change(symptom: str, before: Floats, after: Screen, glow: Floats) -> float:
     return _most_changed(change, _PART[symptom]) if symptom in _PART else float(change.mean())
 
 
+#: Rows and columns of the map of what a fault changed.
+_CELLS = (36, 64)
+
+
+def _changed(before: Floats, glow: Floats, after: Screen) -> Bytes:
+    """Largest change in each cell of the active area, in square-root code values as 0..255."""
+    height, width = after.shape
+
+    def code(drive: Floats, light: Floats) -> Floats:
+        spread = cv2.resize(light, (width, height), interpolation=cv2.INTER_LINEAR)
+        return np.sqrt(np.maximum(drive * spread.reshape(height, width, -1), 0))
+
+    change = np.abs(code(after.drive, after.glow) - code(before, glow)).max(-1)
+    rows, columns = (
+        np.linspace(0, n, cells + 1).astype(int)[:-1]
+        for n, cells in zip(change.shape, _CELLS, strict=True)
+    )
+    most = np.maximum.reduceat(np.maximum.reduceat(change, rows, axis=0), columns, axis=1)
+    return np.clip(most * 255, 0, 255).astype(np.uint8)
+
+
 def _break(
     dice: Dice, setup: Setup, screen: Screen, truth: dict[str, Any], photo: str | None
 ) -> tuple[Screen, str | None]:
@@ -274,6 +295,8 @@ def _break(
             shown = _shown(dice.child(f"content_retry{k}"), symptom, screen.shape)
             screen.drive = to_linear(shown.picture)
             truth["content"], photo = shown.kind, shown.photo
+    if symptom != "glow-no-image":  # which leaves nothing of the picture anywhere
+        screen.changed = _changed(before, glow, screen)
     return screen, photo
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from synth.arrays import Floats
+from synth.arrays import Bytes, Floats
 from synth.panel import Panel
 
 
@@ -15,13 +15,16 @@ class Screen:
 
     panel: the set. drive: (H, W, 3) linear light 0..1 the cells are driven with. glow: (h, w) or
     (h, w, 3) coarse backlight relative to its healthy mean. truth: what was done, in the terms of
-    the rendered sets' truth files, positions as fractions of the active area.
+    the rendered sets' truth files, positions as fractions of the active area. changed: where the
+    fault changed the picture, (36, 64) over the active area, 0..255; None where there is no fault
+    or it is all of the picture.
     """
 
     panel: Panel
     drive: Floats
     glow: Floats
     truth: dict[str, Any] = field(default_factory=dict)
+    changed: Bytes | None = None
 
     @property
     def shape(self) -> tuple[int, int]:
