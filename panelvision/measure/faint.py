@@ -138,6 +138,24 @@ class Scorers:
     limit: dict[str, float]
 
 
+@dataclass(frozen=True)
+class Measured:
+    """Numbers of the glass that every scorer reads.
+
+    Attributes
+    ----------
+    described : dict of str to float
+        Of the photo as a whole, as :func:`describe` gives them.
+    statistics : ndarray of shape (rows, columns, n_statistics)
+    share : ndarray of shape (rows, columns)
+        Of each tile, as :func:`tile_statistics` gives them.
+    """
+
+    described: dict[str, float]
+    statistics: FloatArray = field(repr=False)
+    share: FloatArray = field(repr=False)
+
+
 @lru_cache(maxsize=1)
 def _scorers() -> Scorers:
     return scorers_from(load_numbers(MODEL_FILE))
@@ -189,9 +207,17 @@ def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPi
     model = _scorers()
     linear, clipped, valid = shrink(*_without_margin(view))
     prepared = prepare(linear, clipped, valid)
-    described = describe(prepared)
-    score, tiles = score_prepared(model, prepared, described)[:2]
-    features = _features_of(_witness(), prepared, described)
+    measured = measure_tiles(prepared)
+    score, tiles, numbers = score_prepared(model, prepared, measured)
+    found = bool(np.isfinite(score) and score > model.threshold)
+    contrast = picture_contrast(prepared, tiles) if found else float("nan")
+    features = {
+        "faint_score": score,
+        "faint_p_value": _p_value(model, score),
+        "faint_contrast": contrast,
+        **{f"faint_{name}": value for name, value in numbers.items()},
+        **_testimony(prepared, measured),
+    }
     if not np.isfinite(score):
         return FaintPicture(
             float("nan"),
@@ -208,8 +234,6 @@ def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPi
             tiles,
             features,
         )
-    found = score > model.threshold
-    contrast = picture_contrast(prepared, tiles) if found else float("nan")
     least = float("nan")
     if limit:
         least = detection_limit(
@@ -222,7 +246,7 @@ def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPi
     conclusive = bool(found or least <= WORKING_PANEL_CONTRAST)
     return FaintPicture(
         float(score),
-        bool(found),
+        found,
         float(1 / (1 + np.exp(-score))),
         _p_value(model, score),
         model.false_alarm_rate,
@@ -236,22 +260,16 @@ def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPi
     )
 
 
-def _features_of(
-    witness: Scorers, prepared: Prepared, described: dict[str, float]
-) -> dict[str, float]:
-    """What the witness says, for the classifier."""
-    score, tiles, numbers = score_prepared(witness, prepared, described)
-    seen = bool(np.isfinite(score))
-    found = seen and score > witness.threshold
-    return {
-        "faint_score": score,
-        "faint_p_value": _p_value(witness, score) if seen else 1.0,
-        "faint_contrast": picture_contrast(prepared, tiles) if found else float("nan"),
-        **{f"faint_{name}": value for name, value in numbers.items()},
-    }
+def _testimony(prepared: Prepared, measured: Measured) -> dict[str, float]:
+    """What the networks add, for the classifier."""
+    score, _, numbers = score_prepared(_witness(), prepared, measured)
+    glass = {f"faint_{name}": v for name, v in numbers.items() if name.startswith("glass_")}
+    return {"faint_witness_score": score, **glass}
 
 
 def _p_value(model: Scorers, score: float) -> float:
+    if not np.isfinite(score):
+        return 1.0
     null = model.null_scores
     return float((np.count_nonzero(null >= score) + 1) / (len(null) + 1))
 
@@ -266,16 +284,22 @@ def _without_margin(view: ScreenView) -> tuple[FloatArray, BoolArray, BoolArray]
     return view.linear[inner], view.clipped[inner], view.valid[inner]
 
 
+def measure_tiles(prepared: Prepared) -> Measured:
+    """The numbers behind every score."""
+    return Measured(describe(prepared), *tile_statistics(prepared.white, prepared.flat.use))
+
+
 def score_prepared(
-    model: Scorers, prepared: Prepared, described: dict[str, float] | None = None
+    model: Scorers, prepared: Prepared, measured: Measured | None = None
 ) -> tuple[float, FloatArray, dict[str, float]]:
     """Log-odds of the photo, log-odds of its tiles, and the numbers behind them.
 
-    ``described``: what :func:`describe` says of ``prepared``, where it is known already.
+    ``measured``: what :func:`measure_tiles` says of ``prepared``, where it is known already.
     """
-    numbers = describe(prepared) if described is None else described
-    odds, share = score_tiles(model.tile, prepared)
-    numbers = {**numbers, **pool_tiles(odds, share)}
+    known = measure_tiles(prepared) if measured is None else measured
+    share = known.share
+    odds = model.tile.log_odds(tile_inputs(known.statistics, share)).reshape(share.shape)
+    numbers = {**known.described, **pool_tiles(odds, share)}
     if model.glass:
         wide = score_glass(model.glass, prepared.white, prepared.flat.use)
         numbers |= pool_tiles(wide, share, prefix="glass")
@@ -284,13 +308,6 @@ def score_prepared(
         return float("nan"), tiles, numbers
     inputs = np.array([[numbers[name] for name in model.whole.names]], np.float32)
     return float(model.whole.log_odds(inputs)[0]), tiles, numbers
-
-
-def score_tiles(network: Network, prepared: Prepared) -> tuple[FloatArray, FloatArray]:
-    """Log-odds (rows, columns) that a tile shows a picture, and how much of it was seen."""
-    statistics, share = tile_statistics(prepared.white, prepared.flat.use)
-    odds = network.log_odds(tile_inputs(statistics, share))
-    return odds.reshape(share.shape), share
 
 
 def score_glass(
