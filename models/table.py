@@ -35,6 +35,8 @@ class Table:
         The truth object of each photo.
     glances : tuple of Glance
         What the network reads; empty where none is taught.
+    places : tuple of ndarray
+        Where in each glance the fault is (``models/places.py``).
     """
 
     values: FloatArray
@@ -45,6 +47,7 @@ class Table:
     gradients: FloatArray
     truths: tuple[dict[str, Any], ...]
     glances: tuple[Glance, ...] = ()
+    places: tuple[IntArray, ...] = ()
 
     def __len__(self) -> int:
         return len(self.labels)
@@ -61,6 +64,7 @@ class Table:
             self.gradients[index],
             tuple(self.truths[i] for i in index),
             tuple(self.glances[i] for i in index) if self.glances else (),
+            tuple(self.places[i] for i in index) if self.places else (),
         )
 
     def columns(self, names: tuple[str, ...]) -> "Table":
@@ -91,7 +95,8 @@ def from_records(records: list[dict[str, Any]], *, weight: float = 1.0) -> Table
         weights=np.full(len(records), weight),
         gradients=np.array([r["hog"] for r in records], dtype=np.float32),
         truths=tuple(r["truth"] for r in records),
-        glances=tuple(r["glance"] for r in records),
+        glances=tuple(Glance(r["screen"], r["frame"]) for r in records),
+        places=tuple(r["places"] for r in records),
     )
 
 
@@ -113,6 +118,7 @@ def join(first: Table, second: Table) -> Table:
         np.vstack([first.gradients, second.gradients]),
         first.truths + second.truths,
         first.glances + second.glances,
+        first.places + second.places,
     )
 
 

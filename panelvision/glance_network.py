@@ -2,7 +2,8 @@
 
 It sees the two pictures of a :class:`~panelvision.measure.glance.Glance` through convolutions,
 pools every last channel, and puts two dense layers on that. Pooled are mean and maximum, and
-the largest mean of a column and of a row: faults of the panel run along one of the two.
+the largest mean of a column and of a row: faults of the panel run along one of the two. What
+each place of the screen shows by itself, label by label, is pooled as well.
 ``models/glance.py`` teaches it.
 """
 
@@ -29,26 +30,40 @@ class GlanceNetwork:
     ----------
     screen, frame : tuple of Convolution
         What each of the two pictures goes through.
+    places : tuple of two arrays, (n_channels, n_labels) and (n_labels,)
+        From the screen's last channels to what a place shows.
     weights, biases : tuples of two arrays
-        Dense layers on the pooled channels.
+        Dense layers on what was pooled.
     """
 
     screen: tuple[Convolution, ...]
     frame: tuple[Convolution, ...]
+    places: tuple[FloatArray, FloatArray]
     weights: tuple[FloatArray, FloatArray]
     biases: tuple[FloatArray, FloatArray]
 
     def log_probabilities(self, glance: Glance) -> FloatArray:
         """Log-probabilities (n_labels,) of one glance."""
-        x = np.concatenate([_seen(self.screen, glance.screen), _seen(self.frame, glance.frame)])
+        screen, frame = _seen(self.screen, glance.screen), _seen(self.frame, glance.frame)
+        there = self._places(screen)
+        x = np.concatenate([_pooled(screen), _pooled(frame), there.mean(axis=0), there.max(axis=0)])
         x = np.maximum(x @ self.weights[0] + self.biases[0], 0)
         return log_softmax((x @ self.weights[1] + self.biases[1])[None].astype(np.float64))[0]
+
+    def _places(self, screen: FloatArray) -> FloatArray:
+        """Log-probabilities (n_places, n_labels) of the places one by one."""
+        channels = screen.reshape(len(screen), -1).T
+        return log_softmax(channels @ self.places[0] + self.places[1])
 
 
 def _seen(layers: tuple[Convolution, ...], picture: IntArray) -> FloatArray:
     x = np.moveaxis(picture.astype(np.float32) / 127.5 - 1, -1, 0)
     for layer in layers:
         x = layer(x)
+    return x
+
+
+def _pooled(x: FloatArray) -> FloatArray:
     columns, rows = x.mean(axis=1), x.mean(axis=2)
     return np.concatenate(
         [columns.mean(axis=1), x.max(axis=(1, 2)), columns.max(axis=1), rows.max(axis=1)]
@@ -65,15 +80,20 @@ def read_network(numbers: Mapping[str, np.ndarray], labels: int) -> GlanceNetwor
     """
     screen = read_convolutions(numbers, "screen", _SCREEN_CHANNELS)
     frame = read_convolutions(numbers, "frame", _FRAME_CHANNELS)
+    places = tuple(numbers[f"places.{name}"].astype(np.float32) for name in ("weight", "bias"))
     weights = tuple(numbers[f"dense.{k}.weight"].astype(np.float32) for k in range(2))
     biases = tuple(numbers[f"dense.{k}.bias"].astype(np.float32) for k in range(2))
-    width = _POOLED * (len(screen[-1].bias) + len(frame[-1].bias))
+    width = _POOLED * (len(screen[-1].bias) + len(frame[-1].bias)) + 2 * labels
     fits = (
-        weights[0].shape == (width, len(biases[0]))
+        places[0].shape == (len(screen[-1].bias), labels)
+        and places[1].shape == (labels,)
+        and weights[0].shape == (width, len(biases[0]))
         and weights[1].shape == (len(biases[0]), labels)
         and biases[1].shape == (labels,)
-        and all(np.isfinite(a).all() for a in (*weights, *biases))
+        and all(np.isfinite(a).all() for a in (*places, *weights, *biases))
     )
     if not fits:
         raise ValueError("dense layers do not fit")
-    return GlanceNetwork(screen, frame, (weights[0], weights[1]), (biases[0], biases[1]))
+    return GlanceNetwork(
+        screen, frame, (places[0], places[1]), (weights[0], weights[1]), (biases[0], biases[1])
+    )

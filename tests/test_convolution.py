@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy.signal import correlate2d
+from scipy.special import log_softmax
 
 from panelvision.glance_network import read_network
 from panelvision.measure.convolution import Convolution
@@ -23,7 +24,9 @@ def numbers(seed=0, **changes):
     for key, n_out, n_in in (("screen.0", 5, 6), ("screen.1", 5, 5), ("frame.0", 3, 4)):
         out[f"{key}.weight"] = rng.normal(0, 0.2, (n_out, n_in, 3, 3)).astype(np.float16)
         out[f"{key}.bias"] = rng.normal(0, 0.1, n_out).astype(np.float16)
-    for k, shape in enumerate(((32, 8), (8, 13))):
+    out["places.weight"] = rng.normal(0, 0.5, (5, 13)).astype(np.float16)
+    out["places.bias"] = rng.normal(0, 0.5, 13).astype(np.float16)
+    for k, shape in enumerate(((58, 8), (8, 13))):
         out[f"dense.{k}.weight"] = rng.normal(0, 0.5, shape).astype(np.float16)
         out[f"dense.{k}.bias"] = rng.normal(0, 0.5, shape[1]).astype(np.float16)
     return {**out, **changes}
@@ -66,6 +69,10 @@ def test_the_whole_network_is_its_layers_in_order():
             x = by_scipy(x, given[f"{name}.{k}.weight"], given[f"{name}.{k}.bias"], step, k == 1)
         parts += [x.mean(axis=(1, 2)), x.max(axis=(1, 2))]
         parts += [x.mean(axis=1).max(axis=1), x.mean(axis=2).max(axis=1)]
+        if name == "screen":
+            there = np.tensordot(given["places.weight"], x, axes=(0, 0))
+            there = log_softmax(there.reshape(13, -1) + given["places.bias"][:, None], axis=0)
+    parts += [there.mean(axis=1), there.max(axis=1)]
     hidden = np.concatenate(parts) @ given["dense.0.weight"] + given["dense.0.bias"]
     z = np.maximum(hidden, 0) @ given["dense.1.weight"] + given["dense.1.bias"]
     expected = np.exp(z) / np.exp(z).sum()
@@ -82,7 +89,9 @@ def test_the_whole_network_is_its_layers_in_order():
         {"screen.0.weight": np.zeros((5, 7, 3, 3), np.float16)},
         {"screen.1.bias": np.zeros(9, np.float16)},
         {"frame.0.weight": np.full((3, 4, 3, 3), np.nan, np.float16)},
-        {"dense.0.weight": np.zeros((31, 8), np.float16)},
+        {"dense.0.weight": np.zeros((57, 8), np.float16)},
+        {"places.weight": np.zeros((4, 13), np.float16)},
+        {"places.bias": np.full(13, np.inf, np.float16)},
         {"dense.1.weight": np.zeros((8, 12), np.float16)},
     ],
     ids=lambda c: next(iter(c)),

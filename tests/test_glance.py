@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from models.glance import fit_network
+from models.places import FAULT, PLACES
 from models.table import Table
 from panelvision.glance_network import read_network
 from panelvision.light import decode
@@ -93,6 +94,7 @@ def test_the_network_ships_as_it_was_taught():
         values=np.zeros((52, 1)), names=("none",), labels=labels, scenes=np.arange(52),
         weights=np.ones(52), gradients=np.zeros((52, 1), np.float32), truths=({},) * 52,
         glances=tuple(striped(label, rng) for label in labels),
+        places=tuple(np.full(PLACES, FAULT, np.uint8) for _ in labels),
     )  # fmt: skip
     losses = []
     numbers = fit_network(
