@@ -7,7 +7,7 @@ from sklearn.linear_model import LogisticRegression
 from models.metrics import conformal_score, wilson
 from models.table import Table
 from panelvision.arrays import FloatArray, IntArray
-from panelvision.classify import DARK_SCORE
+from panelvision.classify import DARK_SCORES, dark_score
 from panelvision.labels import SYMPTOMS
 
 
@@ -53,14 +53,14 @@ def fit_temperature(
 
 
 def fit_dark_split(table: Table) -> tuple[float, float] | None:
-    """Slope and offset of the log-odds of a faint picture on the detector's score.
+    """Slope and offset of the log-odds of a faint picture on the detector's scores.
 
     Logistic regression over the dark photos of a table; the detector was taught on other
-    seeds. None where the table has no such score.
+    seeds. None where the table has no such scores.
     """
-    if DARK_SCORE not in table.names:
+    if not set(DARK_SCORES) <= set(table.names):
         return None
-    score = table.values[:, table.names.index(DARK_SCORE)]
+    score = dark_score(table.values, table.names)
     faint, none = SYMPTOMS.index("faint-image"), SYMPTOMS.index("no-image")
     use = np.isin(table.labels, (faint, none)) & np.isfinite(score)
     line = LogisticRegression(C=1.0).fit(

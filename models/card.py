@@ -51,7 +51,7 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         f"{card.get('conformal_score', float('nan')):.3f}; "
         f"below {card.get('least_probability', float('nan')):.2f} it says that it can't tell.",
         "- How likely a screen is dark is the members' answer; whether a dark one shows a faint "
-        "picture is the faint detector's, whose score shares out that part.",
+        "picture is the faint detector's, whose two scores' mean shares out that part.",
         f"- Made {card.get('made', _MISSING)} by `{card.get('command', _MISSING)}` in "
         f"{card.get('seconds', 0) / 60:.0f} minutes on two cores, "
         "photos that were in the cache not counted.",

@@ -15,7 +15,7 @@ from sklearn.svm import LinearSVC
 from models.metrics import log_loss
 from models.table import Table
 from panelvision.arrays import FloatArray, IntArray
-from panelvision.classify import DARK_SCORE
+from panelvision.classify import DARK_SCORES, dark_score
 from panelvision.labels import SYMPTOMS
 
 
@@ -173,26 +173,30 @@ def across_domains(
 def dark_across_torches(table: Table, *, seed: int) -> list[dict[str, Any]]:
     """Faint picture against none where each kind of torch is predicted by the others.
 
-    What all measurements say through boosted trees, and what the faint detector's score alone
-    says: the second is what ships (``SymptomModel.dark_split``). Rows as of the table of families.
+    What all measurements say through boosted trees, what either of the faint detector's scores
+    says alone, and what their mean says: the last is what ships (``SymptomModel.dark_split``).
+    Rows as of the table of families.
     """
     faint, none = SYMPTOMS.index("faint-image"), SYMPTOMS.index("no-image")
-    score = table.names.index(DARK_SCORE)
-    dark = table.pick(np.isin(table.labels, (faint, none)) & np.isfinite(table.values[:, score]))
+    score = dark_score(table.values, table.names)
+    use = np.isin(table.labels, (faint, none)) & np.isfinite(score)
+    dark = table.pick(use)
     shows = dark.labels == faint
     torch = np.array([str(truth.get("torch")) for truth in dark.truths])
     x = fill(dark.values, medians(dark.values))
+    alone = {name: x[:, [table.names.index(name)]] for name in DARK_SCORES}
     rows = []
-    for family, features, columns in (
-        (FAMILIES[0].name, "all", list(range(x.shape[1]))),
-        ("logistic regression", "faint detector's score", [score]),
+    for family, features, values in (
+        (FAMILIES[0].name, "all", x),
+        *(("logistic regression", name, column) for name, column in alone.items()),
+        ("logistic regression", "mean of both scores", score[use, None]),
     ):
         p = np.zeros(len(dark))
         for kind in np.unique(torch):
             here = torch == kind
-            member = FAMILIES[0].make(seed) if len(columns) > 1 else LogisticRegression()
-            member.fit(x[~here][:, columns], shows[~here])
-            p[here] = member.predict_proba(x[here][:, columns])[:, 1]
+            member = FAMILIES[0].make(seed) if values is x else LogisticRegression()
+            member.fit(values[~here], shows[~here])
+            p[here] = member.predict_proba(values[here])[:, 1]
         rows.append(
             {
                 "family": family,

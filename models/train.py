@@ -50,7 +50,7 @@ from models.table import Split, Table, from_records, join, split_by_scene
 from panelvision import __version__
 from panelvision.arrays import FloatArray
 from panelvision.classify import (
-    DARK_SCORE,
+    DARK_SCORES,
     MODEL_FILE,
     MODEL_FORMAT,
     SymptomModel,
@@ -294,9 +294,10 @@ def compare_families(split: Split, *, seed: int) -> list[dict[str, Any]]:
                 }
             )
             print("  " + json.dumps(rows[-1]), flush=True)
-    if DARK_SCORE in split.fit.names:
-        rows += dark_across_torches(split.fit, seed=seed)
-        print("  " + "\n  ".join(map(json.dumps, rows[-2:])), flush=True)
+    if set(DARK_SCORES) <= set(split.fit.names):
+        dark = dark_across_torches(split.fit, seed=seed)
+        print("  " + "\n  ".join(map(json.dumps, dark)), flush=True)
+        rows += dark
     plain = baseline(split.fit, seed=seed)
     rows.append(
         {

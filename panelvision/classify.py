@@ -23,7 +23,7 @@ from panelvision.words import as_percent
 
 MODEL_FILE = Path(__file__).parent / "data" / "symptom_model.npz"
 # Format of the artefact; another number is refused.
-MODEL_FORMAT = 2
+MODEL_FORMAT = 3
 # chosen: an artefact holds about a million numbers; a larger file is not one of ours.
 _MAX_BYTES = 20_000_000
 
@@ -31,8 +31,10 @@ _MAX_BYTES = 20_000_000
 _UNSURE = 0.4
 # One member that is sure of nothing but its own mistake must not outvote the others.
 _LEAST_LOG_P = float(np.log(1e-6))
-# The measurement that tells a faint picture from none.
-DARK_SCORE = "faint_score"
+# The measurements that tell a faint picture from none: what the tiles' statistics say and what
+# the networks add. Their mean counts, because either is the better one somewhere: the networks on
+# drawings of the kind they were taught on, the statistics under another torch's reflections.
+DARK_SCORES = ("faint_score", "faint_witness_score")
 
 
 @dataclass(frozen=True)
@@ -93,7 +95,7 @@ class SymptomModel:
         Per-label offset of the log-probabilities, fitted with the temperature.
     dark_split : tuple of two floats, or None
         Slope and offset of the log-odds that a dark screen shows a faint picture, on the faint
-        detector's score. How likely the screen is dark is the members' question; whether a
+        detector's scores. How likely the screen is dark is the members' question; whether a
         picture is on it is the detector's, so that reading and finding do not contradict each
         other. Not applied where the score could not be measured.
     conformal_score : float
@@ -143,8 +145,7 @@ class SymptomModel:
         p = np.exp(z)
         p /= p.sum(axis=1, keepdims=True)
         if self.dark_split is not None:
-            score = vectors[:, self.features.index(DARK_SCORE)]
-            p = split_dark(p, score, self.dark_split)
+            p = split_dark(p, dark_score(vectors, self.features), self.dark_split)
         return p
 
     def read(self, features: Mapping[str, float], glance: Glance | None = None) -> SymptomReading:
@@ -174,6 +175,18 @@ class SymptomModel:
             can_tell=can_tell,
             reason=reason,
         )
+
+
+def dark_score(vectors: FloatArray, features: tuple[str, ...]) -> FloatArray:
+    """Mean of the faint detector's scores (n,); NaN where they could not be measured.
+
+    Raises
+    ------
+    ValueError
+        When one of them is not among the features.
+    """
+    columns = [features.index(name) for name in DARK_SCORES]
+    return np.asarray(vectors[:, columns].mean(axis=1))
 
 
 def split_dark(p: FloatArray, score: FloatArray, line: tuple[float, float]) -> FloatArray:

@@ -11,7 +11,7 @@ from models.calibrate import (
     softmax,
 )
 from models.table import Table
-from panelvision.classify import DARK_SCORE, split_dark
+from panelvision.classify import DARK_SCORES, split_dark
 from panelvision.labels import SYMPTOMS
 
 
@@ -76,7 +76,8 @@ def test_the_line_of_the_dark_split_is_found_again():
     labels = np.where(pictured, SYMPTOMS.index("faint-image"), SYMPTOMS.index("no-image"))
     labels[::10] = SYMPTOMS.index("normal")
     table = Table(
-        values=score[:, None], names=(DARK_SCORE,), labels=labels, scenes=np.arange(6000),
+        values=np.stack([score - 1, score + 1], axis=1), names=DARK_SCORES,
+        labels=labels, scenes=np.arange(6000),
         weights=np.ones(6000), gradients=np.zeros((6000, 1), np.float32), truths=({},) * 6000,
     )  # fmt: skip
     slope, offset = fit_dark_split(table)
