@@ -30,9 +30,9 @@ from models.metrics import area_under_curve, wilson
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure import faint, faint_network
 from panelvision.measure.combiner import FORMAT, Network, network_from
-from panelvision.measure.faint_features import Prepared, describe, feature_names, prepare, shrink
+from panelvision.measure.faint_features import Prepared, feature_names, prepare, shrink
 from panelvision.measure.faint_limit import detection_limit
-from panelvision.measure.faint_tiles import CELL, pool_cells, tile_inputs, tile_statistics
+from panelvision.measure.faint_tiles import CELL, pool_cells, tile_inputs
 from panelvision.photo import read_photo
 from panelvision.squareup import Outline, square_up
 
@@ -120,17 +120,16 @@ def dark_photo(seed: int) -> tuple[Prepared, dict[str, Any]]:
 
 def _measure(seed: int) -> dict[str, Any]:
     prepared, truth = dark_photo(seed)
-    statistics, share = tile_statistics(prepared.white, prepared.flat.use)
-    power = np.zeros(share.shape, np.float32)
+    measured = faint.measure_tiles(prepared)
+    power = np.zeros(measured.share.shape, np.float32)
     if truth["symptom"] == "faint-image":
         power = _power(seed, prepared, float(truth["faint_contrast"]))
-    numbers = describe(prepared)
     return {
-        "statistics": statistics.astype(np.float32),
-        "share": share.astype(np.float32),
+        "statistics": measured.statistics.astype(np.float32),
+        "share": measured.share.astype(np.float32),
         "white": faint_network.quantised(prepared.white, prepared.flat.use),
         "power": power,
-        "numbers": np.array(list(numbers.values()), np.float64),
+        "numbers": np.array(list(measured.described.values()), np.float64),
         "pictured": float(truth["symptom"] == "faint-image"),
         "snr": float(truth.get("faint_snr_feature") or 0.0),
         "contrast": float(truth.get("faint_contrast") or 0.0),
