@@ -62,8 +62,8 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         f"{card.get('synth_version')}), every fault equally often and dark, healthy and "
         "screenless photos more often (`MIX` in `models/measure.py`), each measured through "
         "panelvision's own pipeline with the outline that it found itself.",
-        "- Split by scene into 82 % fitting, 6 % calibration, 6 % promises (symptom sets and "
-        "abstention) and 6 % judgement; no scene is in two parts.",
+        "- Split by scene into 82 % fitting, 6 % calibration, 6 % promises (symptom sets; "
+        "with the calibration's, abstention) and 6 % judgement; no scene is in two parts.",
         f"- The shop's own photos that joined: {', '.join(card.get('extra', [])) or 'none'}.",
         "- No photo of the evaluation folders below was used for fitting. Their statistics "
         "(contrast, noise, exposure) were printed beside the drawings' while ranges were widened, "

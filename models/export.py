@@ -7,9 +7,9 @@ import joblib
 import numpy as np
 from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
-from sklearn.neural_network import MLPClassifier
 from sklearn.pipeline import Pipeline
 
+from models.ranks_network import MOST_SCORE, RanksNetwork
 from models.table import Table
 from panelvision.arrays import FloatArray
 from panelvision.evaluators import Evaluator, read_members
@@ -29,9 +29,10 @@ def arrays_of(member: Any) -> dict[str, np.ndarray]:
             "references": ranks.references_.astype(np.float32),
         }
         if isinstance(last, LogisticRegression):
-            out.update(weight0=last.coef_.T, bias0=last.intercept_)
-        elif isinstance(last, MLPClassifier):
-            for k, (weight, bias) in enumerate(zip(last.coefs_, last.intercepts_, strict=True)):
+            out.update(limit=np.array(np.inf), weight0=last.coef_.T, bias0=last.intercept_)
+        elif isinstance(last, RanksNetwork):
+            out["limit"] = np.array(MOST_SCORE)
+            for k, (weight, bias) in enumerate(zip(last.weights_, last.biases_, strict=True)):
                 out.update({f"weight{k}": weight, f"bias{k}": bias})
         else:
             raise TypeError(f"no plain form of {type(last).__name__} is known")
@@ -98,10 +99,17 @@ def _forest(member: ExtraTreesClassifier) -> dict[str, np.ndarray]:
         "feature": joined["feature"].astype(np.uint16),
         "left": joined["left"].astype(np.int32),
         "right": joined["right"].astype(np.int32),
-        "threshold": joined["threshold"].astype(np.float64),
+        # The forest reads 32-bit numbers, so the nearest one below parts them just the same.
+        "threshold": _rounded_down(joined["threshold"]),
         # A share in 255ths; a leaf holds few photos, so this loses nothing that counts.
         "shares": np.rint(shares * 255).astype(np.uint8),
     }
+
+
+def _rounded_down(values: FloatArray) -> FloatArray:
+    """The largest 32-bit numbers that are not above the values."""
+    nearest = values.astype(np.float32)
+    return np.where(nearest > values, np.nextafter(nearest, np.float32(-np.inf)), nearest)
 
 
 def pack(members: list[Any], network: dict[str, np.ndarray] | None = None) -> bytes:

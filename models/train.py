@@ -112,7 +112,10 @@ def train(args: argparse.Namespace) -> int:
         f"fit {len(split.fit)}, calibrate {len(split.calibrate)}, promise {len(split.promise)}, "
         f"judge {len(split.judge)}; {time.perf_counter() - start:.0f} s"
     )
-    compared = compare_families(split, seed=args.seed) if args.compare else None
+    compared, comparing = None, time.perf_counter()
+    if args.compare:
+        compared = compare_families(split, seed=args.seed)
+        print(f"compared families: {time.perf_counter() - comparing:.0f} s")
     members = [f for f in FAMILIES if f.name in SHIPPABLE]
     model, data = fit_model(split, members, seed=args.seed)
     if compared is not None and model.network is not None:
@@ -225,11 +228,17 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
         card={},
         version="",
     )
-    p = model.probabilities(split.promise.values, glance_scores(split.promise, network))
+    calibrated, promised = (
+        model.probabilities(part.values, glance_scores(part, network))
+        for part in (split.calibrate, split.promise)
+    )
+    # A share needs more photos than a quantile: on the promises' alone, only the few answers that
+    # are never wrong would be sure enough. Calibration took but a handful of numbers from its own.
+    labels = np.concatenate([split.calibrate.labels, split.promise.labels])
     model = replace(
         model,
-        conformal_score=set_threshold(p, split.promise.labels),
-        least_probability=answer_threshold(p, split.promise.labels),
+        conformal_score=set_threshold(promised, split.promise.labels),
+        least_probability=answer_threshold(np.concatenate([calibrated, promised]), labels),
     )
     return model, data
 

@@ -22,7 +22,7 @@ from sklearn.linear_model import LogisticRegression
 import synth
 from models.measure import cache_folder
 from models.metrics import area_under_curve
-from panelvision.measure import change
+from panelvision.measure import change, faint, faint_network
 from panelvision.measure.combiner import FORMAT
 from panelvision.measure.faint_features import prepare, shrink
 from panelvision.measure.registration import register
@@ -30,7 +30,12 @@ from panelvision.photo import read_photo
 from panelvision.squareup import Outline, square_up
 
 TARGET = Path(change.__file__).with_name(change.MODEL_FILE)
-FAINT = TARGET.with_name("faint_model.json")
+# What the numbers of a pair depend on, beside the drawing.
+SOURCES = (
+    Path(change.__file__),
+    TARGET.with_name(faint.MODEL_FILE),
+    TARGET.with_name(faint_network.MODEL_FILE),
+)
 FIRST_SEED = 800_000_000
 SHARD = 10
 FOLDS = 4
@@ -39,7 +44,7 @@ FOLDS = 4
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
     parser = argparse.ArgumentParser(prog="python -m models.train_change", description=__doc__)
-    parser.add_argument("--count", type=int, default=400, help="pairs to draw")
+    parser.add_argument("--count", type=int, default=1000, help="pairs to draw")
     parser.add_argument("--jobs", type=int, default=-1)
     args = parser.parse_args(argv)
     starts = [FIRST_SEED + i * SHARD for i in range(math.ceil(args.count / SHARD))]
@@ -62,7 +67,7 @@ def main(argv: list[str] | None = None) -> int:
 def measured_pairs(first: int) -> list[list[float]]:
     """For each pair of a shard: whether it changed, then the numbers; cached."""
     cv2.setNumThreads(1)
-    key = f"change-{synth.VERSION}-{_digest(FAINT)}"
+    key = f"change-{synth.VERSION}-{_digest()}"
     path = cache_folder() / key / f"shard-{first}.json"
     if not path.exists():
         rows = [row for k in range(SHARD) if (row := _measure(first + k)) is not None]
@@ -74,8 +79,8 @@ def measured_pairs(first: int) -> list[list[float]]:
     return loaded
 
 
-def _digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()[:12]
+def _digest() -> str:
+    return hashlib.sha256(b"".join(path.read_bytes() for path in SOURCES)).hexdigest()[:12]
 
 
 def _measure(seed: int) -> list[float] | None:
@@ -98,7 +103,7 @@ def _measure(seed: int) -> list[float] | None:
     difference, use = change.noise_normalised_difference(a, b)
     if use.mean() < change.LEAST_SEEN:
         return None
-    numbers, _, _ = change.change_numbers(difference, use)
+    numbers, _, _ = change.change_numbers(a, b, difference, use)
     values = [numbers[n] for n in change.CHANGE_NUMBERS]
     return [float(changed), *(float(v) if np.isfinite(v) else 0.0 for v in values)]
 

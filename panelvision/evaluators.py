@@ -70,17 +70,20 @@ class Layers:
     Attributes
     ----------
     ranks : Ranks
+    limit : float
+        Normal scores beyond it count as those at it.
     weights : tuple of ndarray of shape (n_in, n_out)
     biases : tuple of ndarray of shape (n_out,)
     """
 
     ranks: Ranks
+    limit: float
     weights: tuple[FloatArray, ...]
     biases: tuple[FloatArray, ...]
 
     def log_probabilities(self, vectors: FloatArray) -> FloatArray:
         """Log-probabilities (n, n_labels)."""
-        x = self.ranks.transform(vectors)
+        x = np.clip(self.ranks.transform(vectors), -self.limit, self.limit)
         for weight, bias in zip(self.weights[:-1], self.biases[:-1], strict=True):
             x = np.maximum(x @ weight + bias, 0)
         return log_softmax(x @ self.weights[-1] + self.biases[-1])
@@ -208,9 +211,11 @@ def _layers(part: Mapping[str, np.ndarray], labels: int, features: int) -> Layer
     biases = tuple(part[f"bias{k}"].astype(np.float64) for k in range(count))
     quantiles = part["quantiles"].astype(np.float64)
     references = part["references"].astype(np.float64)
+    limit = float(part["limit"])
     widths = [features, *(w.shape[1] for w in weights)]
     fits = (
         count > 0
+        and limit > 0
         and quantiles.shape == (len(references), features)
         and all(w.shape[0] == n for w, n in zip(weights, widths, strict=False))
         and all(b.shape == (w.shape[1],) for w, b in zip(weights, biases, strict=True))
@@ -218,7 +223,7 @@ def _layers(part: Mapping[str, np.ndarray], labels: int, features: int) -> Layer
     )
     if not fits:
         raise ValueError("layers do not fit each other")
-    return Layers(Ranks(quantiles, references), weights, biases)
+    return Layers(Ranks(quantiles, references), limit, weights, biases)
 
 
 def _trees(part: Mapping[str, np.ndarray], labels: int, features: int) -> Trees:

@@ -9,13 +9,14 @@ from base64 import b64encode
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from html import escape
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import cv2
 import numpy as np
+from threadpoolctl import ThreadpoolController
 
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.classify import SymptomModel, SymptomReading, load_model
@@ -423,11 +424,19 @@ def _measure(
         return result
 
     if _threads() > 1:
-        with ThreadPoolExecutor(_threads()) as pool:
+        # The measures solve small systems only: threads of the linear algebra would wait for
+        # each other and take the cores from the other measure.
+        alone = _linear_algebra().limit(limits=1, user_api="blas")
+        with alone, ThreadPoolExecutor(_threads()) as pool:
             done = dict(zip(work, pool.map(timed, work), strict=True))
     else:
         done = {name: timed(name) for name in work}
     return Evidence(location=location, **done)
+
+
+@lru_cache(maxsize=1)
+def _linear_algebra() -> ThreadpoolController:
+    return ThreadpoolController()
 
 
 def _threads() -> int:

@@ -36,6 +36,14 @@ _POSSIBLE = 0.15
 _MOST = 12
 
 
+_ON_ITS_SIDE = Finding(
+    "The photo shows the screen on its side; the photo's right was taken for its top, so left and "
+    "right may have changed places.",
+    "check",
+    0.5,
+)
+
+
 def describe(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]:
     """Sentences and marks for what was measured, most important first.
 
@@ -52,7 +60,7 @@ def describe(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]
     ]
     first = _ABOUT.get(reading.symptom, ())
     found.sort(key=lambda f: (f.kind not in first, -f.confidence))
-    return tuple(found[:_MOST])
+    return (*found[:_MOST], *((_ON_ITS_SIDE,) if evidence.location.on_its_side else ()))
 
 
 def supported(kind: str, reading: SymptomReading) -> bool:

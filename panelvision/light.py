@@ -52,6 +52,18 @@ def encode(light: FloatArray) -> IntArray:
     return np.rint(linear_to_srgb(light) * 255).astype(np.uint8)
 
 
+def highest(values: FloatArray) -> FloatArray:
+    """Largest of the three channels of each pixel (...), much quicker than a reduction."""
+    most: FloatArray = np.maximum(np.maximum(values[..., 0], values[..., 1]), values[..., 2])
+    return most
+
+
+def lowest(values: FloatArray) -> FloatArray:
+    """Smallest of the three channels of each pixel (...), as :func:`highest`."""
+    least: FloatArray = np.minimum(np.minimum(values[..., 0], values[..., 1]), values[..., 2])
+    return least
+
+
 def luminance(light: FloatArray) -> FloatArray:
     """Relative luminance (..., float32) of linear RGB (..., 3)."""
     return light @ LUMINANCE_WEIGHTS

@@ -1,6 +1,6 @@
 """Find the active area: candidates, one score, sub-pixel sides, aspect ratio."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,6 +27,8 @@ FOCAL_OVER_DIAGONAL = 0.65
 FOCAL_SPREAD = 1.25
 # Below this an outline is not worth showing as found. chosen
 LEAST_CONFIDENCE = 0.05
+# chosen: below it an upright shape is as likely a mistake as a phone held upright.
+SURE_OF_SHAPE = 0.5
 # Candidates that come this close to the best one are refined too, and the one whose sides
 # convince most is taken: nested frames differ little on the small copy. chosen
 WORTH_MARGIN = 0.3
@@ -70,6 +72,11 @@ class Location:
     candidates: tuple[Outline, ...]
     measures: dict[str, float]
 
+    @property
+    def on_its_side(self) -> bool:
+        """Whether the screen's top was taken to be at one of the photo's sides."""
+        return self.outline is not None and self.outline.quarter_turns % 2 == 1
+
     def features(self) -> dict[str, float]:
         """Scale-free figures for the evidence; NaN where there is no outline."""
         return dict(self.measures)
@@ -106,8 +113,10 @@ _FEATURES = (
 def locate(photo: Photo) -> Location:
     """Find the screen's active area in a photo.
 
-    Lit and dark screens, tilted, turned and partly outside the frame. The outline's
-    ``confidence`` is the probability that it overlaps the true one by more than 0.9
+    Lit and dark screens, tilted, turned and partly outside the frame. One that stands on its
+    short side was photographed with the phone turned: its corners begin at the photo's top right,
+    so that it is upright once squared up (or on its head; which, a rectangle does not tell). The
+    outline's ``confidence`` is the probability that it overlaps the true one by more than 0.9
     (intersection over union).
     """
     work = work_image(photo.pixels)
@@ -129,14 +138,16 @@ def locate(photo: Photo) -> Location:
             break
     confidence = max(scores)
     chosen = tries[scores.index(confidence)]
-    corners, sigma, sides, cut = chosen.corners, chosen.sigma, chosen.sides, chosen.cut
+    size = (photo.width, photo.height)
     coarse = work.to_photo(found[chosen.index])
+    if confidence >= SURE_OF_SHAPE and stands_on_end(chosen, size):
+        chosen, coarse = _laid_down(chosen), np.roll(coarse, -1, axis=0)
+    corners, sigma, sides, cut = chosen.corners, chosen.sigma, chosen.sides, chosen.cut
     order = np.argsort(-worth, kind="stable")
     runners = _runners_up(work, found[order], np.clip(worth[order], 0, 1))
     if confidence < LEAST_CONFIDENCE:
         return Location(None, 16 / 9, "prior", runners, _measures_of_nothing(len(found)))
     outline = Outline(corners, confidence, sigma)
-    size = (photo.width, photo.height)
     if sum(cut) == 1:
         # The side outside the frame follows from the others if the set is 16:9.
         aspect, source = 16 / 9, "prior"
@@ -200,6 +211,28 @@ def attempt(
         [worth[index], lead, certainty.mean(), certainty.min(), share, float(sum(cut))]
     )
     return Attempt(int(index), corners, sigma, sides, cut, inputs)
+
+
+def stands_on_end(chosen: Attempt, size: tuple[int, int]) -> bool:
+    """Whether a whole screen of a usual format stands on its short side in the photo.
+
+    A set at a bench never does; a phone held upright whose photo lost its orientation tag shows
+    it so. Where the frame cuts a screen off, its shape says nothing.
+    """
+    if any(chosen.cut):
+        return False
+    aspect, _ = aspect_of(chosen.corners, size, sigma=chosen.sigma)
+    return aspect in [ratio for ratio, _ in _FORMATS if ratio < 1]
+
+
+def _laid_down(chosen: Attempt) -> Attempt:
+    """The same with the photo's right side taken for the screen's top."""
+    return replace(
+        chosen,
+        corners=np.roll(chosen.corners, -1, axis=0),
+        sigma=np.roll(chosen.sigma, -1),
+        sides=(*chosen.sides[1:], chosen.sides[0]),
+    )
 
 
 def _cut(work: WorkImage, found: FloatArray, index: int) -> tuple[bool, ...]:

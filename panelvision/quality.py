@@ -7,7 +7,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.geometry import area, is_convex
-from panelvision.light import decode
+from panelvision.light import decode, highest, lowest
 from panelvision.measure.edges import NO_EDGES, EdgeSpread, edge_points, spread_of
 from panelvision.measure.reduced import NAN, codes_of, noise_sigma, reduce_view
 from panelvision.photo import Photo
@@ -129,7 +129,7 @@ def assess(photo: Photo, view: ScreenView | None) -> PhotoQuality:
             motion_deg=edges.motion_deg,
             exposure=float(np.median(codes)),
             brightest=float(np.percentile(codes, 99)),
-            clipped_share=float((codes >= 250).any(axis=2).mean()),
+            clipped_share=float((highest(codes) >= 250).mean()),
             glare_share=NAN,
             in_frame=NAN,
             pixels_across=NAN,
@@ -223,7 +223,7 @@ def _glare(light: FloatArray, seen: BoolArray) -> float:
         return NAN
     lum = light @ np.array([0.2126, 0.7152, 0.0722], np.float32)
     level = float(np.median(lum[seen]))
-    high, low = light.max(axis=2), light.min(axis=2)
+    high, low = highest(light), lowest(light)
     # chosen: six times the median light and near white; a lit picture's white parts stand
     # less far above its median, a torch's image on a dark screen further.
     bright = seen & (lum > max(6 * level, 0.02)) & (low > 0.7 * high)

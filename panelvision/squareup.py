@@ -8,7 +8,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.geometry import area, homography, project
-from panelvision.light import decode, luminance
+from panelvision.light import decode, highest, luminance
 from panelvision.photo import Photo
 
 # chosen: 960 columns give 8-pixel resolution of a 120-block grid and keep every stage quick;
@@ -26,8 +26,8 @@ class Outline:
     Attributes
     ----------
     corners : ndarray of shape (4, 2), float64
-        Top-left, top-right, bottom-right, bottom-left in pixels of the upright photo;
-        corners of a cropped screen may lie outside the frame.
+        Top-left, top-right, bottom-right, bottom-left of the screen, in pixels of the upright
+        photo; corners of a cropped screen may lie outside the frame.
     confidence : float
         0..1, probability that the outline overlaps the true one by more than 0.9 (IoU).
     sigma : ndarray of shape (4,)
@@ -40,6 +40,12 @@ class Outline:
     confidence: float
     sigma: FloatArray
     source: str = "found"
+
+    @property
+    def quarter_turns(self) -> int:
+        """By how many quarter turns to the left the photo shows the screen upright, 0..3."""
+        right, down = self.corners[1] - self.corners[0]
+        return round(float(np.arctan2(down, right)) / (np.pi / 2)) % 4
 
 
 @dataclass(frozen=True)
@@ -220,7 +226,7 @@ def _reduced(crop: np.ndarray, step: int) -> tuple[FloatArray, np.ndarray]:
 def _clipped(crop: np.ndarray) -> np.ndarray:
     """uint8 mask, 255 where any channel is at the sensor's upper end."""
     if crop.dtype != np.uint8:
-        return np.where((crop >= CLIPPED_CODE * 257).any(axis=2), 255, 0).astype(np.uint8)
+        return np.where(highest(crop) >= CLIPPED_CODE * 257, 255, 0).astype(np.uint8)
     return cv2.bitwise_not(cv2.inRange(crop, (0, 0, 0), (CLIPPED_CODE - 1,) * 3))
 
 

@@ -12,7 +12,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from synth import artwork, boards, desktop, faces, figures, interface, nature, patterns, sparse
+from synth import (
+    artwork,
+    boards,
+    desktop,
+    faces,
+    figures,
+    interface,
+    nature,
+    patterns,
+    sparse,
+    wallpapers,
+)
 from synth.arrays import Bytes
 from synth.colour import hsv, random_colour
 from synth.dice import Dice
@@ -60,6 +71,7 @@ KINDS = {
     "game": 0.7,
     "sports": 0.6,
     "grid": 1.4,
+    "wallpaper": 3.6,
 }
 
 
@@ -284,6 +296,18 @@ def _scenery(p: Painter) -> Picture:
     return artwork.enlarged(nature.scenery, p.dice, (p.h, p.w), 720)
 
 
+def _wallpaper(p: Painter) -> Picture:
+    out = artwork.enlarged(wallpapers.wallpaper, p.dice, (p.h, p.w), 800)
+    overlay = p.dice.i(0, 9)
+    if overlay < 3:
+        p.menu_box(out)
+    elif overlay < 4:
+        p.subtitle(out)
+    elif overlay < 6:
+        p.badge(out)
+    return out
+
+
 def _portrait(p: Painter) -> Picture:
     return artwork.enlarged(faces.portrait, p.dice, (p.h, p.w), 560)
 
@@ -325,6 +349,7 @@ _DRAW: dict[str, Callable[[Painter], Picture]] = {
     "game": figures.game,
     "sports": figures.sports,
     "grid": patterns.grid,
+    "wallpaper": _wallpaper,
 }
 
 

@@ -5,9 +5,13 @@ import json
 
 import numpy as np
 import pytest
+from sklearn.neural_network import MLPClassifier
+from sklearn.pipeline import Pipeline
+from sklearn.preprocessing import QuantileTransformer
 
 from models.export import pack, unpack
 from models.fit import FAMILIES, SHIPPABLE
+from models.ranks_network import MOST_SCORE, RanksNetwork, _folded
 from panelvision.classify import MODEL_FORMAT, load_model
 from panelvision.errors import ModelError
 from panelvision.evidence import EVIDENCE_VERSION
@@ -25,11 +29,12 @@ def data():
     return values, labels
 
 
-@pytest.mark.filterwarnings("ignore::sklearn.exceptions.ConvergenceWarning")
 @pytest.mark.parametrize(
     "family", [f for f in FAMILIES if f.name in SHIPPABLE], ids=lambda f: f.name
 )
 def test_same_probabilities_as_scikit_learn(family, data):
+    if family.name == "network on ranks":
+        pytest.importorskip("torch", reason="teaching the network on ranks needs PyTorch")
     values, labels = data
     member = family.make(0).fit(values, labels)
     fresh = np.vstack([values[:40], np.random.default_rng(3).normal(0, 3, (40, 20))])
@@ -39,6 +44,44 @@ def test_same_probabilities_as_scikit_learn(family, data):
     np.testing.assert_allclose(
         np.exp(ours.log_probabilities(fresh)), member.predict_proba(fresh), atol=2e-3
     )
+
+
+@pytest.mark.filterwarnings("ignore::sklearn.exceptions.ConvergenceWarning")
+def test_hidden_layers_give_what_scikit_learn_gives(data):
+    values, labels = data
+    ranks = QuantileTransformer(n_quantiles=50, output_distribution="normal").fit(values)
+
+    def limited(vectors):
+        return np.clip(ranks.transform(vectors), -MOST_SCORE, MOST_SCORE)
+
+    reference = MLPClassifier((12, 9), max_iter=60, random_state=0).fit(limited(values), labels)
+    ours = RanksNetwork()
+    ours.classes_ = reference.classes_
+    ours.weights_, ours.biases_ = reference.coefs_, reference.intercepts_
+    fresh = np.random.default_rng(3).normal(0, 3, (40, 20))
+    expected = reference.predict_proba(limited(fresh))
+    np.testing.assert_allclose(ours.predict_proba(ranks.transform(fresh)), expected, atol=1e-9)
+    [read], _ = unpack(pack([Pipeline([("ranks", ranks), ("network", ours)])]), 13, 20)
+    np.testing.assert_allclose(np.exp(read.log_probabilities(fresh)), expected, atol=2e-3)
+
+
+def test_normalisation_is_folded_into_the_layers():
+    torch = pytest.importorskip("torch", reason="teaching the network on ranks needs PyTorch")
+    torch.manual_seed(0)
+    nn = torch.nn
+    net = nn.Sequential(
+        nn.Dropout(0.2), nn.Linear(6, 5), nn.BatchNorm1d(5), nn.ReLU(), nn.Dropout(0.5),
+        nn.Linear(5, 13),
+    )  # fmt: skip
+    with torch.no_grad():
+        for values in (net[2].weight, net[2].bias, net[2].running_mean):
+            values.normal_()
+        net[2].running_var.uniform_(0.3, 3.0)
+    ours = RanksNetwork()
+    ours.weights_, ours.biases_ = _folded(net.eval())
+    x = np.random.default_rng(1).normal(size=(7, 6))
+    expected = torch.softmax(net(torch.as_tensor(x).float()), 1).detach().numpy()
+    np.testing.assert_allclose(ours.predict_proba(x), expected, atol=1e-5)
 
 
 def artefact(folder, stored: bytes, **changes):

@@ -79,7 +79,7 @@ def test_the_outline_is_marked_and_the_rest_of_the_square_is_empty():
 def striped(label, rng):
     """A glance whose label shows as stripes of its own direction."""
     screen = rng.integers(100, 156, (*SCREEN_SIZE, 6), np.uint8)
-    stripes = np.sin(np.arange(320) / (2 + label)) > 0
+    stripes = np.sin(np.arange(320) / (4 + 2 * label)) > 0
     screen[:, stripes, 3] = 255
     frame = np.zeros((FRAME_SIZE, FRAME_SIZE, 4), np.uint8)
     cv2.rectangle(frame, (20, 40), (120, 100), (200, 200, 200, 255), -1)

@@ -65,6 +65,20 @@ def test_finds_the_active_area_not_the_bezel(light):
     assert found.aspect == pytest.approx(16 / 9)
 
 
+@pytest.mark.parametrize("turns", [1, 3], ids=["turned left", "turned right"])
+def test_a_screen_on_its_side_is_laid_down(turns):
+    upright = scene(**LIT)
+    photo = from_array(np.rot90(upright.pixels, turns), name="turned")
+    found = locate(photo)
+    assert found.outline is not None
+    assert found.on_its_side
+    assert found.aspect == pytest.approx(16 / 9)
+    top, right = np.diff(found.outline.corners[:3], axis=0)
+    assert abs(top[1]) > abs(top[0]), "the screen's top runs down the photo"
+    assert np.hypot(*top) > np.hypot(*right), "and is the longer side"
+    assert not locate(upright).on_its_side
+
+
 def test_corners_to_a_fraction_of_a_pixel():
     moved = CORNERS + np.array([[4, -3], [-3, 4], [3, 3], [-4, 2]])
     corners, sigma, sides = refine_corners(scene(**LIT).pixels, moved)

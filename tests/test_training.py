@@ -41,6 +41,7 @@ def quick(monkeypatch):
     """Only the quickest family, so that the flow is tested and not the learners."""
     family = next(f for f in FAMILIES if f.name == "logistic regression on ranks")
     monkeypatch.setattr(training, "FAMILIES", (family,))
+    monkeypatch.setattr(training, "SHIPPABLE", (family.name,))
     monkeypatch.setattr(
         training, "member_weights", lambda scores, _: np.full(len(scores), 1 / len(scores))
     )

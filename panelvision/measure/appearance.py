@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import FloatArray
-from panelvision.light import luminance
+from panelvision.light import highest, lowest, luminance
 from panelvision.squareup import ScreenView
 
 # chosen: half the view's usual width keeps text strokes while noise averages.
@@ -84,8 +84,9 @@ def _tone(light: FloatArray, y: FloatArray, mask: np.ndarray) -> dict[str, float
     lum = y[mask]
     p = np.percentile(lum, [1, 5, 25, 50, 75, 95, 99])
     log = np.log(lum + _FLOOR)
-    top = pixels.max(axis=1)
-    saturation = 1 - pixels.min(axis=1) / (top + _FLOOR)
+    top = highest(pixels)
+    low = lowest(pixels)
+    saturation = 1 - low / (top + _FLOOR)
     weight = top / (top.sum() + 1e-9)
     mean = pixels.mean(axis=0) + _FLOOR
     opponent = np.stack(
@@ -118,7 +119,7 @@ def _tone(light: FloatArray, y: FloatArray, mask: np.ndarray) -> dict[str, float
         "look_log_max_g": float(np.log(np.percentile(pixels[:, 1], 99) + _FLOOR)),
         "look_log_max_b": float(np.log(np.percentile(pixels[:, 2], 99) + _FLOOR)),
         "look_share_near_black": float((lum < 0.01).mean()),
-        "look_share_near_white": float((pixels.min(axis=1) > 0.8).mean()),
+        "look_share_near_white": float((low > 0.8).mean()),
     }
 
 
@@ -211,7 +212,7 @@ def _hues(light: FloatArray, log: FloatArray, mask: np.ndarray) -> dict[str, flo
     at = cv2.resize(np.cbrt(np.clip(light, 0, 1)), (w // 4, h // 4), interpolation=cv2.INTER_AREA)
     level = cv2.resize(log, (w // 4, h // 4), interpolation=cv2.INTER_AREA)
     seen = cv2.resize(mask.astype(np.uint8), (w // 4, h // 4), interpolation=cv2.INTER_NEAREST) > 0
-    top, low = at.max(axis=2), at.min(axis=2)
+    top, low = highest(at), lowest(at)
     chroma = top - low
     # The hexagon's hue in sixths of a turn: 0 red, 1 yellow, 2 green, 3 cyan, 4 blue, 5 magenta.
     hue = cv2.cvtColor(at, cv2.COLOR_RGB2HSV)[..., 0] / 60.0

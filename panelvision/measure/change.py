@@ -12,8 +12,9 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.combiner import load_numbers, network_from
-from panelvision.measure.faint import pool_tiles
+from panelvision.measure.faint import pool_tiles, score_glass
 from panelvision.measure.faint_features import Prepared, prepare, shrink, whiten
+from panelvision.measure.faint_network import load_networks
 from panelvision.measure.faint_tiles import tile_inputs, tile_statistics
 from panelvision.measure.registration import Registration, register
 from panelvision.photo import Photo
@@ -116,7 +117,7 @@ def judge(a: Prepared, b: Prepared, match: Registration | None) -> PanelChange:
     if use.mean() < LEAST_SEEN:
         return nothing("Glare hides most of the glass in one of the photos; move the torch aside.")
     model = load_numbers(MODEL_FILE)
-    numbers, odds, share = change_numbers(difference, use)
+    numbers, odds, share = change_numbers(a, b, difference, use)
     whole = network_from(model["whole"])
     score = float(whole.log_odds(np.array([[numbers[n] for n in whole.names]], np.float32))[0])
     null = np.array(model["null_scores"], np.float64)
@@ -190,49 +191,74 @@ def _shared(a: Prepared, b: Prepared) -> FloatArray:
 
 
 def change_numbers(
-    difference: FloatArray, use: BoolArray
+    a: Prepared, b: Prepared, difference: FloatArray, use: BoolArray
 ) -> tuple[dict[str, float], FloatArray, FloatArray]:
-    """Pooled evidence of a change, log-odds per tile, and the share of each tile seen."""
+    """Pooled evidence of a change, log-odds per tile, and the share of each tile seen.
+
+    Whether the difference looks like a picture, to the scorers of a single photo's tiles; how
+    far its power varies over the glass; and how far the frames agree with each other, since a
+    picture that stays is in both and one that goes is in one.
+    """
     faint = load_numbers("faint_model.json")
     statistics, share = tile_statistics(difference, use)
     odds = network_from(faint["tile"]).log_odds(tile_inputs(statistics, share))
     odds = odds.reshape(share.shape)
     numbers = pool_tiles(odds, share)
-    numbers.update(_plain_statistics(difference, use))
+    numbers |= pool_tiles(score_glass(load_networks(), difference, use), share, prefix="glass")
+    numbers |= _by_scale(a, b, difference, use)
     return numbers, odds, share
 
 
-def _plain_statistics(difference: FloatArray, use: BoolArray) -> dict[str, float]:
-    """Power of the smoothed difference: spread of its tiles over the usual tile, per scale."""
-    out = {}
+_PARTS = ("light", "redgreen", "blueyellow")
+_SCALES = (1, 3)  # chosen: sigma of the finer blur of each band, pixels of the 480-column view
+_CELL = 24  # chosen: pixels of that view; a letter of a menu, a shape of a picture
+_KINDS = ("power", "excess", "agreement", "agreement_low", "agreement_high")
+
+
+def _by_scale(a: Prepared, b: Prepared, difference: FloatArray, use: BoolArray) -> dict[str, float]:
+    """Power of the difference and agreement of the frames, per band of scales and part of light."""
+    out: dict[str, float] = {}
     mask = cv2.erode(use.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(np.float32)
-    field = np.clip(difference, -5, 5) * mask[..., None]
-    for sigma in (1.0, 3.0):
-        band = cv2.GaussianBlur(field, (0, 0), sigma) - cv2.GaussianBlur(field, (0, 0), 4 * sigma)
-        size = (use.shape[1] // 24, use.shape[0] // 24)
-        share = cv2.resize(mask, size, interpolation=cv2.INTER_AREA)
-        power = cv2.resize(band * band, size, interpolation=cv2.INTER_AREA)[share > 0.7]
-        for c, name in enumerate(("light", "redgreen", "blueyellow")):
-            if len(power) < 12:
-                out[f"power_{name}_{sigma:.0f}"] = out[f"excess_{name}_{sigma:.0f}"] = float("nan")
-                continue
-            low, high = np.quantile(power[:, c], [0.25, 0.95])
-            out[f"power_{name}_{sigma:.0f}"] = float(np.log10(low + 1e-6))
-            out[f"excess_{name}_{sigma:.0f}"] = float(np.log10((high + 1e-6) / (low + 1e-6)))
+    size = (use.shape[1] // _CELL, use.shape[0] // _CELL)
+    seen = cv2.resize(mask, size, interpolation=cv2.INTER_AREA) > 0.7
+
+    def band(values: FloatArray, sigma: float) -> FloatArray:
+        field = np.clip(values, -5, 5) * mask[..., None]
+        fine: FloatArray = cv2.GaussianBlur(field, (0, 0), sigma)
+        return fine - cv2.GaussianBlur(field, (0, 0), 4 * sigma)
+
+    def cells(values: FloatArray) -> FloatArray:
+        pooled: FloatArray = cv2.resize(values, size, interpolation=cv2.INTER_AREA)
+        return pooled[seen]
+
+    for sigma in _SCALES:
+        one, two, apart = (band(v, sigma) for v in (a.white, b.white, difference))
+        powers = [cells(v) for v in (one * one, two * two, one * two, apart * apart)]
+        for c, part in enumerate(_PARTS):
+            found = _statistics(*(p[:, c] for p in powers))
+            out |= {f"{kind}_{part}_{sigma}": v for kind, v in found.items()}
     return out
 
 
+def _statistics(
+    one: FloatArray, two: FloatArray, both: FloatArray, apart: FloatArray
+) -> dict[str, float]:
+    """Numbers of one band from the cells' mean squares (n,), mean product, and difference's.
+
+    ``power`` of the usual cell's difference and ``excess`` of the strongest over it, log10;
+    ``agreement``: correlation of the frames over all cells, and its lowest and highest tenth.
+    """
+    if len(one) < 12:
+        return dict.fromkeys(_KINDS, float("nan"))
+    low, high = np.quantile(apart, [0.25, 0.95])
+    each = np.quantile(both / np.sqrt(one * two + 1e-9), [0.1, 0.9])
+    whole = both.sum() / np.sqrt(one.sum() * two.sum() + 1e-9)
+    values = (np.log10(low + 1e-6), np.log10((high + 1e-6) / (low + 1e-6)), whole, *each)
+    return {kind: float(v) for kind, v in zip(_KINDS, values, strict=True)}
+
+
+_POOLED = ("top", "p95", "p75", "median", "cluster", "mean")
 CHANGE_NUMBERS = (
-    "tile_top",
-    "tile_p95",
-    "tile_p75",
-    "tile_median",
-    "tile_cluster",
-    "tile_mean",
-    *(
-        f"{k}_{n}_{s}"
-        for s in (1, 3)
-        for n in ("light", "redgreen", "blueyellow")
-        for k in ("power", "excess")
-    ),
+    *(f"{scorer}_{n}" for scorer in ("tile", "glass") for n in _POOLED),
+    *(f"{kind}_{part}_{s}" for s in _SCALES for part in _PARTS for kind in _KINDS),
 )

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
+from panelvision.light import highest, lowest
 from panelvision.measure.reduced import NAN, Reduced, inset, noise_sigma, reduce_view
 from panelvision.measure.tone import Tone, measure_tone
 from panelvision.squareup import ScreenView
@@ -96,7 +97,8 @@ def _channels(light: FloatArray, codes: FloatArray) -> dict[str, float]:
     spread = codes.std(axis=0)
     correlation = _correlations(codes)
     rest = _unexplained(light, weak)
-    bright = codes[codes.max(axis=1) >= np.quantile(codes.max(axis=1), 0.95)]
+    tallest = highest(codes)
+    bright = codes[tallest >= np.quantile(tallest, 0.95)]
     cast = bright.mean(axis=0)
     everywhere = codes.mean(axis=0)
     least = codes.argmin(axis=1)
@@ -151,7 +153,7 @@ def _unexplained(light: FloatArray, weak: int) -> float:
 
 
 def _chroma(codes: FloatArray) -> dict[str, float]:
-    high, low = codes.max(axis=1), codes.min(axis=1)
+    high, low = highest(codes), lowest(codes)
     chroma = high - low
     saturation = chroma / np.maximum(high, 8)
     bright = high >= np.quantile(high, 0.9)
@@ -192,7 +194,7 @@ def _hue(codes: FloatArray) -> FloatArray:
     """Hue 0..1 (0 = red, 1/3 = green, 2/3 = blue), hexcone model."""
     if len(codes) == 0:
         return np.empty(0)
-    high, low = codes.max(axis=1), codes.min(axis=1)
+    high, low = highest(codes), lowest(codes)
     c = np.maximum(high - low, 1e-6)
     r, g, b = codes.T
     hue = np.where(

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import FloatArray
+from panelvision.light import highest
 from panelvision.measure.profile import StripProfile
 
 # chosen: length of the windows as a share of the axis: several teeth of the widest comb, less than
@@ -71,7 +72,7 @@ def comb_features(profile: StripProfile) -> dict[str, float]:
 
 def _steps(signal: FloatArray, noise: float) -> FloatArray:
     """ln of the change from each position to the next over what is usual near it, (strips, n)."""
-    step = np.log(np.abs(np.diff(signal, axis=1)).max(axis=2) + max(4 * noise, 0.02))
+    step = np.log(highest(np.abs(np.diff(signal, axis=1))) + max(4 * noise, 0.02))
     near = max(9, round(_WINDOW * step.shape[1])) | 1
     return step - cv2.blur(step, (near, 1), borderType=cv2.BORDER_REFLECT)
 

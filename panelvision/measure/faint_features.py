@@ -90,9 +90,10 @@ def whiten(residual: FloatArray, sigma: FloatArray) -> tuple[FloatArray, FloatAr
     var = sigma**2
     # Inverse-variance mean of the channels: the least noisy estimate of a grey modulation.
     weight = 1 / var
-    total = weight.sum(axis=-1)
+    total = weight[..., 0] + weight[..., 1] + weight[..., 2]
     scale[..., 0] = 1 / np.sqrt(total)
-    white[..., 0] = (residual * weight).sum(axis=-1) / total / scale[..., 0]
+    parts = residual * weight
+    white[..., 0] = (parts[..., 0] + parts[..., 1] + parts[..., 2]) / total / scale[..., 0]
     scale[..., 1] = np.sqrt(var[..., 0] + var[..., 1])
     white[..., 1] = (residual[..., 0] - residual[..., 1]) / scale[..., 1]
     scale[..., 2] = np.sqrt(var[..., 2] + (var[..., 0] + var[..., 1]) / 4)

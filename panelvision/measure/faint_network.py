@@ -60,7 +60,7 @@ class FaintNetwork:
         """The same of a picture that :func:`quantised` made."""
         x = np.empty((CHANNELS, *picture.shape[:2]), np.float32)
         x[:3] = np.moveaxis(picture, -1, 0) / np.float32(INPUT_SCALE)
-        x[3] = picture.any(axis=2)
+        x[3] = (picture[..., 0] | picture[..., 1] | picture[..., 2]) != 0
         for layer in self.layers:
             x = layer(x)
         cells: FloatArray = np.tensordot(self.weight, x, axes=1) + self.bias

@@ -44,8 +44,9 @@ class Glance:
         in light, red against green, blue against green, in units of its own spread
         (128 = nothing).
     frame : ndarray of shape (144, 144, 4), uint8
-        The whole photo, fitted into a square: cube root of linear R, G, B; last, 255 inside
-        the outline, 128 outside it, 0 where the photo does not reach.
+        The whole photo, turned so that the screen is upright, fitted into a square: cube root
+        of linear R, G, B; last, 255 inside the outline, 128 outside it, 0 where the photo does
+        not reach.
     """
 
     screen: IntArray = field(repr=False)
@@ -94,7 +95,7 @@ def _frame(photo: Photo, outline: Outline | None) -> IntArray:
     out = np.zeros((FRAME_SIZE, FRAME_SIZE, 4), np.uint8)
     top, left = (FRAME_SIZE - h) // 2, (FRAME_SIZE - w) // 2
     out[top : top + h, left : left + w] = np.dstack([_cube_root(light), mark])
-    return out
+    return np.ascontiguousarray(np.rot90(out, 0 if outline is None else outline.quarter_turns))
 
 
 def _cube_root(light: FloatArray) -> IntArray:

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d, percentile_filter
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
+from panelvision.light import highest
 from panelvision.measure.profile import Axis, StripProfile
 from panelvision.measure.steps import support_by_tilt
 
@@ -241,7 +242,7 @@ def _lines_of_width(
     order = order[np.argsort(-best[order], kind="stable")][:_MOST_LOOKED_AT]
     rows = np.arange(profile.strips)
     places = np.clip(order[:, None] + np.array(shifts)[choice[order]], 1, n - 2)
-    seen = profile.valid[rows, places] & (profile.signal.max(axis=2) > _DARK_SIGNAL)[rows, places]
+    seen = profile.valid[rows, places] & (highest(profile.signal) > _DARK_SIGNAL)[rows, places]
     # On a dark screen every strip counts; on a film's bars a black line cannot be seen.
     dark = seen.mean(axis=1) < 0.5
     seen[dark] = profile.valid[rows, places][dark]

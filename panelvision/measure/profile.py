@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
+from panelvision.light import highest
 from panelvision.squareup import ScreenView
 
 Axis = Literal["vertical", "horizontal"]
@@ -181,7 +182,7 @@ def _noise_by_level(half: FloatArray) -> FloatArray:
         return level
     part = half[::2]
     middle = part[:, 2:-2]
-    second = np.abs(part[:, :-4] - 2 * middle + part[:, 4:]).max(axis=2)
+    second = highest(np.abs(part[:, :-4] - 2 * middle + part[:, 4:]))
     index = np.minimum((middle[..., 1] * _LEVELS).astype(np.int32), _LEVELS - 1)
     for k in range(_LEVELS):
         there = second[index == k]
@@ -211,14 +212,9 @@ def _active(half: FloatArray, noise_at: FloatArray) -> tuple[BoolArray, BoolArra
     along = np.zeros(half.shape[:2], dtype=bool)
     across = np.zeros(half.shape[:2], dtype=bool)
     if half.shape[1] > b:
-        change = _largest(np.abs(smooth[:, b:] - smooth[:, :-b])) > limit[:, b:]
+        change = highest(np.abs(smooth[:, b:] - smooth[:, :-b])) > limit[:, b:]
         along[:, b // 2 : b // 2 + change.shape[1]] = change
     if half.shape[0] > b:
-        change = _largest(np.abs(smooth[b:] - smooth[:-b])) > limit[b:]
+        change = highest(np.abs(smooth[b:] - smooth[:-b])) > limit[b:]
         across[b // 2 : b // 2 + change.shape[0]] = change
     return along, across
-
-
-def _largest(values: FloatArray) -> FloatArray:
-    """Maximum over the three channels; much quicker than a reduction."""
-    return np.maximum(np.maximum(values[..., 0], values[..., 1]), values[..., 2])

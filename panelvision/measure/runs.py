@@ -9,6 +9,7 @@ the picture too busy, for a border to be called one.
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
+from panelvision.light import highest
 from panelvision.measure.profile import StripProfile
 
 # chosen: what is compared lies this far apart along the axis (share of it): beyond the photo's
@@ -60,7 +61,7 @@ def run_features(profile: StripProfile) -> dict[str, float]:
     rest, spread = _detrended(signal)
     lag = max(3, round(_LAG * profile.length))
     tolerance = max(4 * profile.noise, 0.02)
-    step = np.quantile(np.abs(signal[:, lag:] - signal[:, :-lag]).max(axis=2), 0.9, axis=0)
+    step = np.quantile(highest(np.abs(signal[:, lag:] - signal[:, :-lag])), 0.9, axis=0)
     values = (
         *_blank(signal, rest, spread, lag),
         *_still(step, spread[: len(step)], tolerance, lag, profile.length),
