@@ -76,7 +76,7 @@ def _trees(member: HistGradientBoostingClassifier) -> dict[str, np.ndarray]:
 def _forest(member: ExtraTreesClassifier) -> dict[str, np.ndarray]:
     root = []
     columns: dict[str, list[np.ndarray]] = {
-        k: [] for k in ("feature", "left", "right", "threshold", "shares")
+        k: [] for k in ("feature", "left_ahead", "right_ahead", "threshold", "shares")
     }
     offset = 0
     for estimator in member.estimators_:
@@ -85,8 +85,8 @@ def _forest(member: ExtraTreesClassifier) -> dict[str, np.ndarray]:
         leaf = tree.children_left < 0
         root.append(offset)
         columns["feature"].append(np.where(leaf, 0, tree.feature))
-        columns["left"].append(offset + np.where(leaf, index, tree.children_left))
-        columns["right"].append(offset + np.where(leaf, index, tree.children_right))
+        columns["left_ahead"].append(np.where(leaf, 0, tree.children_left - index))
+        columns["right_ahead"].append(np.where(leaf, 0, tree.children_right - index))
         columns["threshold"].append(np.where(leaf, 0.0, tree.threshold))
         # Inner nodes need no shares; zeros compress to nothing.
         columns["shares"].append(np.where(leaf[:, None], tree.value[:, 0, :], 0.0))
@@ -97,8 +97,8 @@ def _forest(member: ExtraTreesClassifier) -> dict[str, np.ndarray]:
     return {
         "root": np.array(root, np.int32),
         "feature": joined["feature"].astype(np.uint16),
-        "left": joined["left"].astype(np.int32),
-        "right": joined["right"].astype(np.int32),
+        "left_ahead": joined["left_ahead"].astype(np.int32),
+        "right_ahead": joined["right_ahead"].astype(np.int32),
         # The forest reads 32-bit numbers, so the nearest one below parts them just the same.
         "threshold": _rounded_down(joined["threshold"]),
         # A share in 255ths; a leaf holds few photos, so this loses nothing that counts.

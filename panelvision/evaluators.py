@@ -249,7 +249,10 @@ def _trees(part: Mapping[str, np.ndarray], labels: int, features: int) -> Trees:
     )
 
 
-def _forest(part: Mapping[str, np.ndarray], labels: int, features: int) -> Forest:
+def _forest(stored: Mapping[str, np.ndarray], labels: int, features: int) -> Forest:
+    # Children are stored by how far ahead they lie: small numbers, which take little space.
+    index = np.arange(len(stored["feature"]))
+    part = {**stored, **{k: index + stored[f"{k}_ahead"] for k in ("left", "right")}}
     _check_nodes(part, features)
     if part["shares"].shape != (len(part["feature"]), labels):
         raise ValueError("forest does not fit the labels")
