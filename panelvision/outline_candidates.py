@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
-from panelvision.light import LUMINANCE_WEIGHTS, decode
+from panelvision.light import LUMINANCE_WEIGHTS, averaged, decode
 
 # chosen: longest side of the working copy; a bezel of 2 cm round a 1 m set that
 # fills a third of the frame is still 5 pixels wide.
@@ -94,9 +94,9 @@ def work_image(pixels: IntArray, *, side: int = WORK_SIDE) -> WorkImage:
     size = (max(8, round(w / scale)), max(8, round(h / scale)))
     if pixels.dtype == np.uint16:
         pixels = (pixels >> 8).astype(np.uint8)
-    # Averaging codes instead of light biases a mixed pixel by a fraction of a stop and
-    # costs a tenth; the refinement works on the photo itself.
-    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) if scale > 1 else pixels
+    # To average light instead would cost ten times as much; the refinement works on the photo
+    # itself.
+    small = averaged(pixels, size) if scale > 1 else pixels
     channels = np.empty(small.shape, dtype=np.float32)
     light = cv2.LUT(small, _LINEAR)
     lum = cv2.transform(light, LUMINANCE_WEIGHTS.reshape(1, 3))

@@ -1,9 +1,10 @@
 """Transfer function and luminance against the standards."""
 
+import cv2
 import numpy as np
 import pytest
 
-from panelvision.light import decode, encode, linear_to_srgb, luminance, srgb_to_linear
+from panelvision.light import averaged, decode, encode, linear_to_srgb, luminance, srgb_to_linear
 
 # IEC 61966-2-1, values of the published formula; codes 10 and 11 straddle the knee,
 # which tells a plain power law (code 10 -> 8.0e-4) from the standard.
@@ -56,3 +57,13 @@ def test_luminance_weights_are_for_linear_light():
 def test_decode_refuses_other_types():
     with pytest.raises(TypeError, match="uint8 or uint16"):
         decode(np.zeros(3, np.int32))
+
+
+@pytest.mark.parametrize("shape", [(2000, 2600), (1999, 2601), (600, 800)])
+def test_averaging_by_halves_is_averaging(shape):
+    # OpenCV's area average of the same values as floats, in one step, is the reference; each
+    # rounding to whole codes may cost half a code.
+    pixels = np.random.default_rng(3).integers(0, 256, (*shape, 3)).astype(np.uint8)
+    size = (277, 211)
+    expected = cv2.resize(pixels.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    assert np.abs(averaged(pixels, size) - expected).max() <= 1.01

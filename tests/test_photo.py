@@ -5,7 +5,7 @@ import warnings
 
 import numpy as np
 import pytest
-from PIL import Image, ImageCms
+from PIL import Image, ImageCms, ImageOps
 
 from panelvision.errors import PhotoError
 from panelvision.photo import from_array, read_photo
@@ -72,6 +72,18 @@ def test_exif_orientation_is_honoured(orientation):
     assert np.array_equal(photo.pixels, upright)
     assert photo.orientation == orientation
     assert photo.sensor_rows_are_columns == (orientation >= 5)
+
+
+@pytest.mark.parametrize("orientation", TURNS)
+def test_a_jpeg_is_turned_and_decoded_as_pillow_does(orientation):
+    # Pillow's own decoding and turning is the reference; the values must be the same.
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    stored = np.random.default_rng(0).integers(0, 256, (50, 70, 3)).astype(np.uint8)
+    data = encoded(stored, "JPEG", exif=exif.tobytes())
+    with Image.open(io.BytesIO(data)) as image:
+        expected = np.array(ImageOps.exif_transpose(image))
+    assert np.array_equal(read_photo(data, name="a").pixels, expected)
 
 
 @pytest.mark.parametrize("absurd", [0, 9, 60000])

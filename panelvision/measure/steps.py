@@ -170,21 +170,34 @@ def support_by_tilt(
     strips, n = near.shape
     reach = int(np.ceil(_TILT_SHARE * n / 2))
     tilts = np.arange(-reach, reach + 1) * 2
+    # Neighbouring strips are off by the same whole number: their sum is a difference of these.
+    hits = _running_sum(near)
+    possible = _running_sum(known)
     scores, shifts = [], []
     for tilt in tilts:
         shift = np.rint(tilt * centres).astype(int)
         hit = np.zeros(n, dtype=np.float32)
         seen = np.zeros(n, dtype=np.float32)
-        for s, by in enumerate(shift):
+        starts = np.flatnonzero(np.diff(shift, prepend=shift[0] - 1))
+        for first, end in zip(starts, [*starts[1:], strips], strict=True):
+            by = int(shift[first])
             lo, hi = max(0, -by), min(n, n - by)
-            hit[lo:hi] += near[s, lo + by : hi + by]
-            seen[lo:hi] += known[s, lo + by : hi + by]
+            there = slice(lo + by, hi + by)
+            hit[lo:hi] += hits[end, there] - hits[first, there]
+            seen[lo:hi] += possible[end, there] - possible[first, there]
         # chosen: a place seen in less than half of the strips has no score.
         share = np.where(seen >= 0.5 * strips, hit / np.maximum(seen, 1), 0)
         # Between equals the smaller tilt wins.
         scores.append(share - 1e-4 * abs(tilt))
         shifts.append(shift)
     return np.array(scores), shifts
+
+
+def _running_sum(marks: FloatArray | BoolArray) -> FloatArray:
+    """Sums over the first 0, 1, ... strips of marks (strips, n): float32 (strips + 1, n)."""
+    out = np.zeros((len(marks) + 1, marks.shape[1]), dtype=np.float32)
+    np.cumsum(marks, axis=0, dtype=np.float32, out=out[1:])
+    return out
 
 
 def _refine(
