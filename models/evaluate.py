@@ -22,7 +22,6 @@ import numpy as np
 from rich.progress import Progress
 
 from models.card import metrics_path, write_card
-from models.export import glance_scores
 from models.geometry_truth import corner_error, overlap
 from models.judge import judge_probabilities
 from models.measure import labelled_folder
@@ -74,8 +73,7 @@ def evaluate(folder: Path, *, worst: Path | None = None) -> dict[str, Any]:
         )
     table = from_records(records)
     vectors = table.columns(model.features)
-    glanced = glance_scores(vectors, model.network)
-    p = model.probabilities(vectors.values, glanced)
+    p = model.probabilities(vectors.values)
     judged = judge_probabilities(p, vectors, model)
     print(judged.text(str(folder.name)))
     figures: dict[str, Any] = {"symptom": asdict(judged)}
@@ -86,13 +84,13 @@ def evaluate(folder: Path, *, worst: Path | None = None) -> dict[str, Any]:
     figures["bands"] = band_figures(records, examined)
     figures["change"] = change_figures(folder, records)
     figures["failures"] = failures(p, vectors, model)
-    figures["groups"] = group_worth(model, vectors, glanced)
+    figures["groups"] = group_worth(model, vectors)
     for key in ("outline", "turned_away", "faint", "bands", "change"):
         print(f"  {key}: " + ", ".join(f"{k} {_short(v)}" for k, v in figures[key].items()))
     print("  what each group of measurements is worth (top-1 lost when shuffled):")
     for name, loss in figures["groups"].items():
         print(f"    {name:12s} {loss:+.3f}")
-    figures["without"] = without(model, vectors, glanced)
+    figures["without"] = without(model, vectors)
     print(
         "  top-1 and log loss "
         + ", ".join(
@@ -311,12 +309,10 @@ def failures(p: FloatArray, table: Table, model: SymptomModel) -> list[dict[str,
     return sorted(rows, key=lambda row: -row["p"])
 
 
-def group_worth(
-    model: SymptomModel, table: Table, glanced: FloatArray | None, *, repeats: int = 5
-) -> dict[str, float]:
+def group_worth(model: SymptomModel, table: Table, *, repeats: int = 5) -> dict[str, float]:
     """Top-1 lost when one group of measurements is shuffled between photos (Breiman 2001)."""
     rng = np.random.default_rng(0)
-    right = (model.probabilities(table.values, glanced).argmax(axis=1) == table.labels).mean()
+    right = (model.probabilities(table.values).argmax(axis=1) == table.labels).mean()
     groups: dict[str, list[int]] = defaultdict(list)
     for i, name in enumerate(table.names):
         groups[name.split("_")[0]].append(i)
@@ -326,30 +322,22 @@ def group_worth(
         for _ in range(repeats):
             shuffled = table.values.copy()
             shuffled[:, columns] = shuffled[rng.permutation(len(table))][:, columns]
-            top = model.probabilities(shuffled, glanced).argmax(axis=1)
+            top = model.probabilities(shuffled).argmax(axis=1)
             losses.append(right - (top == table.labels).mean())
         worth[name] = round(float(np.mean(losses)), 4)
-    if glanced is not None:
-        losses = []
-        for _ in range(repeats):
-            top = model.probabilities(table.values, glanced[rng.permutation(len(table))])
-            losses.append(right - (top.argmax(axis=1) == table.labels).mean())
-        worth["glance"] = round(float(np.mean(losses)), 4)
     return dict(sorted(worth.items(), key=lambda item: -item[1]))
 
 
-def without(
-    model: SymptomModel, table: Table, glanced: FloatArray | None
-) -> dict[str, dict[str, float]]:
+def without(model: SymptomModel, table: Table) -> dict[str, dict[str, float]]:
     """The model with one of its voices taken away; the others keep their proportions."""
-    kept = model.weights[: len(model.members)]
-    silenced = {
-        "the network": replace(model, network=None, weights=kept / kept.sum()),
-        "the detector's share": replace(model, dark_split=None),
-    }
+    silenced = {"the detector's share": replace(model, dark_split=None)}
+    for k, name in enumerate(model.card["members"]):
+        kept = np.delete(model.weights, k)
+        members = model.members[:k] + model.members[k + 1 :]
+        silenced[f"the {name}"] = replace(model, members=members, weights=kept / kept.sum())
     out = {}
     for name, other in silenced.items():
-        p = other.probabilities(table.values, glanced)
+        p = other.probabilities(table.values)
         out[name] = {
             "top1": float((p.argmax(axis=1) == table.labels).mean()),
             "log_loss": log_loss(p, table.labels),

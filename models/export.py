@@ -3,17 +3,14 @@
 import io
 from typing import Any
 
-import joblib
 import numpy as np
 from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
 from sklearn.pipeline import Pipeline
 
 from models.ranks_network import MOST_SCORE, RanksNetwork
-from models.table import Table
 from panelvision.arrays import FloatArray
 from panelvision.evaluators import Evaluator, read_members
-from panelvision.glance_network import GlanceNetwork, read_network
 
 
 def arrays_of(member: Any) -> dict[str, np.ndarray]:
@@ -112,9 +109,9 @@ def _rounded_down(values: FloatArray) -> FloatArray:
     return np.where(nearest > values, np.nextafter(nearest, np.float32(-np.inf)), nearest)
 
 
-def pack(members: list[Any], network: dict[str, np.ndarray] | None = None) -> bytes:
-    """All members and the network's numbers as the bytes of one compressed array file."""
-    numbers: dict[str, np.ndarray] = {"members": np.array(len(members)), **(network or {})}
+def pack(members: list[Any]) -> bytes:
+    """All members as the bytes of one compressed array file."""
+    numbers: dict[str, np.ndarray] = {"members": np.array(len(members))}
     for i, member in enumerate(members):
         numbers.update({f"{i}.{k}": v for k, v in arrays_of(member).items()})
     buffer = io.BytesIO()
@@ -122,20 +119,7 @@ def pack(members: list[Any], network: dict[str, np.ndarray] | None = None) -> by
     return buffer.getvalue()
 
 
-def unpack(data: bytes, labels: int, features: int) -> tuple[list[Evaluator], GlanceNetwork | None]:
+def unpack(data: bytes, labels: int, features: int) -> list[Evaluator]:
     """The evaluators that the program will have when it reads these bytes."""
     with np.load(io.BytesIO(data), allow_pickle=False) as stored:
-        numbers = {k: stored[k] for k in stored.files}
-    network = read_network(numbers, labels) if "screen.steps" in numbers else None
-    return read_members(numbers, labels, features), network
-
-
-def glance_scores(table: Table, network: GlanceNetwork | None) -> FloatArray | None:
-    """What the network says to every photo of a table, log-probabilities (n, 13)."""
-    if network is None:
-        return None
-    return np.array(
-        joblib.Parallel(n_jobs=-1, prefer="threads")(
-            joblib.delayed(network.log_probabilities)(glance) for glance in table.glances
-        )
-    )
+        return read_members({k: stored[k] for k in stored.files}, labels, features)

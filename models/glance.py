@@ -1,6 +1,7 @@
 """The network that reads a photo at a glance: taught here, shipped as plain numbers."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import count
 from typing import Any
 
@@ -8,16 +9,15 @@ import numpy as np
 
 from models.convolutions import Progress, build_stack, half, pytorch, stack_numbers, teach
 from models.places import FAULT, PLACES, UNKNOWN
-from models.table import Table
 from panelvision.arrays import IntArray
 from panelvision.labels import SYMPTOMS
-from panelvision.measure.glance import SCREEN_SIZE
+from panelvision.measure.glance import SCREEN_SIZE, Glance
 
 # chosen: (channels, step) of each 3 x 3 convolution; about 140 million multiplications a photo.
 SCREEN_LAYERS = ((16, 2), (32, 2), (64, 2), (64, 1), (96, 2), (96, 1), (96, 1))
 FRAME_LAYERS = ((12, 2), (24, 2), (48, 2), (48, 1), (64, 2))
 HIDDEN = 96
-EPOCHS = 54
+EPOCHS = 30
 # chosen: share of the epochs in which the pictures are half as large, at a quarter of the work.
 COARSE = 0.7
 DROPOUT = 0.2
@@ -25,14 +25,32 @@ BATCH = 32
 SMOOTHING = 0.05  # label smoothing (Szegedy et al. 2016, arXiv 1512.00567, section 7)
 
 
+@dataclass(frozen=True)
+class Example:
+    """What is learned from of one photo.
+
+    Attributes
+    ----------
+    glance : Glance
+    places : ndarray of shape PLACES, uint8
+        Where in the glance the label stands (``models/places.py``).
+    label : int
+        Index into ``SYMPTOMS``.
+    """
+
+    glance: Glance
+    places: IntArray
+    label: int
+
+
 def fit_network(
-    table: Table,
+    examples: Sequence[Example],
     *,
     seed: int,
     epochs: int = EPOCHS,
     progress: Progress | None = None,
 ) -> dict[str, np.ndarray]:
-    """Teach a network on the photos of a table; returns its numbers as they ship.
+    """Teach a network; returns its numbers as they ship.
 
     It learns two things at once, the label of the photo and where in it the label stands.
     Photos are mirrored, cut, and changed in brightness, colour and noise, and smaller at first
@@ -41,8 +59,7 @@ def fit_network(
 
     Parameters
     ----------
-    table : Table
-        With glances and places; weights are how often a photo is drawn.
+    examples : sequence of Example
     progress : callable(epoch, epochs, mean loss), optional
 
     Raises
@@ -54,29 +71,26 @@ def fit_network(
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     net = _build(torch)
-    labels = torch.as_tensor(table.labels, dtype=torch.long)
-    share = table.weights / table.weights.sum()
-    steps = max(1, len(table) // BATCH)
-    same = np.ptp(table.weights) == 0
-
+    steps = max(1, len(examples) // BATCH)
     epoch = count()
     # Drawn once: to draw as many normal numbers for every batch takes a fifth of the time.
     noise = torch.randn(_NOISE)
 
     def losses() -> Iterator[Any]:
         shrink = 2 if next(epoch) < COARSE * epochs else 1
-        order = rng.permutation(len(table)) if same else rng.choice(len(table), len(table), p=share)
+        order = rng.permutation(len(examples))
         for k in range(steps):
-            rows = order[k * BATCH : (k + 1) * BATCH]
-            screen, frame, places = _batch(torch, table, rows, rng, shrink=shrink)
+            rows = [examples[i] for i in order[k * BATCH : (k + 1) * BATCH]]
+            labels = torch.as_tensor([row.label for row in rows])
+            screen, frame, places = _batch(torch, rows, rng, shrink=shrink)
             _varied(torch, screen, frame, noise)
             with torch.autocast("cpu", torch.bfloat16):
                 said, there = net(screen, frame)
             of_photo = torch.nn.functional.cross_entropy(
-                said.float(), labels[rows], label_smoothing=SMOOTHING
+                said.float(), labels, label_smoothing=SMOOTHING
             )
             yield of_photo + _loss_of_places(
-                torch, there.float(), places, labels[rows], stride=shrink * _STRIDE
+                torch, there.float(), places, labels, stride=shrink * _STRIDE
             )
 
     teach(torch, net, losses, epochs=epochs, steps=steps, progress=progress)
@@ -126,7 +140,7 @@ def _row(x: Any) -> Any:
     return x.mean(dim=3).amax(dim=2)
 
 
-# As panelvision/glance_network.py pools.
+# As panelvision/measure/glance_network.py pools.
 _POOLS = (_mean, _most, _column, _row)
 
 
@@ -161,7 +175,7 @@ def _loss_of_places(
 
 
 def _batch(
-    torch: Any, table: Table, rows: IntArray, rng: np.random.Generator, *, shrink: int = 1
+    torch: Any, rows: Sequence[Example], rng: np.random.Generator, *, shrink: int = 1
 ) -> tuple[Any, Any, Any]:
     """Both pictures of some photos, cut out at a random place, each photo mirrored at random.
 
@@ -177,9 +191,9 @@ def _batch(
 
     corner = rng.integers(0, 13, 2)
     finer = SCREEN_SIZE[0] // PLACES[0]
-    places = [table.places[i].repeat(finer, 0).repeat(finer, 1) for i in rows]
-    screen = cut([table.glances[i].screen for i in rows], 12, *corner)
-    frame = cut([table.glances[i].frame for i in rows], 10, *rng.integers(0, 11, 2))
+    places = [row.places.repeat(finer, 0).repeat(finer, 1) for row in rows]
+    screen = cut([row.glance.screen for row in rows], 12, *corner)
+    frame = cut([row.glance.frame for row in rows], 10, *rng.integers(0, 11, 2))
     inputs = []
     for pictures in (screen, frame):
         x = torch.as_tensor(pictures).permute(0, 3, 1, 2)

@@ -6,7 +6,6 @@ loses at most the shards under way.
 """
 
 import hashlib
-import io
 import json
 import math
 import os
@@ -23,8 +22,6 @@ from skimage.feature import hog
 
 import panelvision
 import synth
-from models.places import fault_places, unknown_places
-from panelvision.arrays import IntArray
 from panelvision.errors import DataError, PanelvisionError
 from panelvision.examine import Look, look
 from panelvision.labels import SYMPTOMS
@@ -39,8 +36,8 @@ MIX = {
     "not-a-screen": 3,
     "normal": 5,
 }
-_ORDER = tuple(symptom for symptom, count in MIX.items() for _ in range(count))
-SHARD = len(_ORDER)  # photos a shard
+ORDER = tuple(symptom for symptom, count in MIX.items() for _ in range(count))
+SHARD = len(ORDER)  # photos a shard
 
 
 def cache_folder() -> Path:
@@ -54,8 +51,6 @@ def code_hash() -> str:
     root = Path(panelvision.__file__).parent
     skip = {
         "classify.py",
-        "glance_network.py",
-        "convolution.py",
         "evaluators.py",
         "cli.py",
         "words.py",
@@ -92,20 +87,13 @@ def code_hash() -> str:
     return digest.hexdigest()[:16]
 
 
-def record_of(seen: Look, truth: dict[str, Any], changed: IntArray | None = None) -> dict[str, Any]:
-    """Features, truth, and the baseline's gradients of one measured photo.
-
-    ``changed``: what the fault changed, where the photo was drawn.
-    """
+def record_of(seen: Look, truth: dict[str, Any]) -> dict[str, Any]:
+    """Features, truth, and the baseline's gradients of one measured photo."""
     features = {
         name: (None if math.isnan(value) else round(value, 6))
         for name, value in seen.evidence.features().items()
     }
     outline = seen.evidence.location.outline
-    places = unknown_places()
-    if "symptom" in truth:
-        found = None if outline is None else outline.corners
-        places = fault_places(truth["symptom"], changed, truth["corners"], found)
     return {
         "features": features,
         "truth": truth,
@@ -113,9 +101,6 @@ def record_of(seen: Look, truth: dict[str, Any], changed: IntArray | None = None
         "outline_confidence": None if outline is None else round(outline.confidence, 4),
         "hog": np.round(gradients(seen), 3).tolist(),
         "seconds": {k: round(v, 4) for k, v in seen.seconds.items()},
-        "screen": seen.evidence.glance.screen,
-        "frame": seen.evidence.glance.frame,
-        "places": places,
     }
 
 
@@ -133,31 +118,26 @@ def measure_shard(first_seed: int, without: str = "") -> list[dict[str, Any]]:
     """Draw and measure one shard: SHARD photos, the labels as often as MIX says."""
     cv2.setNumThreads(1)
     return [
-        record_of(look(s.jpeg, name=f"seed-{s.truth['seed']}"), s.truth, s.changed)
-        for s in drawn_shard(first_seed, without)
+        record_of(look(jpeg, name=f"seed-{truth['seed']}"), truth)
+        for jpeg, truth in drawn_shard(first_seed, without)
     ]
 
 
-def drawn_shard(first_seed: int, without: str = "") -> list[synth.Sample]:
-    """The photos of one shard, kept in the cache: measures change more often than drawings."""
+def drawn_shard(first_seed: int, without: str = "") -> list[tuple[bytes, dict[str, Any]]]:
+    """The photos of one shard and their truths.
+
+    Kept in the cache: measures change more often than drawings.
+    """
     folder = cache_folder() / f"drawn-{synth.VERSION}{_mark(without)}"
     path = folder / f"shard-{first_seed}.zip"
     if path.exists():
         with zipfile.ZipFile(path) as stored:
             truths = json.loads(stored.read("truth.json"))
-            names = set(stored.namelist())
-            return [
-                synth.Sample(
-                    stored.read(f"{k}.jpg"),
-                    truth,
-                    np.load(io.BytesIO(stored.read(f"{k}.npy"))) if f"{k}.npy" in names else None,
-                )
-                for k, truth in enumerate(truths)
-            ]
+            return [(stored.read(f"{k}.jpg"), truth) for k, truth in enumerate(truths)]
     left_out = {without} - {""}
     samples = [
         synth.draw(first_seed + k, symptom=symptom, without=left_out)
-        for k, symptom in enumerate(_ORDER)
+        for k, symptom in enumerate(ORDER)
     ]
     folder.mkdir(parents=True, exist_ok=True)
     part = path.with_suffix(f".{os.getpid()}.part")
@@ -165,11 +145,8 @@ def drawn_shard(first_seed: int, without: str = "") -> list[synth.Sample]:
         stored.writestr("truth.json", json.dumps([s.truth for s in samples]))
         for k, sample in enumerate(samples):
             stored.writestr(f"{k}.jpg", sample.jpeg)
-            if sample.changed is not None:
-                with stored.open(f"{k}.npy", "w") as file:
-                    np.save(file, sample.changed)
     os.replace(part, path)
-    return samples
+    return [(s.jpeg, s.truth) for s in samples]
 
 
 def _mark(without: str) -> str:
@@ -238,28 +215,16 @@ def _numbered(start: int, without: str) -> tuple[int, list[dict[str, Any]]]:
     return start, measure_shard(start, without)
 
 
-_PICTURES = ("screen", "frame", "places")
-
-
 def _write(path: Path, records: list[dict[str, Any]]) -> None:
-    """The numbers as JSON; the pictures beside them, one array each. The numbers come last."""
-    for name in _PICTURES:
-        part = path.with_suffix(f".{name}.{os.getpid()}.part")
-        with open(part, "wb") as file:
-            np.save(file, np.stack([r[name] for r in records]))
-        os.replace(part, path.with_suffix(f".{name}.npy"))
-    numbers = [{k: v for k, v in r.items() if k not in _PICTURES} for r in records]
     part = path.with_suffix(f".{os.getpid()}.part")
-    part.write_text(json.dumps(numbers), encoding="utf-8")
+    part.write_text(json.dumps(records), encoding="utf-8")
     os.replace(part, path)
 
 
 def _read(path: Path) -> list[dict[str, Any]]:
-    """Records as written; the pictures stay on the disk until they are looked at."""
-    records = json.loads(path.read_text(encoding="utf-8"))
-    stored = {n: np.load(path.with_suffix(f".{n}.npy"), mmap_mode="r") for n in _PICTURES}
-    for k, record in enumerate(records):
-        record |= {name: pictures[k] for name, pictures in stored.items()}
+    """Records as written, with NaN for what could not be measured."""
+    records: list[dict[str, Any]] = json.loads(path.read_text(encoding="utf-8"))
+    for record in records:
         record["features"] = {
             name: (math.nan if value is None else value)
             for name, value in record["features"].items()

@@ -8,7 +8,6 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.labels import SYMPTOMS
-from panelvision.measure.glance import Glance
 
 # chosen: share of the scenes that models are fitted to.
 FIT_SHARE = 0.82
@@ -33,10 +32,6 @@ class Table:
         Histogram of oriented gradients, for the baseline only.
     truths : tuple of dict
         The truth object of each photo.
-    glances : tuple of Glance
-        What the network reads; empty where none is taught.
-    places : tuple of ndarray
-        Where in each glance the fault is (``models/places.py``).
     """
 
     values: FloatArray
@@ -46,8 +41,6 @@ class Table:
     weights: FloatArray
     gradients: FloatArray
     truths: tuple[dict[str, Any], ...]
-    glances: tuple[Glance, ...] = ()
-    places: tuple[IntArray, ...] = ()
 
     def __len__(self) -> int:
         return len(self.labels)
@@ -63,8 +56,6 @@ class Table:
             self.weights[index],
             self.gradients[index],
             tuple(self.truths[i] for i in index),
-            tuple(self.glances[i] for i in index) if self.glances else (),
-            tuple(self.places[i] for i in index) if self.places else (),
         )
 
     def columns(self, names: tuple[str, ...]) -> "Table":
@@ -95,8 +86,6 @@ def from_records(records: list[dict[str, Any]], *, weight: float = 1.0) -> Table
         weights=np.full(len(records), weight),
         gradients=np.array([r["hog"] for r in records], dtype=np.float32),
         truths=tuple(r["truth"] for r in records),
-        glances=tuple(Glance(r["screen"], r["frame"]) for r in records),
-        places=tuple(r["places"] for r in records),
     )
 
 
@@ -117,8 +106,6 @@ def join(first: Table, second: Table) -> Table:
         np.concatenate([first.weights, second.weights]),
         np.vstack([first.gradients, second.gradients]),
         first.truths + second.truths,
-        first.glances + second.glances,
-        first.places + second.places,
     )
 
 

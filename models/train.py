@@ -29,7 +29,7 @@ from models.calibrate import (
 )
 from models.card import write_card
 from models.convolutions import pytorch
-from models.export import glance_scores, pack, unpack
+from models.export import pack, unpack
 from models.fit import (
     FAMILIES,
     SHIPPABLE,
@@ -43,7 +43,6 @@ from models.fit import (
     log_p,
     medians,
 )
-from models.glance import fit_network
 from models.judge import Judgement, judge_probabilities
 from models.measure import SHARD, labelled_folder, synthetic
 from models.table import Split, Table, from_records, join, split_by_scene
@@ -59,7 +58,6 @@ from panelvision.classify import (
 )
 from panelvision.errors import ModelError, PanelvisionError
 from panelvision.evidence import EVIDENCE_VERSION
-from panelvision.glance_network import GlanceNetwork
 from panelvision.labels import SYMPTOMS
 
 CARD_FOLDER = Path(__file__).parent
@@ -118,8 +116,6 @@ def train(args: argparse.Namespace) -> int:
         print(f"compared families: {time.perf_counter() - comparing:.0f} s")
     members = [f for f in FAMILIES if f.name in SHIPPABLE]
     model, data = fit_model(split, members, seed=args.seed)
-    if compared is not None and model.network is not None:
-        compared.append(network_row(model.network, split.judge))
     judged = judge_model(model, split.judge)
     print(judged.text("held-out synthetic scenes"))
     if not args.force and not _may_replace(args.out, split.judge, judged):
@@ -136,8 +132,7 @@ def train(args: argparse.Namespace) -> int:
         "split": SPLIT,
         "seconds": round(time.perf_counter() - start),
         "labels": list(SYMPTOMS),
-        "members": [f.name for f in members]
-        + (["network of convolutions on the glance"] if model.network else []),
+        "members": [f.name for f in members],
         "weights": model.weights.tolist(),
         "features": list(model.features),
         "fill": model.fill.tolist(),
@@ -193,7 +188,7 @@ def with_extra(table: Table, extra: list[str]) -> Table:
 
 
 def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[SymptomModel, bytes]:
-    """Fit every member and the network, weigh, calibrate and set the promises.
+    """Fit every member, weigh, calibrate and set the promises.
 
     Each step has its own part of the scenes. What was fitted is packed right away, and
     everything from there on uses it as the program will read it; returns the model and
@@ -201,22 +196,14 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
     """
     by = medians(split.fit.values)
     fitted = [fit_member(f, split.fit, by=by, seed=seed) for f in members]
-    numbers = teach_network(split.fit, seed=seed) if split.fit.glances else None
-    data = pack(fitted, numbers)
-    readers, network = unpack(data, len(SYMPTOMS), len(split.fit.names))
-
-    def scores(part: Table) -> list[FloatArray]:
-        filled = fill(part.values, by)
-        glanced = glance_scores(part, network)
-        said = [reader.log_probabilities(filled) for reader in readers]
-        return said if glanced is None else [*said, glanced]
-
-    to_weigh = scores(split.calibrate)
+    data = pack(fitted)
+    readers = unpack(data, len(SYMPTOMS), len(split.fit.names))
+    filled = fill(split.calibrate.values, by)
+    to_weigh = [reader.log_probabilities(filled) for reader in readers]
     weights = member_weights(to_weigh, split.calibrate)
     temperature, bias = fit_temperature(pool(to_weigh, weights), split.calibrate.labels)
     model = SymptomModel(
         members=tuple(readers),
-        network=network,
         weights=weights,
         features=split.fit.names,
         fill=by,
@@ -229,8 +216,7 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
         version="",
     )
     calibrated, promised = (
-        model.probabilities(part.values, glance_scores(part, network))
-        for part in (split.calibrate, split.promise)
+        model.probabilities(part.values) for part in (split.calibrate, split.promise)
     )
     # A share needs more photos than a quantile: on the promises' alone, only the few answers that
     # are never wrong would be sure enough. Calibration took but a handful of numbers from its own.
@@ -241,25 +227,6 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
         least_probability=answer_threshold(np.concatenate([calibrated, promised]), labels),
     )
     return model, data
-
-
-def teach_network(table: Table, *, seed: int) -> dict[str, np.ndarray]:
-    """The network that reads glances, with a progress bar."""
-    with Progress(
-        TextColumn("teaching the network"),
-        BarColumn(),
-        TextColumn("{task.completed}/{task.total} epochs"),
-        TimeRemainingColumn(),
-        disable=not sys.stderr.isatty(),
-    ) as bar:
-        task = bar.add_task("epochs", total=None)
-
-        def show(epoch: int, epochs: int, loss: float) -> None:
-            bar.update(task, completed=epoch, total=epochs)
-            if not sys.stderr.isatty():
-                print(f"  epoch {epoch} of {epochs}: loss {loss:.3f}", flush=True)
-
-        return fit_network(table, seed=seed, progress=show)
 
 
 def member_weights(scores: list[FloatArray], table: Table) -> FloatArray:
@@ -323,21 +290,6 @@ def compare_families(split: Split, *, seed: int) -> list[dict[str, Any]]:
     return rows
 
 
-def network_row(network: GlanceNetwork, table: Table) -> dict[str, Any]:
-    """The network's own row of the table; teaching it again for every domain takes too long."""
-    p = glance_scores(table, network)
-    assert p is not None
-    row = {
-        "family": "network of convolutions",
-        "features": "glance",
-        "held_out_top1": float((p.argmax(axis=1) == table.labels).mean()),
-        "across_domains_top1": None,
-        "across_domains_log_loss": None,
-    }
-    print("  " + json.dumps(row), flush=True)
-    return row
-
-
 def write_artefact(path: Path, data: bytes, card: dict[str, Any]) -> None:
     """Write the artefact and the card that vouches for its bytes; both or neither replace."""
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -354,8 +306,7 @@ def write_artefact(path: Path, data: bytes, card: dict[str, Any]) -> None:
 
 def judge_model(model: SymptomModel, table: Table) -> Judgement:
     """Figures of a model on photos it was not fitted to; columns as the model has them."""
-    p = model.probabilities(table.values, glance_scores(table, model.network))
-    return judge_probabilities(p, table, model)
+    return judge_probabilities(model.probabilities(table.values), table, model)
 
 
 def _may_replace(path: Path, table: Table, judged: Judgement) -> bool:

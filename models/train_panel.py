@@ -119,13 +119,14 @@ def measured_shard(first: int) -> list[dict[str, Any]]:
     """Numbers and truth of every candidate of one shard's photos; cached."""
     cv2.setNumThreads(1)
     path = cache_folder() / f"panel-{synth.VERSION}-{_sources()}" / f"shard-{first}.npz"
-    return kept_rows(path, lambda: [_measure(s.jpeg, s.truth) for s in _drawn(first)])
+    return kept_rows(path, lambda: [_measure(*photo) for photo in _drawn(first)])
 
 
-def _drawn(first: int) -> list[synth.Sample]:
+def _drawn(first: int) -> list[tuple[bytes, dict[str, Any]]]:
     if first < EXTRA_SEED:
         return drawn_shard(first)
-    return [synth.draw(first + k, symptom=symptom) for k, symptom in enumerate(EXTRA)]
+    samples = [synth.draw(first + k, symptom=symptom) for k, symptom in enumerate(EXTRA)]
+    return [(sample.jpeg, sample.truth) for sample in samples]
 
 
 _MEASURES = (

@@ -16,14 +16,12 @@ from panelvision.arrays import FloatArray
 from panelvision.errors import ModelError
 from panelvision.evaluators import Evaluator, read_members
 from panelvision.evidence import EVIDENCE_VERSION, feature_vector
-from panelvision.glance_network import GlanceNetwork, read_network
 from panelvision.labels import SYMPTOMS
-from panelvision.measure.glance import Glance
 from panelvision.words import as_percent
 
 MODEL_FILE = Path(__file__).parent / "data" / "symptom_model.npz"
 # Format of the artefact; another number is refused.
-MODEL_FORMAT = 5
+MODEL_FORMAT = 6
 # chosen: an artefact holds about a million numbers; a larger file is not one of ours.
 _MAX_BYTES = 20_000_000
 
@@ -81,10 +79,8 @@ class SymptomModel:
     ----------
     members : tuple of Evaluator
         Classifiers of the measurements as plain numbers.
-    network : GlanceNetwork or None
-        What reads the photo's glance; None in a model that was taught without it.
-    weights : ndarray of shape (n_members,) or (n_members + 1,)
-        Weight of each member's log-probabilities, the network's last, summing to 1.
+    weights : ndarray of shape (n_members,)
+        Weight of each member's log-probabilities, summing to 1.
     features : tuple of str
         Names of the measurements in the order the members expect.
     fill : ndarray of shape (n_features,)
@@ -107,7 +103,6 @@ class SymptomModel:
     """
 
     members: tuple[Evaluator, ...]
-    network: GlanceNetwork | None
     weights: FloatArray
     features: tuple[str, ...]
     fill: FloatArray
@@ -119,28 +114,14 @@ class SymptomModel:
     card: dict[str, Any]
     version: str
 
-    def log_probabilities(
-        self, vectors: FloatArray, glanced: FloatArray | None = None
-    ) -> FloatArray:
-        """Uncalibrated log-probabilities (n, 13).
-
-        Parameters
-        ----------
-        vectors : ndarray of shape (n, n_features)
-        glanced : ndarray of shape (n, 13), optional
-            What the network says; needed where the model has one.
-        """
+    def log_probabilities(self, vectors: FloatArray) -> FloatArray:
+        """Uncalibrated log-probabilities (n, 13) of vectors (n, n_features)."""
         filled = np.where(np.isnan(vectors), self.fill, vectors)
-        scores = [member.log_probabilities(filled) for member in self.members]
-        if self.network is not None:
-            if glanced is None:
-                raise ValueError("glanced: this model also reads the glance; give its scores")
-            scores.append(glanced)
-        return pool(scores, self.weights)
+        return pool([member.log_probabilities(filled) for member in self.members], self.weights)
 
-    def probabilities(self, vectors: FloatArray, glanced: FloatArray | None = None) -> FloatArray:
+    def probabilities(self, vectors: FloatArray) -> FloatArray:
         """Calibrated probabilities (n, 13), columns in the order of ``SYMPTOMS``."""
-        z = self.log_probabilities(vectors, glanced) / self.temperature + self.bias
+        z = self.log_probabilities(vectors) / self.temperature + self.bias
         z -= z.max(axis=1, keepdims=True)
         p = np.exp(z)
         p /= p.sum(axis=1, keepdims=True)
@@ -148,13 +129,10 @@ class SymptomModel:
             p = split_dark(p, dark_score(vectors, self.features), self.dark_split)
         return p
 
-    def read(self, features: Mapping[str, float], glance: Glance | None = None) -> SymptomReading:
-        """The reading of one photo's features and glance."""
+    def read(self, features: Mapping[str, float]) -> SymptomReading:
+        """The reading of one photo's features."""
         vector = feature_vector(dict(features), self.features)
-        glanced = None
-        if self.network is not None and glance is not None:
-            glanced = self.network.log_probabilities(glance)[None]
-        p = self.probabilities(vector[None], glanced)[0]
+        p = self.probabilities(vector[None])[0]
         order = np.argsort(-p)
         kept = [SYMPTOMS[i] for i in order if 1 - p[i] <= self.conformal_score]
         # An empty set would claim certainty that nothing fits; the best label stands in.
@@ -257,8 +235,7 @@ def _unpack(path: Path, data: bytes, card: dict[str, Any], digest: str) -> Sympt
         with np.load(io.BytesIO(data), allow_pickle=False) as stored:
             numbers = {name: stored[name] for name in stored.files}
         members = read_members(numbers, len(SYMPTOMS), len(card["features"]))
-        network = read_network(numbers, len(SYMPTOMS)) if "screen.steps" in numbers else None
-        if len(card["weights"]) != len(members) + (network is not None):
+        if len(card["weights"]) != len(members):
             raise ValueError("weights do not fit the members")
     except Exception as fault:  # zip, array and index errors all mean that it is not an artefact
         raise ModelError(
@@ -269,7 +246,6 @@ def _unpack(path: Path, data: bytes, card: dict[str, Any], digest: str) -> Sympt
         raise ModelError(f"{path.name}: made for other labels; run: python -m models.train")
     return SymptomModel(
         members=tuple(members),
-        network=network,
         weights=np.array(card["weights"]),
         features=tuple(card["features"]),
         fill=np.array(card["fill"], dtype=np.float64),

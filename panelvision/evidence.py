@@ -13,7 +13,7 @@ from panelvision.measure.camera import CameraArtefacts
 from panelvision.measure.colour import ColourFindings
 from panelvision.measure.columns import ColumnFindings
 from panelvision.measure.faint import FaintPicture
-from panelvision.measure.glance import Glance
+from panelvision.measure.glance_network import GlanceReading
 from panelvision.measure.glow import GlowMap
 from panelvision.measure.rows import RowFindings
 from panelvision.measure.texture import TextureFindings
@@ -21,7 +21,7 @@ from panelvision.quality import PhotoQuality
 
 # Must be raised whenever a feature changes its name or its meaning: artefacts
 # trained on another version are refused.
-EVIDENCE_VERSION = 5
+EVIDENCE_VERSION = 6
 
 
 @dataclass(frozen=True)
@@ -38,13 +38,10 @@ class Evidence:
     colour: ColourFindings
     texture: TextureFindings
     camera: CameraArtefacts
-    glance: Glance
+    glance: GlanceReading
 
     def features(self) -> dict[str, float]:
-        """Named numbers in a fixed order; NaN where something could not be measured.
-
-        The glance is not among them: it is read as the picture that it is.
-        """
+        """Named numbers in a fixed order; NaN where something could not be measured."""
         merged: dict[str, float] = {}
         parts = (
             self.quality,
@@ -57,6 +54,7 @@ class Evidence:
             self.colour,
             self.texture,
             self.camera,
+            self.glance,
         )
         for part in parts:
             for name, value in part.features().items():

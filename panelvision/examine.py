@@ -31,7 +31,8 @@ from panelvision.measure.camera import CameraArtefacts, measure_camera
 from panelvision.measure.colour import measure_colour
 from panelvision.measure.columns import measure_columns
 from panelvision.measure.faint import find_faint
-from panelvision.measure.glance import VIEW_MARGIN, VIEW_WIDTH, measure_glance
+from panelvision.measure.glance import VIEW_MARGIN, VIEW_WIDTH, Glance, glance_of
+from panelvision.measure.glance_network import measure_glance
 from panelvision.measure.glow import measure_glow
 from panelvision.measure.rows import measure_rows
 from panelvision.measure.texture import measure_texture
@@ -237,10 +238,32 @@ def look(
     clock.lap("locate")
     outline = location.outline or whole_frame(photo)
     view = square_up(photo, outline, aspect=location.aspect, aspect_source=location.aspect_source)
-    wide = square_up(photo, outline, aspect=location.aspect, width=VIEW_WIDTH, margin=VIEW_MARGIN)
+    wide = _wide(photo, outline, location)
     clock.lap("square-up")
     evidence = _measure(photo, view, wide, location, clock.laps)
     return Look(photo, view, evidence, clock.laps)
+
+
+def look_at_a_glance(
+    source: Photo | str | Path | bytes | BinaryIO, *, name: str | None = None
+) -> tuple[Outline | None, Glance]:
+    """As :func:`look`, but no further than the two small pictures that the network reads.
+
+    Returns
+    -------
+    outline : Outline or None
+        Where the screen was found.
+    glance : Glance
+
+    Raises
+    ------
+    PhotoError
+        When the photo cannot be read.
+    """
+    photo = source if isinstance(source, Photo) else read_photo(source, name=name)
+    location = locate(photo)
+    wide = _wide(photo, location.outline or whole_frame(photo), location)
+    return location.outline, glance_of(photo, wide, location.outline)
 
 
 def judge(
@@ -251,7 +274,7 @@ def judge(
 ) -> Examination:
     """From evidence to symptom, suspects, and what to do next."""
     model = model or load_model()
-    reading = model.read(seen.evidence.features(), seen.evidence.glance)
+    reading = model.read(seen.evidence.features())
     dark = reading.probabilities["faint-image"] + reading.probabilities["no-image"]
     if dark >= _DARK:
         seen = _with_detection_limit(seen)
@@ -373,6 +396,11 @@ def _where(photo: Photo, corners: FloatArray | None) -> Location:
     searched = locate(photo)
     measures = {**searched.measures, "outline_confidence": outline.confidence}
     return Location(outline, aspect, source, searched.candidates, measures)
+
+
+def _wide(photo: Photo, outline: Outline, location: Location) -> ScreenView:
+    """The active area with a margin, for the glance and for what is around it."""
+    return square_up(photo, outline, aspect=location.aspect, width=VIEW_WIDTH, margin=VIEW_MARGIN)
 
 
 def _surround(wide: ScreenView) -> FloatArray:

@@ -5,9 +5,11 @@ import pytest
 from scipy.signal import correlate2d
 from scipy.special import log_softmax
 
-from panelvision.glance_network import read_network
+from panelvision.errors import ModelError
+from panelvision.labels import SYMPTOMS
 from panelvision.measure.convolution import Convolution
 from panelvision.measure.glance import FRAME_SIZE, SCREEN_SIZE, Glance
+from panelvision.measure.glance_network import load_network, read_network
 
 
 def a_glance(seed=0):
@@ -76,8 +78,18 @@ def test_the_whole_network_is_its_layers_in_order():
     hidden = np.concatenate(parts) @ given["dense.0.weight"] + given["dense.0.bias"]
     z = np.maximum(hidden, 0) @ given["dense.1.weight"] + given["dense.1.bias"]
     expected = np.exp(z) / np.exp(z).sum()
-    found = np.exp(read_network(given, 13).log_probabilities(glance))
-    np.testing.assert_allclose(found, expected, atol=1e-3)
+    reading = read_network(given, 13).read(glance)
+    np.testing.assert_allclose(np.exp(reading.whole), expected, atol=1e-3)
+    np.testing.assert_allclose(reading.places, there.max(axis=1), atol=1e-2)
+    features = reading.features()
+    assert features["glance_no_image"] == reading.whole[SYMPTOMS.index("no-image")]
+    assert features["glance_place_cracked"] == reading.places[SYMPTOMS.index("cracked")]
+    assert len(features) == 26
+
+
+def test_a_missing_file_of_numbers_is_one_clear_line():
+    with pytest.raises(ModelError, match="reinstall"):
+        load_network("nowhere.npz")
 
 
 @pytest.mark.parametrize(

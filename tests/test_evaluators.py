@@ -39,7 +39,7 @@ def test_same_probabilities_as_scikit_learn(family, data):
     member = family.make(0).fit(values, labels)
     fresh = np.vstack([values[:40], np.random.default_rng(3).normal(0, 3, (40, 20))])
     fresh[:, 16] = 3.0
-    [ours], _ = unpack(pack([member]), 13, 20)
+    [ours] = unpack(pack([member]), 13, 20)
     # 32-bit storage: probabilities agree to a few parts in ten thousand.
     np.testing.assert_allclose(
         np.exp(ours.log_probabilities(fresh)), member.predict_proba(fresh), atol=2e-3
@@ -61,7 +61,7 @@ def test_hidden_layers_give_what_scikit_learn_gives(data):
     fresh = np.random.default_rng(3).normal(0, 3, (40, 20))
     expected = reference.predict_proba(limited(fresh))
     np.testing.assert_allclose(ours.predict_proba(ranks.transform(fresh)), expected, atol=1e-9)
-    [read], _ = unpack(pack([Pipeline([("ranks", ranks), ("network", ours)])]), 13, 20)
+    [read] = unpack(pack([Pipeline([("ranks", ranks), ("network", ours)])]), 13, 20)
     np.testing.assert_allclose(np.exp(read.log_probabilities(fresh)), expected, atol=2e-3)
 
 

@@ -4,10 +4,11 @@ import cv2
 import numpy as np
 import pytest
 
-from models.glance import fit_network
-from models.places import FAULT, PLACES
-from models.table import Table
-from panelvision.glance_network import read_network
+from models import train_glance
+from models.glance import Example, fit_network
+from models.places import FAULT, HEALTHY, PLACES
+from panelvision.examine import look, look_at_a_glance
+from panelvision.labels import SYMPTOMS
 from panelvision.light import decode
 from panelvision.measure.glance import (
     FRAME_SIZE,
@@ -15,19 +16,20 @@ from panelvision.measure.glance import (
     VIEW_MARGIN,
     VIEW_WIDTH,
     Glance,
-    measure_glance,
+    glance_of,
 )
+from panelvision.measure.glance_network import load_network, read_network
 from panelvision.photo import from_array
 from panelvision.squareup import Outline, square_up
 
 CORNERS = np.array([[200.0, 150.0], [1400.0, 150.0], [1400.0, 825.0], [200.0, 825.0]])
 
 
-def glance_of(code):
+def seen_in(code):
     photo = from_array(code)
     outline = Outline(CORNERS, 1.0, np.full(4, np.nan))
     wide = square_up(photo, outline, width=VIEW_WIDTH, margin=VIEW_MARGIN)
-    return measure_glance(photo, wide, outline)
+    return glance_of(photo, wide, outline)
 
 
 def grey(value=90):
@@ -37,7 +39,7 @@ def grey(value=90):
 def test_light_is_kept_as_its_cube_root():
     # Code 90 decodes by IEC 61966-2-1 (tested elsewhere); its cube root is taken here.
     expected = round(255 * float(decode(np.full((1, 1), 90, np.uint8))[0, 0]) ** (1 / 3))
-    seen = glance_of(grey())
+    seen = seen_in(grey())
     assert seen.screen.shape == (*SCREEN_SIZE, 6)
     assert np.abs(seen.screen[..., :3].astype(int) - expected).max() <= 1
     frame = seen.frame[seen.frame[..., 3] > 0][:, :3].astype(int)
@@ -45,7 +47,7 @@ def test_light_is_kept_as_its_cube_root():
 
 
 def test_nothing_stands_out_of_a_plain_grey():
-    assert np.abs(glance_of(grey()).screen[..., 3:].astype(int) - 128).max() <= 1
+    assert np.abs(seen_in(grey()).screen[..., 3:].astype(int) - 128).max() <= 1
 
 
 def test_a_faint_edge_stands_out_and_shading_does_not():
@@ -54,7 +56,7 @@ def test_a_faint_edge_stands_out_and_shading_does_not():
     shading = np.linspace(60, 90, 1600)[None, :, None]
     step = np.where(np.arange(1000)[:, None, None] < 487, 0.0, 6.0)
     seen = [
-        glance_of(np.clip(shading + s + noise, 0, 255).astype(np.uint8).repeat(3, axis=2))
+        seen_in(np.clip(shading + s + noise, 0, 255).astype(np.uint8).repeat(3, axis=2))
         for s in (0.0, step)
     ]
     plain, stepped = (s.screen[70:110, 40:280, 3].astype(float).mean(axis=1) - 128 for s in seen)
@@ -64,7 +66,7 @@ def test_a_faint_edge_stands_out_and_shading_does_not():
 
 
 def test_the_outline_is_marked_and_the_rest_of_the_square_is_empty():
-    mark = glance_of(grey()).frame[..., 3]
+    mark = seen_in(grey()).frame[..., 3]
     assert mark.shape == (FRAME_SIZE, FRAME_SIZE)
     scale = FRAME_SIZE / 1600
     inside = 1200 * 675 * scale**2
@@ -73,7 +75,7 @@ def test_the_outline_is_marked_and_the_rest_of_the_square_is_empty():
     photo = from_array(grey())
     wide = square_up(photo, Outline(CORNERS, 0.0, np.full(4, np.nan)), width=VIEW_WIDTH,
                      margin=VIEW_MARGIN)  # fmt: skip
-    assert not (measure_glance(photo, wide, None).frame[..., 3] == 255).any()
+    assert not (glance_of(photo, wide, None).frame[..., 3] == 255).any()
 
 
 def striped(label, rng):
@@ -86,23 +88,42 @@ def striped(label, rng):
     return Glance(screen, frame)
 
 
+def test_drawn_glances_are_kept_and_not_drawn_again(tmp_path, monkeypatch):
+    monkeypatch.setenv("PANELVISION_CACHE", str(tmp_path))
+    monkeypatch.setattr(train_glance, "ORDER", ("normal", "not-a-screen"))
+    monkeypatch.setattr(train_glance, "SHARD", 2)
+    once = train_glance.drawn(4, jobs=1)
+    assert [SYMPTOMS[e.label] for e in once] == ["normal", "not-a-screen"] * 2
+    assert (once[0].places == HEALTHY).all() and (once[1].places == FAULT).all()
+    # Other seeds than those that the classifier is taught and judged on.
+    assert not np.array_equal(once[0].glance.screen, once[2].glance.screen)
+    monkeypatch.setattr(train_glance, "_of_one", lambda *_: pytest.fail("drawn again"))
+    again = train_glance.drawn(4, jobs=1)
+    for first, second in zip(once, again, strict=True):
+        np.testing.assert_array_equal(first.glance.frame, second.glance.frame)
+    assert not list(tmp_path.rglob("*.part"))
+
+
+def test_a_glance_in_training_is_the_one_that_is_read_of_a_photo():
+    photo = from_array(grey())
+    _, glance = look_at_a_glance(photo)
+    seen = look(photo)
+    np.testing.assert_array_equal(load_network().read(glance).whole, seen.evidence.glance.whole)
+
+
 def test_the_network_ships_as_it_was_taught():
     torch = pytest.importorskip("torch", reason='PyTorch is not installed (".[train]")')
     rng = np.random.default_rng(5)
     labels = np.arange(52) % 13
-    table = Table(
-        values=np.zeros((52, 1)), names=("none",), labels=labels, scenes=np.arange(52),
-        weights=np.ones(52), gradients=np.zeros((52, 1), np.float32), truths=({},) * 52,
-        glances=tuple(striped(label, rng) for label in labels),
-        places=tuple(np.full(PLACES, FAULT, np.uint8) for _ in labels),
-    )  # fmt: skip
+    everywhere = np.full(PLACES, FAULT, np.uint8)
+    examples = [Example(striped(label, rng), everywhere, int(label)) for label in labels]
     losses = []
     numbers = fit_network(
-        table, seed=0, epochs=40, progress=lambda epoch, epochs, loss: losses.append(loss)
+        examples, seed=0, epochs=40, progress=lambda epoch, epochs, loss: losses.append(loss)
     )
     assert torch.get_num_threads() >= 1
     assert losses[-1] < losses[0]
     network = read_network(numbers, 13)
-    p = np.exp([network.log_probabilities(g) for g in table.glances])
+    p = np.exp([network.read(example.glance).whole for example in examples])
     np.testing.assert_allclose(p.sum(axis=1), 1, atol=1e-6)
     assert (p.argmax(axis=1) == labels).mean() > 2 / 13

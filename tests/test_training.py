@@ -138,9 +138,6 @@ def test_measured_shards_are_not_measured_again(tmp_path, monkeypatch):
         measure, "measure_shard", lambda first: pytest.fail("measured a shard that was finished")
     )
     again = synthetic(1, seed=900, jobs=1)
-    for name in ("screen", "frame", "places"):
-        first, second = ([record.pop(name) for record in records] for records in (once, again))
-        np.testing.assert_array_equal(first, second)
     assert json.dumps(once) == json.dumps(again)
     # A killed writer leaves a part, never half a shard.
     assert not list(tmp_path.rglob("*.part"))

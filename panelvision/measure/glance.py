@@ -53,7 +53,7 @@ class Glance:
     frame: IntArray = field(repr=False)
 
 
-def measure_glance(photo: Photo, wide: ScreenView, outline: Outline | None) -> Glance:
+def glance_of(photo: Photo, wide: ScreenView, outline: Outline | None) -> Glance:
     """The two small pictures of a photo.
 
     Parameters

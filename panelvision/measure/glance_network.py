@@ -4,22 +4,66 @@ It sees the two pictures of a :class:`~panelvision.measure.glance.Glance` throug
 pools every last channel, and puts two dense layers on that. Pooled are mean and maximum, and
 the largest mean of a column and of a row: faults of the panel run along one of the two. What
 each place of the screen shows by itself, label by label, is pooled as well.
-``models/glance.py`` teaches it.
+``models/train_glance.py`` teaches it, on photos that nothing else learns from.
 """
 
+import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 
 from panelvision.arrays import FloatArray, IntArray
+from panelvision.errors import ModelError
 from panelvision.evaluators import log_softmax
+from panelvision.labels import SYMPTOMS
 from panelvision.measure.convolution import Convolution, read_convolutions
-from panelvision.measure.glance import Glance
+from panelvision.measure.glance import Glance, glance_of
+from panelvision.photo import Photo
+from panelvision.squareup import Outline, ScreenView
+
+MODEL_FILE = "glance_network.npz"
 
 _SCREEN_CHANNELS = 6
 _FRAME_CHANNELS = 4
 _POOLED = 4
+
+
+@dataclass(frozen=True)
+class GlanceReading:
+    """What the network says of a photo.
+
+    Attributes
+    ----------
+    whole : ndarray of shape (13,), float64
+        Log-probabilities of the labels.
+    places : ndarray of shape (13,), float32
+        The largest log-probability of each label at any place of the screen.
+    """
+
+    whole: FloatArray
+    places: FloatArray
+
+    def features(self) -> dict[str, float]:
+        """Both by label, for the classifier; finite."""
+        keys = [label.replace("-", "_") for label in SYMPTOMS]
+        return {
+            **{f"glance_{k}": float(v) for k, v in zip(keys, self.whole, strict=True)},
+            **{f"glance_place_{k}": float(v) for k, v in zip(keys, self.places, strict=True)},
+        }
+
+
+def measure_glance(photo: Photo, wide: ScreenView, outline: Outline | None) -> GlanceReading:
+    """Read a photo at a glance; parameters as of :func:`panelvision.measure.glance.glance_of`.
+
+    Raises
+    ------
+    ModelError
+        When the network's numbers are missing or damaged.
+    """
+    return load_network().read(glance_of(photo, wide, outline))
 
 
 @dataclass(frozen=True)
@@ -42,13 +86,14 @@ class GlanceNetwork:
     weights: tuple[FloatArray, FloatArray]
     biases: tuple[FloatArray, FloatArray]
 
-    def log_probabilities(self, glance: Glance) -> FloatArray:
-        """Log-probabilities (n_labels,) of one glance."""
+    def read(self, glance: Glance) -> GlanceReading:
+        """What one glance shows."""
         screen, frame = _seen(self.screen, glance.screen), _seen(self.frame, glance.frame)
         there = self._places(screen)
         x = np.concatenate([_pooled(screen), _pooled(frame), there.mean(axis=0), there.max(axis=0)])
         x = np.maximum(x @ self.weights[0] + self.biases[0], 0)
-        return log_softmax((x @ self.weights[1] + self.biases[1])[None].astype(np.float64))[0]
+        z = (x @ self.weights[1] + self.biases[1]).astype(np.float64)
+        return GlanceReading(log_softmax(z[None])[0], there.max(axis=0))
 
     def _places(self, screen: FloatArray) -> FloatArray:
         """Log-probabilities (n_places, n_labels) of the places one by one."""
@@ -70,8 +115,24 @@ def _pooled(x: FloatArray) -> FloatArray:
     )
 
 
+@lru_cache(maxsize=1)
+def load_network(name: str = MODEL_FILE) -> GlanceNetwork:
+    """The network that ships beside this module.
+
+    Raises
+    ------
+    ModelError
+        When the file is missing or damaged.
+    """
+    try:
+        with np.load(Path(__file__).with_name(name), allow_pickle=False) as stored:
+            return read_network({k: stored[k] for k in stored.files}, len(SYMPTOMS))
+    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as fault:
+        raise ModelError(f"{name}: learned numbers cannot be read ({fault}); reinstall") from None
+
+
 def read_network(numbers: Mapping[str, np.ndarray], labels: int) -> GlanceNetwork:
-    """The network from the arrays of an artefact (keys as ``models/glance.py`` writes them).
+    """The network from the arrays of its file (keys as ``models/glance.py`` writes them).
 
     Raises
     ------

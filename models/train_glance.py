@@ -1,0 +1,147 @@
+"""``python -m models.train_glance``: teach the network that reads a photo at a glance.
+
+It learns on drawn photos of its own, many more than ``models.train`` measures, because a glance
+takes a third of the time of all measures. What it says of a photo then is one more measurement:
+the classifier is taught on other photos, where the network is no surer than on the technician's.
+"""
+
+import argparse
+import hashlib
+import math
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import cv2
+import joblib
+import numpy as np
+
+import panelvision
+import synth
+from models.convolutions import pytorch
+from models.glance import Example, fit_network
+from models.measure import ORDER, SHARD, cache_folder
+from models.places import fault_places
+from panelvision.arrays import FloatArray
+from panelvision.errors import PanelvisionError
+from panelvision.examine import look_at_a_glance
+from panelvision.labels import SYMPTOMS
+from panelvision.measure import glance_network
+from panelvision.measure.glance import Glance
+
+TARGET = Path(glance_network.__file__).with_name(glance_network.MODEL_FILE)
+FIRST_SEED = 900_000_000
+# The last photos are not learned from: they say what the network is worth.
+JUDGED = 16 * SHARD
+# What a glance depends on, beside the drawing.
+SOURCES = (
+    "light.py",
+    "photo.py",
+    "geometry.py",
+    "squareup.py",
+    "locate.py",
+    *(f"outline_{name}.py" for name in ("candidates", "refine", "score", "trees")),
+    *(f"data/outline_{name}.npz" for name in ("rank", "shift", "side")),
+    "measure/glance.py",
+)
+_PICTURES = ("screen", "frame", "places")
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Command line."""
+    parser = argparse.ArgumentParser(prog="python -m models.train_glance", description=__doc__)
+    parser.add_argument("--count", type=int, default=12_000, help="photos to draw")
+    parser.add_argument("--seed", type=int, default=0, help="of the network's first numbers")
+    parser.add_argument("--jobs", type=int, default=-1)
+    args = parser.parse_args(argv)
+    if args.count < 2 * JUDGED:
+        parser.error(f"--count: at least {2 * JUDGED} photos are needed")
+    try:
+        pytorch()  # told now, and not after an hour of drawing
+    except PanelvisionError as fault:
+        print(f"models.train_glance: {fault}", file=sys.stderr)
+        return 2
+    examples = drawn(args.count, jobs=args.jobs)
+    taught, judged = examples[:-JUDGED], examples[-JUDGED:]
+    numbers = fit_network(
+        taught,
+        seed=args.seed,
+        progress=lambda epoch, of, loss: print(f"  epoch {epoch}/{of}: {loss:.3f}", flush=True),
+    )
+    part = TARGET.with_suffix(".part.npz")
+    np.savez_compressed(part, allow_pickle=False, **numbers)
+    top1, log_loss = judge(glance_network.read_network(numbers, len(SYMPTOMS)), judged)
+    print(
+        f"taught on {len(taught)} photos; on {len(judged)} others: top-1 {top1:.3f}, "
+        f"log loss {log_loss:.3f}"
+    )
+    os.replace(part, TARGET)
+    print(f"wrote {TARGET.name}, {TARGET.stat().st_size // 1024} KiB")
+    return 0
+
+
+def drawn(count: int, *, jobs: int) -> list[Example]:
+    """Glances of ``count`` drawn photos, rounded up to whole shards; kept in the cache."""
+    starts = [FIRST_SEED + i * SHARD for i in range(math.ceil(count / SHARD))]
+    work = joblib.Parallel(n_jobs=jobs, return_as="generator")(
+        joblib.delayed(drawn_shard)(s) for s in starts
+    )
+    out: list[Example] = []
+    for k, path in enumerate(work):
+        screen, frame, places = (
+            np.load(path.with_name(f"{path.stem}.{name}.npy"), mmap_mode="r") for name in _PICTURES
+        )
+        for i, symptom in enumerate(ORDER):
+            glance = Glance(screen[i], frame[i])
+            out.append(Example(glance, places[i], SYMPTOMS.index(symptom)))
+        if k % 16 == 15:
+            print(f"  {len(out)} of {len(starts) * SHARD} photos", flush=True)
+    return out
+
+
+def drawn_shard(first: int) -> Path:
+    """The glances of one shard as three files beside the path; made where they are not yet."""
+    cv2.setNumThreads(1)
+    path = cache_folder() / f"glance-{synth.VERSION}-{_digest()}" / f"shard-{first}"
+    files = {name: path.with_name(f"{path.stem}.{name}.npy") for name in _PICTURES}
+    if all(file.exists() for file in files.values()):
+        return path
+    rows = [_of_one(first + k, symptom) for k, symptom in enumerate(ORDER)]
+    path.parent.mkdir(parents=True, exist_ok=True)
+    for k, file in enumerate(files.values()):
+        part = file.with_suffix(f".{os.getpid()}.part")
+        with open(part, "wb") as to:
+            np.save(to, np.stack([row[k] for row in rows]))
+        os.replace(part, file)
+    return path
+
+
+def _of_one(seed: int, symptom: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    sample = synth.draw(seed, symptom=symptom)
+    outline, glance = look_at_a_glance(sample.jpeg, name=f"seed-{seed}")
+    found = None if outline is None else outline.corners
+    places = fault_places(symptom, sample.changed, sample.truth["corners"], found)
+    return glance.screen, glance.frame, places
+
+
+def judge(
+    network: glance_network.GlanceNetwork, examples: Sequence[Example]
+) -> tuple[float, float]:
+    """Share of right labels and mean log loss of the network's own answers."""
+    said: FloatArray = np.array([network.read(e.glance).whole for e in examples])
+    labels = np.array([e.label for e in examples])
+    right = said.argmax(axis=1) == labels
+    return float(right.mean()), float(-said[np.arange(len(labels)), labels].mean())
+
+
+def _digest() -> str:
+    digest = hashlib.sha256()
+    root = Path(panelvision.__file__).parent
+    for name in SOURCES:
+        digest.update((root / name).read_bytes())
+    return digest.hexdigest()[:12]
+
+
+if __name__ == "__main__":
+    sys.exit(main())
