@@ -7,18 +7,20 @@ or its parts :func:`look` (up to the evidence) and :func:`judge` (from there on)
 import time
 from base64 import b64encode
 from collections.abc import Callable, Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 from html import escape
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, TypeVar
 
 import cv2
 import numpy as np
 from threadpoolctl import ThreadpoolController
 
 from panelvision.arrays import FloatArray, IntArray
+from panelvision.beside import beside, threads
 from panelvision.classify import SymptomModel, SymptomReading, load_model
 from panelvision.enhance import enhance
 from panelvision.evidence import Evidence
@@ -41,6 +43,8 @@ from panelvision.photo import Photo, read_photo
 from panelvision.quality import assess
 from panelvision.squareup import Outline, ScreenView, square_up
 from panelvision.words import as_percent
+
+T = TypeVar("T")
 
 # Below this confidence the outline is not reported: the view is then only a guess.
 LEAST_OUTLINE_CONFIDENCE = 0.2
@@ -238,9 +242,8 @@ def look(
     clock.lap("locate")
     outline = location.outline or whole_frame(photo)
     view = square_up(photo, outline, aspect=location.aspect, aspect_source=location.aspect_source)
-    wide = _wide(photo, outline, location)
     clock.lap("square-up")
-    evidence = _measure(photo, view, wide, location, clock.laps)
+    evidence = _measure(photo, view, location, clock.laps)
     return Look(photo, view, evidence, clock.laps)
 
 
@@ -415,61 +418,56 @@ def _surround(wide: ScreenView) -> FloatArray:
 def _measure(
     photo: Photo,
     view: ScreenView,
-    wide: ScreenView,
     location: Location,
     seconds: dict[str, float],
 ) -> Evidence:
     """Every measure of the view, shared by two threads; some wait for the camera's bars."""
+    camera: Future[CameraArtefacts] = Future()
+    wide: Future[ScreenView] = Future()
     # In the order of their length, so that the two threads end together.
     work: dict[str, Callable[[], Any]] = {
         # First, because others have the camera's bars divided out.
-        "camera": lambda: measure_camera(photo, view),
+        "camera": lambda: _set(camera, lambda: measure_camera(photo, view)),
         "faint": lambda: find_faint(photo, view, limit=False),
         "texture": lambda: measure_texture(photo, view),
         "columns": lambda: measure_columns(photo, camera.result().discount(view)),
         "glow": lambda: measure_glow(photo, view, camera=camera.result()),
         "colour": lambda: measure_colour(view),
         "rows": lambda: measure_rows(photo, camera.result().discount(view)),
-        "appearance": lambda: measure_appearance(view, _surround(wide)),
-        "glance": lambda: measure_glance(photo, wide, location.outline),
+        "surround": lambda: _set(wide, lambda: _wide(photo, view.outline, location)),
+        "appearance": lambda: measure_appearance(view, _surround(wide.result())),
+        "glance": lambda: measure_glance(photo, wide.result(), location.outline),
         "quality": lambda: assess(photo, view),
     }
     _ = view.luminance  # made once, before the threads ask for it
 
-    camera: Future[CameraArtefacts] = Future()
-
     def timed(name: str) -> Any:
         start = time.perf_counter()
-        try:
-            result = work[name]()
-        except BaseException as fault:
-            if name == "camera":
-                camera.set_exception(fault)  # so that none waits for ever
-            raise
-        if name == "camera":
-            camera.set_result(result)
+        result = work[name]()
         seconds[name] = time.perf_counter() - start
         return result
 
-    if _threads() > 1:
-        # The measures solve small systems only: threads of the linear algebra would wait for
-        # each other and take the cores from the other measure.
-        alone = _linear_algebra().limit(limits=1, user_api="blas")
-        with alone, ThreadPoolExecutor(_threads()) as pool:
-            done = dict(zip(work, pool.map(timed, work), strict=True))
-    else:
-        done = {name: timed(name) for name in work}
+    # The measures solve small systems only: threads of the linear algebra would wait for
+    # each other and take the cores from the other measure.
+    with _linear_algebra().limit(limits=1, user_api="blas") if threads() > 1 else nullcontext():
+        done = dict(zip(work, beside([partial(timed, name) for name in work]), strict=True))
+    del done["surround"]
     return Evidence(location=location, **done)
+
+
+def _set(promised: Future[T], make: Callable[[], T]) -> T:
+    """Make what others wait for; a failure is theirs too, so that none waits for ever."""
+    try:
+        promised.set_result(make())
+    except BaseException as fault:
+        promised.set_exception(fault)
+        raise
+    return promised.result()
 
 
 @lru_cache(maxsize=1)
 def _linear_algebra() -> ThreadpoolController:
     return ThreadpoolController()
-
-
-def _threads() -> int:
-    """Threads for one photo: none extra where OpenCV is told to use one (a worker among many)."""
-    return 1 if cv2.getNumThreads() <= 1 else 2
 
 
 class _Clock:

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
+from panelvision.beside import beside
 from panelvision.light import LUMINANCE_WEIGHTS, averaged, decode
 
 # chosen: longest side of the working copy; a bezel of 2 cm round a 1 m set that
@@ -146,20 +147,30 @@ def segments(work: WorkImage) -> FloatArray:
     OpenCV's implementation, on log light (so that dim edges count as bright ones
     do) and on the stronger colour channel.
     """
-    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE)
-    lum = cv2.extractChannel(work.channels, 0)
-    low = float(np.log2(LIGHT_FLOOR))
-    found = [detector.detect(np.clip((lum - low) * 28, 0, 255).astype(np.uint8))[0]]
-    spread = cv2.meanStdDev(work.channels)[1][1:, 0]
-    chroma = cv2.extractChannel(work.channels, 1 + int(np.argmax(spread)))
-    found.append(detector.detect(_as_bytes(chroma, 28))[0])
-    parts = [f.reshape(-1, 4) for f in found if f is not None]
+
+    def in_light() -> FloatArray | None:
+        lum = cv2.extractChannel(work.channels, 0)
+        low = float(np.log2(LIGHT_FLOOR))
+        return _detected(np.clip((lum - low) * 28, 0, 255).astype(np.uint8))
+
+    def in_colour() -> FloatArray | None:
+        spread = cv2.meanStdDev(work.channels)[1][1:, 0]
+        chroma = cv2.extractChannel(work.channels, 1 + int(np.argmax(spread)))
+        return _detected(_as_bytes(chroma, 28))
+
+    parts = [f.reshape(-1, 4) for f in beside([in_light, in_colour]) if f is not None]
     if not parts:
         return np.empty((0, 5))
     seg = np.concatenate(parts).astype(np.float64)
     length = np.hypot(seg[:, 2] - seg[:, 0], seg[:, 3] - seg[:, 1])
     seg = np.column_stack([seg, length])[length > 0.012 * np.hypot(work.width, work.height)]
     return seg[np.argsort(-seg[:, 4], kind="stable")[:MOST_SEGMENTS]]
+
+
+def _detected(channel: IntArray) -> FloatArray | None:
+    segment: FloatArray | None
+    segment = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE).detect(channel)[0]
+    return segment
 
 
 def group_lines(seg: FloatArray, middle: float, *, limit: int = MAX_LINES) -> Lines:

@@ -120,6 +120,7 @@ def square_up(
     aspect_source: str = "prior",
     width: int = VIEW_WIDTH,
     margin: float = 0.0,
+    mark_clipped: bool = True,
 ) -> ScreenView:
     """Resample the active area to a rectangle.
 
@@ -138,6 +139,8 @@ def square_up(
         Columns of the active area in the view (margin excluded).
     margin : float
         Border to include on each side, as a fraction of width and of height.
+    mark_clipped : bool
+        Whether to look for clipped pixels; without, none is marked.
     """
     height = max(8, round(width / aspect))
     mx, my = round(margin * width), round(margin * height)
@@ -155,7 +158,7 @@ def square_up(
     crop, offset = _crop(photo, to_photo, size)
     local = np.array([[1, 0, -offset[0]], [0, 1, -offset[1]], [0, 0, 1]]) @ to_photo
     step = max(1, int(scale))
-    light, clipped = _reduced(crop, step)
+    light, clipped = _reduced(crop, step, mark_clipped=mark_clipped)
     if step > 1:
         # Pixel centres: old = step * new + (step - 1) / 2.
         back = (step - 1) / (2 * step)
@@ -167,15 +170,17 @@ def square_up(
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    glare = cv2.warpPerspective(
-        clipped,
-        local,
-        size,
-        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=0,
-    ).astype(bool)
     valid = _inside(to_photo, size, photo.width, photo.height)
+    glare = np.zeros(valid.shape, bool)
+    if clipped is not None:
+        glare = cv2.warpPerspective(
+            clipped,
+            local,
+            size,
+            flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=0,
+        ).astype(bool)
     linear[~valid] = 0
     return ScreenView(
         linear=linear,
@@ -204,10 +209,12 @@ def _crop(
     return photo.pixels[y0:y1, x0:x1], (x0, y0)
 
 
-def _reduced(crop: np.ndarray, step: int) -> tuple[FloatArray, np.ndarray]:
+def _reduced(
+    crop: np.ndarray, step: int, *, mark_clipped: bool
+) -> tuple[FloatArray, np.ndarray | None]:
     """Linear light, averaged over blocks of step x step photo pixels, and the clipped mask."""
     if step == 1:
-        return decode(crop), _clipped(crop)
+        return decode(crop), _clipped(crop) if mark_clipped else None
     h, w = max(1, crop.shape[0] // step), max(1, crop.shape[1] // step)
     light = np.empty((h, w, 3), dtype=np.float32)
     mark = np.empty((h, w), dtype=np.uint8)
@@ -217,10 +224,11 @@ def _reduced(crop: np.ndarray, step: int) -> tuple[FloatArray, np.ndarray]:
         part = np.ascontiguousarray(crop[top * step : end * step, : w * step])
         size = (w, end - top)
         cv2.resize(decode(part), size, dst=light[top:end], interpolation=cv2.INTER_AREA)
-        # A window maximum before sampling, so that a single clipped pixel is not lost.
-        spread = cv2.dilate(_clipped(part), np.ones((step, step), np.uint8), anchor=(0, 0))
-        mark[top:end] = spread[::step, ::step]
-    return light, mark
+        if mark_clipped:
+            # A window maximum before sampling, so that a single clipped pixel is not lost.
+            spread = cv2.dilate(_clipped(part), np.ones((step, step), np.uint8), anchor=(0, 0))
+            mark[top:end] = spread[::step, ::step]
+    return light, mark if mark_clipped else None
 
 
 def _clipped(crop: np.ndarray) -> np.ndarray:

@@ -169,7 +169,7 @@ def _fine_profile(photo: Photo, view: ScreenView, profile: StripProfile) -> Stri
     # chosen: less than a fifth more columns shows no line that was not there before.
     if wide < 1.2 * view.width or view.margin:
         return profile
-    fine = square_up(photo, view.outline, aspect=view.aspect, width=wide)
+    fine = square_up(photo, view.outline, aspect=view.aspect, width=wide, mark_clipped=False)
     return profile_of(fine.linear, fine.valid, "vertical")
 
 
