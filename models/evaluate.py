@@ -331,10 +331,10 @@ def group_worth(model: SymptomModel, table: Table, *, repeats: int = 5) -> dict[
 def without(model: SymptomModel, table: Table) -> dict[str, dict[str, float]]:
     """The model with one of its voices taken away; the others keep their proportions."""
     silenced = {"the detector's share": replace(model, dark_split=None)}
-    for k, name in enumerate(model.card["members"]):
-        kept = np.delete(model.weights, k)
-        members = model.members[:k] + model.members[k + 1 :]
-        silenced[f"the {name}"] = replace(model, members=members, weights=kept / kept.sum())
+    for k, name in enumerate([*model.card["members"], "network on the glance"]):
+        weights = np.where(np.arange(len(model.weights)) == k, 0.0, model.weights)
+        if weights.any():
+            silenced[f"the {name}"] = replace(model, weights=weights / weights.sum())
     out = {}
     for name, other in silenced.items():
         p = other.probabilities(table.values)

@@ -17,6 +17,7 @@ from models.table import Table
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.classify import DARK_SCORES, dark_score
 from panelvision.labels import SYMPTOMS
+from panelvision.measure.glance_network import GLANCE_SCORES
 
 
 @dataclass(frozen=True)
@@ -79,11 +80,23 @@ SHIPPABLE = ("gradient boosting", "network on ranks", "extremely random trees")
 
 
 def feature_sets(names: tuple[str, ...]) -> dict[str, tuple[int, ...]]:
-    """Column numbers of each feature set that is compared."""
-    everything = tuple(range(len(names)))
-    special = tuple(i for i, n in enumerate(names) if not n.startswith("look_"))
-    general = tuple(i for i, n in enumerate(names) if n.startswith("look_"))
-    return {"all": everything, "special measures only": special, "appearance only": general}
+    """Column numbers of each feature set that is compared.
+
+    The network that reads the glance was taught on pictures of every domain: what the set with it
+    gets across domains is flattered.
+    """
+    measured = [names.index(n) for n in measured_names(names)]
+    special = tuple(i for i in measured if not names[i].startswith("look_"))
+    general = tuple(i for i in measured if names[i].startswith("look_"))
+    sets = {"all": tuple(measured), "special measures only": special, "appearance only": general}
+    if len(measured) < len(names):
+        sets["all, and what the network says"] = tuple(range(len(names)))
+    return sets
+
+
+def measured_names(names: tuple[str, ...]) -> tuple[str, ...]:
+    """The features that members read: all but what the network says, which is a voice itself."""
+    return tuple(n for n in names if n not in GLANCE_SCORES)
 
 
 def medians(values: FloatArray) -> FloatArray:

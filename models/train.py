@@ -12,7 +12,6 @@ import sys
 import time
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
-from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +24,6 @@ from models.calibrate import (
     fit_dark_split,
     fit_temperature,
     set_threshold,
-    softmax,
 )
 from models.card import write_card
 from models.convolutions import pytorch
@@ -41,13 +39,13 @@ from models.fit import (
     fill,
     fit_member,
     log_p,
+    measured_names,
     medians,
 )
 from models.judge import Judgement, judge_probabilities
 from models.measure import SHARD, labelled_folder, synthetic
 from models.table import Split, Table, from_records, join, split_by_scene
 from panelvision import __version__
-from panelvision.arrays import FloatArray
 from panelvision.classify import (
     DARK_SCORES,
     MODEL_FILE,
@@ -55,6 +53,7 @@ from panelvision.classify import (
     SymptomModel,
     load_model,
     pool,
+    voices,
 )
 from panelvision.errors import ModelError, PanelvisionError
 from panelvision.evidence import EVIDENCE_VERSION
@@ -188,20 +187,21 @@ def with_extra(table: Table, extra: list[str]) -> Table:
 
 
 def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[SymptomModel, bytes]:
-    """Fit every member, weigh, calibrate and set the promises.
+    """Fit every member, calibrate and set the promises.
 
     Each step has its own part of the scenes. What was fitted is packed right away, and
     everything from there on uses it as the program will read it; returns the model and
     those bytes.
     """
     by = medians(split.fit.values)
-    fitted = [fit_member(f, split.fit, by=by, seed=seed) for f in members]
+    measured = split.fit.columns(measured_names(split.fit.names))
+    fitted = [fit_member(f, measured, by=medians(measured.values), seed=seed) for f in members]
     data = pack(fitted)
-    readers = unpack(data, len(SYMPTOMS), len(split.fit.names))
-    filled = fill(split.calibrate.values, by)
-    to_weigh = [reader.log_probabilities(filled) for reader in readers]
-    weights = member_weights(to_weigh, split.calibrate)
-    temperature, bias = fit_temperature(pool(to_weigh, weights), split.calibrate.labels)
+    readers = unpack(data, len(SYMPTOMS), len(measured.names))
+    heard = voices(readers, fill(split.calibrate.values, by), split.fit.names)
+    # chosen: all alike. Weights that suit drawings best lean on the voice that knows them best.
+    weights = np.full(len(heard), 1 / len(heard))
+    temperature, bias = fit_temperature(pool(heard, weights), split.calibrate.labels)
     model = SymptomModel(
         members=tuple(readers),
         weights=weights,
@@ -227,27 +227,6 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
         least_probability=answer_threshold(np.concatenate([calibrated, promised]), labels),
     )
     return model, data
-
-
-def member_weights(scores: list[FloatArray], table: Table) -> FloatArray:
-    """Weights on a grid that minimise the calibrated log loss, none below 0.1.
-
-    The floor keeps every family in: a mixture is worth more on photos from another
-    world than its weights on photos from the same one show.
-    """
-    best, chosen = np.inf, np.full(len(scores), 1 / len(scores))
-    for shares in product(range(2, 20), repeat=len(scores) - 1):
-        last = 20 - sum(shares)
-        if last < 2:
-            continue
-        weights = np.array([*shares, last]) / 20
-        mixed = pool(scores, weights)
-        temperature, bias = fit_temperature(mixed, table.labels)
-        p = softmax(mixed / temperature + bias)
-        loss = -np.log(p[np.arange(len(table)), table.labels] + 1e-12).mean()
-        if loss < best:
-            best, chosen = loss, weights
-    return chosen
 
 
 def compare_families(split: Split, *, seed: int) -> list[dict[str, Any]]:

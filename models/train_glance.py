@@ -51,7 +51,7 @@ _PICTURES = ("screen", "frame", "places")
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
     parser = argparse.ArgumentParser(prog="python -m models.train_glance", description=__doc__)
-    parser.add_argument("--count", type=int, default=12_000, help="photos to draw")
+    parser.add_argument("--count", type=int, default=12_288, help="photos to draw")
     parser.add_argument("--seed", type=int, default=0, help="of the network's first numbers")
     parser.add_argument("--jobs", type=int, default=-1)
     args = parser.parse_args(argv)
@@ -129,7 +129,7 @@ def judge(
     network: glance_network.GlanceNetwork, examples: Sequence[Example]
 ) -> tuple[float, float]:
     """Share of right labels and mean log loss of the network's own answers."""
-    said: FloatArray = np.array([network.read(e.glance).whole for e in examples])
+    said: FloatArray = np.array([network.read(e.glance).log_probabilities for e in examples])
     labels = np.array([e.label for e in examples])
     right = said.argmax(axis=1) == labels
     return float(right.mean()), float(-said[np.arange(len(labels)), labels].mean())

@@ -14,9 +14,10 @@ import numpy as np
 from panelvision import __version__
 from panelvision.arrays import FloatArray
 from panelvision.errors import ModelError
-from panelvision.evaluators import Evaluator, read_members
+from panelvision.evaluators import Evaluator, log_softmax, read_members
 from panelvision.evidence import EVIDENCE_VERSION, feature_vector
 from panelvision.labels import SYMPTOMS
+from panelvision.measure.glance_network import GLANCE_SCORES
 from panelvision.words import as_percent
 
 MODEL_FILE = Path(__file__).parent / "data" / "symptom_model.npz"
@@ -79,8 +80,9 @@ class SymptomModel:
     ----------
     members : tuple of Evaluator
         Classifiers of the measurements as plain numbers.
-    weights : ndarray of shape (n_members,)
-        Weight of each member's log-probabilities, summing to 1.
+    weights : ndarray of shape (n_voices,)
+        Weight of each member's log-probabilities, the glance's last (:func:`voices`), summing
+        to 1.
     features : tuple of str
         Names of the measurements in the order the members expect.
     fill : ndarray of shape (n_features,)
@@ -117,7 +119,7 @@ class SymptomModel:
     def log_probabilities(self, vectors: FloatArray) -> FloatArray:
         """Uncalibrated log-probabilities (n, 13) of vectors (n, n_features)."""
         filled = np.where(np.isnan(vectors), self.fill, vectors)
-        return pool([member.log_probabilities(filled) for member in self.members], self.weights)
+        return pool(voices(self.members, filled, self.features), self.weights)
 
     def probabilities(self, vectors: FloatArray) -> FloatArray:
         """Calibrated probabilities (n, 13), columns in the order of ``SYMPTOMS``."""
@@ -153,6 +155,33 @@ class SymptomModel:
             can_tell=can_tell,
             reason=reason,
         )
+
+
+def voices(
+    members: Sequence[Evaluator], vectors: FloatArray, features: tuple[str, ...]
+) -> list[FloatArray]:
+    """What each member says, and last what the network says that reads the glance.
+
+    The members do not read what the network says: taught on drawings, as it was, they would
+    trust it as far as it may be trusted on drawings. It has one voice like each of them.
+
+    Parameters
+    ----------
+    members : sequence of Evaluator
+    vectors : ndarray of shape (n, n_features)
+        Without NaN.
+    features : tuple of str
+        Names of the columns; without those of the glance there is no such voice.
+
+    Returns
+    -------
+    list of ndarray of shape (n, 13)
+        Log-probabilities.
+    """
+    said = [features.index(name) for name in GLANCE_SCORES if name in features]
+    measured = np.delete(vectors, said, axis=1)
+    heard = [member.log_probabilities(measured) for member in members]
+    return [*heard, log_softmax(vectors[:, said])] if said else heard
 
 
 def dark_score(vectors: FloatArray, features: tuple[str, ...]) -> FloatArray:
@@ -234,8 +263,11 @@ def _unpack(path: Path, data: bytes, card: dict[str, Any], digest: str) -> Sympt
         # allow_pickle=False: arrays of numbers only, so nothing in the file can run.
         with np.load(io.BytesIO(data), allow_pickle=False) as stored:
             numbers = {name: stored[name] for name in stored.files}
-        members = read_members(numbers, len(SYMPTOMS), len(card["features"]))
-        if len(card["weights"]) != len(members):
+        features = card["features"]
+        glances = bool(set(GLANCE_SCORES) & set(features))
+        read = len(features) - glances * len(GLANCE_SCORES)
+        members = read_members(numbers, len(SYMPTOMS), read)
+        if len(card["weights"]) != len(members) + glances:
             raise ValueError("weights do not fit the members")
     except Exception as fault:  # zip, array and index errors all mean that it is not an artefact
         raise ModelError(

@@ -16,6 +16,7 @@ from panelvision.classify import MODEL_FORMAT, load_model
 from panelvision.errors import ModelError
 from panelvision.evidence import EVIDENCE_VERSION
 from panelvision.labels import SYMPTOMS
+from panelvision.measure.glance_network import GLANCE_SCORES
 
 
 @pytest.fixture(scope="module")
@@ -117,6 +118,21 @@ def test_a_whole_artefact_is_read(tmp_path, stored):
     assert reading.symptom == SYMPTOMS[4]
     assert sum(reading.probabilities.values()) == pytest.approx(1)
     assert reading.symptom in reading.symptom_set
+
+
+def test_what_the_network_says_of_the_glance_is_one_voice_among_the_others(tmp_path, stored):
+    (tmp_path / "plain").mkdir()
+    plain = artefact(tmp_path / "plain", stored)
+    names = [*(f"f{i}" for i in range(20)), *GLANCE_SCORES]
+    path = artefact(tmp_path, stored, features=names, fill=[0.0] * 33, weights=[0.5, 0.5])
+    x = np.zeros((1, 33))
+    x[0, 20:] = np.log(np.arange(1, 14))  # of probabilities k / 91
+    alone = load_model(plain).log_probabilities(x[:, :20])
+    both = load_model(path).log_probabilities(x)
+    np.testing.assert_allclose(both, 0.5 * alone + 0.5 * np.log(np.arange(1, 14) / 91), atol=1e-9)
+    load_model.cache_clear()
+    with pytest.raises(ModelError, match="is not an artefact"):  # a voice without a weight
+        load_model(artefact(tmp_path, stored, features=names, fill=[0.0] * 33))
 
 
 @pytest.mark.parametrize("cut", [0, 10, 1000])

@@ -108,7 +108,8 @@ def test_a_glance_in_training_is_the_one_that_is_read_of_a_photo():
     photo = from_array(grey())
     _, glance = look_at_a_glance(photo)
     seen = look(photo)
-    np.testing.assert_array_equal(load_network().read(glance).whole, seen.evidence.glance.whole)
+    read = load_network().read(glance)
+    np.testing.assert_array_equal(read.log_probabilities, seen.evidence.glance.log_probabilities)
 
 
 def test_the_network_ships_as_it_was_taught():
@@ -124,6 +125,6 @@ def test_the_network_ships_as_it_was_taught():
     assert torch.get_num_threads() >= 1
     assert losses[-1] < losses[0]
     network = read_network(numbers, 13)
-    p = np.exp([network.read(example.glance).whole for example in examples])
+    p = np.exp([network.read(example.glance).log_probabilities for example in examples])
     np.testing.assert_allclose(p.sum(axis=1), 1, atol=1e-6)
     assert (p.argmax(axis=1) == labels).mean() > 2 / 13

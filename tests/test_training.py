@@ -42,9 +42,6 @@ def quick(monkeypatch):
     family = next(f for f in FAMILIES if f.name == "logistic regression on ranks")
     monkeypatch.setattr(training, "FAMILIES", (family,))
     monkeypatch.setattr(training, "SHIPPABLE", (family.name,))
-    monkeypatch.setattr(
-        training, "member_weights", lambda scores, _: np.full(len(scores), 1 / len(scores))
-    )
 
 
 def arguments(path, **changes):

@@ -31,28 +31,25 @@ _FRAME_CHANNELS = 4
 _POOLED = 4
 
 
+# Names of what the network says, label by label.
+GLANCE_SCORES = tuple(f"glance_{symptom.replace('-', '_')}" for symptom in SYMPTOMS)
+
+
 @dataclass(frozen=True)
 class GlanceReading:
     """What the network says of a photo.
 
     Attributes
     ----------
-    whole : ndarray of shape (13,), float64
-        Log-probabilities of the labels.
-    places : ndarray of shape (13,), float32
-        The largest log-probability of each label at any place of the screen.
+    log_probabilities : ndarray of shape (13,), float64
+        Of the labels, in the order of ``SYMPTOMS``.
     """
 
-    whole: FloatArray
-    places: FloatArray
+    log_probabilities: FloatArray
 
     def features(self) -> dict[str, float]:
-        """Both by label, for the classifier; finite."""
-        keys = [label.replace("-", "_") for label in SYMPTOMS]
-        return {
-            **{f"glance_{k}": float(v) for k, v in zip(keys, self.whole, strict=True)},
-            **{f"glance_place_{k}": float(v) for k, v in zip(keys, self.places, strict=True)},
-        }
+        """The same by name, for the classifier; finite."""
+        return dict(zip(GLANCE_SCORES, self.log_probabilities.tolist(), strict=True))
 
 
 def measure_glance(photo: Photo, wide: ScreenView, outline: Outline | None) -> GlanceReading:
@@ -93,7 +90,7 @@ class GlanceNetwork:
         x = np.concatenate([_pooled(screen), _pooled(frame), there.mean(axis=0), there.max(axis=0)])
         x = np.maximum(x @ self.weights[0] + self.biases[0], 0)
         z = (x @ self.weights[1] + self.biases[1]).astype(np.float64)
-        return GlanceReading(log_softmax(z[None])[0], there.max(axis=0))
+        return GlanceReading(log_softmax(z[None])[0])
 
     def _places(self, screen: FloatArray) -> FloatArray:
         """Log-probabilities (n_places, n_labels) of the places one by one."""
