@@ -75,13 +75,13 @@ def set_threshold(probabilities: FloatArray, labels: IntArray, *, miss: float = 
 
 
 def answer_threshold(
-    probabilities: FloatArray, labels: IntArray, *, right: float = 0.87, least: float = 0.3
+    probabilities: FloatArray, labels: IntArray, *, right: float = 0.9, least: float = 0.3
 ) -> float:
     """Lowest top probability from which on the answers given are surely right in ``right``.
 
     Surely: the lower end of the share's 95 % interval (Wilson) reaches it, so that a lucky
-    stretch of a small split does not open the door. chosen: 0.87, which at the size of the
-    split means that more than nine in ten were right. Returns at least ``least``; when no
+    stretch of a small split does not open the door. chosen: 0.9, which at the size of the
+    split means that about nineteen in twenty were right. Returns at least ``least``; when no
     threshold reaches the share, 0.9.
     """
     top = probabilities.max(axis=1)

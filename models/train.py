@@ -60,7 +60,7 @@ from panelvision.evidence import EVIDENCE_VERSION
 from panelvision.labels import SYMPTOMS
 
 CARD_FOLDER = Path(__file__).parent
-DEFAULT_COUNT = 4096
+DEFAULT_COUNT = 5600
 # Not the seed of `models.train_panel`: what a scorer says of photos that it was taught with is
 # surer than what it says of new ones, and the classifier would learn to trust it too much.
 DEFAULT_SEED = 2
