@@ -1,8 +1,8 @@
 """``python -m models.train_glance``: teach the network that reads a photo at a glance.
 
 It learns on drawn photos of its own, many more than ``models.train`` measures, because a glance
-takes a third of the time of all measures. What it says of a photo then is one more measurement:
-the classifier is taught on other photos, where the network is no surer than on the technician's.
+takes a third of the time of all measures. What it says of a photo is one voice among the
+classifier's, which is taught and calibrated on other photos: no surer there than on new ones.
 """
 
 import argparse
