@@ -7,7 +7,7 @@ from sklearn.linear_model import LogisticRegression
 from models.metrics import conformal_score, wilson
 from models.table import Table
 from panelvision.arrays import FloatArray, IntArray
-from panelvision.classify import DARK_SCORES, dark_score
+from panelvision.classify import DARK_SCORES, GLOW_SCORES, dark_score, glow_scores, lifted
 from panelvision.labels import SYMPTOMS
 
 
@@ -67,6 +67,48 @@ def fit_dark_split(table: Table) -> tuple[float, float] | None:
         score[use, None], table.labels[use] == faint, sample_weight=table.weights[use]
     )
     return float(line.coef_[0, 0]), float(line.intercept_[0])
+
+
+def fit_glow_lift(
+    scores: FloatArray, table: Table, *, penalty: float = 3e-3
+) -> tuple[float, ...] | None:
+    """What the scorers of the backlight add to what the members say (``SymptomModel.glow_lift``).
+
+    Minimises the log loss of softmax(lifted scores / T + b) over temperature, offsets and lift;
+    only the lift is kept. None of it is negative: what found nothing says nothing.
+
+    Parameters
+    ----------
+    scores : ndarray of shape (n, 13)
+        Log-probabilities of members that were not fitted to the table's photos.
+    table : Table
+    penalty : float
+        Weight of the squares of lift times spread, and of the offsets, against the mean log loss.
+    """
+    if not set(GLOW_SCORES) <= set(table.names):
+        return None
+    glow = np.nan_to_num(glow_scores(table.values, table.names))
+    spread = np.maximum(glow.std(axis=0), 1e-9)
+    n, k = scores.shape
+    target = np.eye(k)[table.labels]
+    m = len(GLOW_SCORES)
+    dim = SYMPTOMS.index("dim-zones")
+
+    def loss(theta: FloatArray) -> tuple[float, FloatArray]:
+        beta, b, lift = np.exp(theta[0]), theta[1 : k + 1], theta[k + 1 :]
+        p = softmax(scores * beta + b + lifted(np.zeros_like(scores), glow / spread, lift.tolist()))
+        value = -np.log(np.clip(p[np.arange(n), table.labels], 1e-12, 1)).mean()
+        g = (p - target) / n
+        slope = np.concatenate(
+            [[beta * (g * scores).sum()], g.sum(axis=0), (glow / spread).T @ g[:, dim]]
+        )
+        held = np.concatenate([[0.0], theta[1:]])
+        return float(value + penalty * (held @ held)), slope + 2 * penalty * held
+
+    bounds = [(-4, 4)] + [(-3, 3)] * k + [(0, 3)] * m
+    found = minimize(loss, np.zeros(k + 1 + m), jac=True, method="L-BFGS-B", bounds=bounds)
+    # Before the temperature, which the members' scores are yet to be divided by.
+    return tuple((found.x[k + 1 :] / spread / np.exp(found.x[0])).tolist())
 
 
 def set_threshold(probabilities: FloatArray, labels: IntArray, *, miss: float = 0.1) -> float:

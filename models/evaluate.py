@@ -330,7 +330,10 @@ def group_worth(model: SymptomModel, table: Table, *, repeats: int = 5) -> dict[
 
 def without(model: SymptomModel, table: Table) -> dict[str, dict[str, float]]:
     """The model with one of its voices taken away; the others keep their proportions."""
-    silenced = {"the detector's share": replace(model, dark_split=None)}
+    silenced = {
+        "the detector's share": replace(model, dark_split=None),
+        "the backlight's scorers": replace(model, glow_lift=None),
+    }
     for k, name in enumerate([*model.card["members"], "network on the glance"]):
         weights = np.where(np.arange(len(model.weights)) == k, 0.0, model.weights)
         if weights.any():

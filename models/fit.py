@@ -13,7 +13,7 @@ from sklearn.svm import LinearSVC
 
 from models.metrics import log_loss
 from models.ranks_network import RanksNetwork
-from models.table import Table
+from models.table import Table, place_of
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.classify import DARK_SCORES, dark_score
 from panelvision.labels import SYMPTOMS
@@ -128,6 +128,21 @@ def fit_member(family: Family, table: Table, *, by: FloatArray, seed: int) -> An
         repeats = np.maximum(1, np.rint(table.weights)).astype(int)
         member.fit(np.repeat(x, repeats, axis=0), np.repeat(table.labels, repeats))
     return member
+
+
+def across_scenes(
+    families: list[Family], table: Table, *, seed: int, folds: int = 3
+) -> list[FloatArray]:
+    """What members of each family say of scenes that they were not fitted to, (n, 13) each."""
+    fold = np.array([int(place_of(scene) * 1000) % folds for scene in table.scenes.tolist()])
+    out: list[FloatArray] = [np.zeros((len(table), len(SYMPTOMS))) for _ in families]
+    for f in range(folds):
+        train, test = table.pick(fold != f), fold == f
+        by = medians(train.values)
+        for said, family in zip(out, families, strict=True):
+            member = fit_member(family, train, by=by, seed=seed)
+            said[test] = log_p(member, fill(table.values[test], by))
+    return out
 
 
 def log_p(member: Any, values: FloatArray) -> FloatArray:

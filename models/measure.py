@@ -123,12 +123,14 @@ def measure_shard(first_seed: int, without: str = "") -> list[dict[str, Any]]:
     ]
 
 
-def drawn_shard(first_seed: int, without: str = "") -> list[tuple[bytes, dict[str, Any]]]:
-    """The photos of one shard and their truths.
+def drawn_shard(
+    first_seed: int, without: str = "", *, order: tuple[str, ...] = ORDER, kept_in: str = "drawn"
+) -> list[tuple[bytes, dict[str, Any]]]:
+    """The photos of one shard and their truths, one for each label of ``order``.
 
     Kept in the cache: measures change more often than drawings.
     """
-    folder = cache_folder() / f"drawn-{synth.VERSION}{_mark(without)}"
+    folder = cache_folder() / f"{kept_in}-{synth.VERSION}{_mark(without)}"
     path = folder / f"shard-{first_seed}.zip"
     if path.exists():
         with zipfile.ZipFile(path) as stored:
@@ -137,7 +139,7 @@ def drawn_shard(first_seed: int, without: str = "") -> list[tuple[bytes, dict[st
     left_out = {without} - {""}
     samples = [
         synth.draw(first_seed + k, symptom=symptom, without=left_out)
-        for k, symptom in enumerate(ORDER)
+        for k, symptom in enumerate(order)
     ]
     folder.mkdir(parents=True, exist_ok=True)
     part = path.with_suffix(f".{os.getpid()}.part")

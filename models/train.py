@@ -22,6 +22,7 @@ import synth
 from models.calibrate import (
     answer_threshold,
     fit_dark_split,
+    fit_glow_lift,
     fit_temperature,
     set_threshold,
 )
@@ -33,6 +34,7 @@ from models.fit import (
     SHIPPABLE,
     Family,
     across_domains,
+    across_scenes,
     baseline,
     dark_across_torches,
     feature_sets,
@@ -51,13 +53,17 @@ from panelvision.classify import (
     MODEL_FILE,
     MODEL_FORMAT,
     SymptomModel,
+    glow_scores,
+    lifted,
     load_model,
     pool,
     voices,
 )
 from panelvision.errors import ModelError, PanelvisionError
+from panelvision.evaluators import log_softmax
 from panelvision.evidence import EVIDENCE_VERSION
 from panelvision.labels import SYMPTOMS
+from panelvision.measure.glance_network import GLANCE_SCORES
 
 CARD_FOLDER = Path(__file__).parent
 DEFAULT_COUNT = 5600
@@ -137,6 +143,7 @@ def train(args: argparse.Namespace) -> int:
         "fill": model.fill.tolist(),
         "temperature": model.temperature,
         "bias": model.bias.tolist(),
+        "glow_lift": model.glow_lift,
         "dark_split": model.dark_split,
         "conformal_score": model.conformal_score,
         "least_probability": model.least_probability,
@@ -201,7 +208,16 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
     heard = voices(readers, fill(split.calibrate.values, by), split.fit.names)
     # chosen: all alike. Weights that suit drawings best lean on the voice that knows them best.
     weights = np.full(len(heard), 1 / len(heard))
-    temperature, bias = fit_temperature(pool(heard, weights), split.calibrate.labels)
+    unseen = across_scenes(members, measured, seed=seed)
+    if len(heard) > len(members):
+        said = split.fit.columns(GLANCE_SCORES).values
+        unseen.append(log_softmax(fill(said, medians(said))))
+    lift = fit_glow_lift(pool(unseen, weights), split.fit)
+    scores = pool(heard, weights)
+    if lift is not None:
+        glow = glow_scores(fill(split.calibrate.values, by), split.fit.names)
+        scores = lifted(scores, glow, lift)
+    temperature, bias = fit_temperature(scores, split.calibrate.labels)
     model = SymptomModel(
         members=tuple(readers),
         weights=weights,
@@ -209,6 +225,7 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
         fill=by,
         temperature=temperature,
         bias=bias,
+        glow_lift=lift,
         dark_split=fit_dark_split(split.fit),
         conformal_score=1.0,
         least_probability=0.0,

@@ -287,10 +287,10 @@ def _fit_axis(
     odds = np.zeros(len(label))
     for f in range(FOLDS):
         use = (label >= 0) & (fold != f)
-        member = _scorer().fit(numbers[use], label[use] > 0)
+        member = scorer().fit(numbers[use], label[use] > 0)
         odds[fold == f] = member.decision_function(numbers[fold == f])
     use = label >= 0
-    whole = _scorer().fit(numbers[use], label[use] > 0)
+    whole = scorer().fit(numbers[use], label[use] > 0)
     symptom = np.array([str(p["symptom"]) for p in photos])
     best = np.full(len(photos), -20.0)
     np.maximum.at(best, owner, odds)
@@ -312,7 +312,8 @@ def _fit_axis(
     return whole, threshold
 
 
-def _scorer() -> HistGradientBoostingClassifier:
+def scorer() -> HistGradientBoostingClassifier:
+    """What tells faults from picture, untaught."""
     return HistGradientBoostingClassifier(
         max_iter=250,
         learning_rate=0.05,

@@ -22,7 +22,7 @@ from panelvision.words import as_percent
 
 MODEL_FILE = Path(__file__).parent / "data" / "symptom_model.npz"
 # Format of the artefact; another number is refused.
-MODEL_FORMAT = 6
+MODEL_FORMAT = 7
 # chosen: an artefact holds about a million numbers; a larger file is not one of ours.
 _MAX_BYTES = 20_000_000
 
@@ -34,6 +34,8 @@ _LEAST_LOG_P = float(np.log(1e-6))
 # the networks add. Their mean counts, because either is the better one somewhere: the networks on
 # drawings of the kind they were taught on, the statistics under another torch's reflections.
 DARK_SCORES = ("faint_score", "faint_witness_score")
+# Log-odds of a fault of the backlight, each of a scorer that was taught that alone.
+GLOW_SCORES = ("glow_spot_1", "glow_spot_2", "glow_net_dim", "glow_net_spot")
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,10 @@ class SymptomModel:
         Softmax temperature of the calibration (Guo et al. 2017, arXiv 1706.04599).
     bias : ndarray of shape (13,)
         Per-label offset of the log-probabilities, fitted with the temperature.
+    glow_lift : tuple of four floats, or None
+        What one of each positive log-odds of :data:`GLOW_SCORES` adds to the log-probability
+        of ``dim-zones`` before calibration (:func:`lifted`). One number that is rarely raised,
+        among hundreds, gets too little weight from members taught on few such photos.
     dark_split : tuple of two floats, or None
         Slope and offset of the log-odds that a dark screen shows a faint picture, on the faint
         detector's scores. How likely the screen is dark is the members' question; whether a
@@ -110,6 +116,7 @@ class SymptomModel:
     fill: FloatArray
     temperature: float
     bias: FloatArray
+    glow_lift: tuple[float, ...] | None
     dark_split: tuple[float, float] | None
     conformal_score: float
     least_probability: float
@@ -119,7 +126,10 @@ class SymptomModel:
     def log_probabilities(self, vectors: FloatArray) -> FloatArray:
         """Uncalibrated log-probabilities (n, 13) of vectors (n, n_features)."""
         filled = np.where(np.isnan(vectors), self.fill, vectors)
-        return pool(voices(self.members, filled, self.features), self.weights)
+        z = pool(voices(self.members, filled, self.features), self.weights)
+        if self.glow_lift is None:
+            return z
+        return lifted(z, glow_scores(filled, self.features), self.glow_lift)
 
     def probabilities(self, vectors: FloatArray) -> FloatArray:
         """Calibrated probabilities (n, 13), columns in the order of ``SYMPTOMS``."""
@@ -182,6 +192,33 @@ def voices(
     measured = np.delete(vectors, said, axis=1)
     heard = [member.log_probabilities(measured) for member in members]
     return [*heard, log_softmax(vectors[:, said])] if said else heard
+
+
+def glow_scores(vectors: FloatArray, features: tuple[str, ...]) -> FloatArray:
+    """The positive part of :data:`GLOW_SCORES` (n, 4).
+
+    Raises
+    ------
+    ValueError
+        When one of them is not among the features.
+    """
+    columns = [features.index(name) for name in GLOW_SCORES]
+    return np.asarray(np.maximum(vectors[:, columns], 0.0))
+
+
+def lifted(z: FloatArray, scores: FloatArray, lift: Sequence[float]) -> FloatArray:
+    """Log-probabilities (n, 13), not normalised, where a backlight's fault was found.
+
+    Parameters
+    ----------
+    z : ndarray of shape (n, 13)
+    scores : ndarray of shape (n, 4)
+        As of :func:`glow_scores`.
+    lift : sequence of four floats
+    """
+    out = z.copy()
+    out[:, SYMPTOMS.index("dim-zones")] += scores @ np.asarray(lift)
+    return out
 
 
 def dark_score(vectors: FloatArray, features: tuple[str, ...]) -> FloatArray:
@@ -283,7 +320,8 @@ def _unpack(path: Path, data: bytes, card: dict[str, Any], digest: str) -> Sympt
         fill=np.array(card["fill"], dtype=np.float64),
         temperature=float(card["temperature"]),
         bias=np.array(card["bias"], dtype=np.float64),
-        dark_split=_line(card),
+        glow_lift=_numbers(card, "glow_lift", len(GLOW_SCORES)),
+        dark_split=_numbers(card, "dark_split", 2),
         conformal_score=float(card["conformal_score"]),
         least_probability=float(card["least_probability"]),
         card=card,
@@ -291,9 +329,10 @@ def _unpack(path: Path, data: bytes, card: dict[str, Any], digest: str) -> Sympt
     )
 
 
-def _line(card: Mapping[str, Any]) -> tuple[float, float] | None:
-    given = card.get("dark_split")
-    return None if given is None else (float(given[0]), float(given[1]))
+def _numbers(card: Mapping[str, Any], name: str, count: int) -> Any:
+    """So many numbers of the card, or None where it has none under the name."""
+    given = card.get(name)
+    return None if given is None else tuple(float(given[k]) for k in range(count))
 
 
 def model_version() -> str:

@@ -141,9 +141,8 @@ def _spots(spots: tuple[Spot, ...]) -> Finding:
     best = spots[0]
     many = len(spots)
     lead = "A bright round soft spot" if many == 1 else f"{many} bright round soft spots"
-    text = (
-        f"{lead}, up to {best.gain:.1f} times as bright as around {'it' if many == 1 else 'them'}"
-    )
+    most, beside = max(s.gain for s in spots), "it" if many == 1 else "them"
+    text = f"{lead}, up to {most:.1f} times as bright as around {beside}"
     text += (
         ": as a lens that fell off its LED leaves"
         if many == 1
@@ -151,7 +150,7 @@ def _spots(spots: tuple[Spot, ...]) -> Finding:
     )
     box = _box(best.x, best.y, 2 * best.radius, 2 * best.radius * 16 / 9)
     return Finding(
-        text + ".", "spot", float(np.clip(0.3 + best.score, 0, 0.95)), Mark("spot", box, "hot spot")
+        text + ".", "spot", float(np.clip(best.score, 0.3, 0.95)), Mark("spot", box, "hot spot")
     )
 
 

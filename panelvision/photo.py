@@ -228,6 +228,10 @@ _TURNS = {
 }
 
 
+# Red first as it is decoded; older versions of OpenCV do not know how.
+_READ_RGB: int = getattr(cv2, "IMREAD_COLOR_RGB", 0)
+
+
 def _plain_jpeg(data: bytes, image: Image.Image, orientation: int) -> IntArray | None:
     """Upright pixels of an ordinary colour JPEG, in half the time of the general way.
 
@@ -236,14 +240,15 @@ def _plain_jpeg(data: bytes, image: Image.Image, orientation: int) -> IntArray |
     """
     if image.format != "JPEG" or image.mode != "RGB" or image.info.get("icc_profile"):
         return None
-    how = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+    how = (_READ_RGB or cv2.IMREAD_COLOR) | cv2.IMREAD_IGNORE_ORIENTATION
     try:
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), how)
     except cv2.error:
         return None
     if pixels is None or pixels.shape[:2] != image.size[::-1]:
         return None
-    pixels = cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB, dst=pixels)
+    if not _READ_RGB:
+        pixels = cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB, dst=pixels)
     swap, upright, level = _TURNS[orientation]
     if swap:
         pixels = cv2.transpose(pixels)

@@ -6,12 +6,13 @@ import pytest
 from models.calibrate import (
     answer_threshold,
     fit_dark_split,
+    fit_glow_lift,
     fit_temperature,
     set_threshold,
     softmax,
 )
 from models.table import Table
-from panelvision.classify import DARK_SCORES, split_dark
+from panelvision.classify import DARK_SCORES, GLOW_SCORES, glow_scores, lifted, split_dark
 from panelvision.labels import SYMPTOMS
 
 
@@ -82,3 +83,35 @@ def test_the_line_of_the_dark_split_is_found_again():
     )  # fmt: skip
     slope, offset = fit_dark_split(table)
     assert (slope, offset) == pytest.approx((0.8, -0.5), abs=0.1)
+
+
+def glow_table(rng, n=4000):
+    """Photos whose members say nothing; a scorer's positive log-odds are those of dim zones."""
+    labels = rng.integers(0, len(SYMPTOMS), n)
+    dim = labels == SYMPTOMS.index("dim-zones")
+    scores = rng.normal(-4, 2, (n, len(GLOW_SCORES)))
+    scores[dim, 2] = np.where(rng.random(dim.sum()) < 0.6, rng.uniform(1, 5, dim.sum()), -3)
+    # One that is raised as often without the fault.
+    scores[:, 3] = np.where(rng.random(n) < 0.3, rng.uniform(1, 5, n), -3)
+    return Table(
+        values=scores, names=GLOW_SCORES, labels=labels, scenes=np.arange(n),
+        weights=np.ones(n), gradients=np.zeros((n, 1), np.float32), truths=({},) * n,
+    )  # fmt: skip
+
+
+def test_a_scorer_that_tells_is_heard_and_one_that_does_not_is_not():
+    table = glow_table(np.random.default_rng(2))
+    lift = fit_glow_lift(np.full((len(table), 13), -np.log(13)), table)
+    assert lift[2] > 1 and lift[3] < 0.1 and min(lift) >= 0
+    out = lifted(np.zeros((2, 13)), np.array([[0, 0, 2.0, 0], [0, 0, 0, 0]]), lift)
+    assert out[0, SYMPTOMS.index("dim-zones")] == pytest.approx(2 * lift[2])
+    assert (np.delete(out[0], SYMPTOMS.index("dim-zones")) == 0).all() and (out[1] == 0).all()
+    said = glow_scores(np.array([[-3.0, 1.0, -2.0, 4.0]]), GLOW_SCORES)
+    np.testing.assert_array_equal(said, [[0, 1, 0, 4]])
+
+
+def test_what_members_say_already_is_not_said_twice():
+    table = glow_table(np.random.default_rng(3), 2000)
+    sure = np.log(np.eye(13)[table.labels] * 0.9 + 0.1 / 13)
+    weak = np.full((len(table), 13), -np.log(13))
+    assert fit_glow_lift(sure, table)[2] < 0.3 * fit_glow_lift(weak, table)[2]

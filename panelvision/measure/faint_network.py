@@ -7,18 +7,16 @@ statistics do not: a smear goes on beyond the tile, text stands in lines, the to
 a rim. ``models/faint_network.py`` teaches it.
 """
 
-import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from pathlib import Path
 
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
-from panelvision.errors import ModelError
 from panelvision.measure.convolution import Convolution, read_convolutions
 from panelvision.measure.faint_tiles import CELL, pool_cells
+from panelvision.measure.stored import read_stored
 
 MODEL_FILE = "faint_network.npz"
 _UNIT = 16  # steps of the quantised residual in one unit of noise
@@ -88,11 +86,7 @@ def load_networks(name: str = MODEL_FILE) -> tuple[FaintNetwork, ...]:
     ModelError
         When the file is missing or damaged.
     """
-    try:
-        with np.load(Path(__file__).with_name(name), allow_pickle=False) as stored:
-            return read_networks({k: stored[k] for k in stored.files})
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as fault:
-        raise ModelError(f"{name}: learned numbers cannot be read ({fault}); reinstall") from None
+    return read_stored(name, read_networks)
 
 
 def read_networks(numbers: Mapping[str, np.ndarray]) -> tuple[FaintNetwork, ...]:

@@ -7,20 +7,18 @@ each place of the screen shows by itself, label by label, is pooled as well.
 ``models/train_glance.py`` teaches it, on photos that nothing else learns from.
 """
 
-import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from pathlib import Path
 
 import numpy as np
 
 from panelvision.arrays import FloatArray, IntArray
-from panelvision.errors import ModelError
 from panelvision.evaluators import log_softmax
 from panelvision.labels import SYMPTOMS
 from panelvision.measure.convolution import Convolution, read_convolutions
 from panelvision.measure.glance import Glance, glance_of
+from panelvision.measure.stored import read_stored
 from panelvision.photo import Photo
 from panelvision.squareup import Outline, ScreenView
 
@@ -121,11 +119,7 @@ def load_network(name: str = MODEL_FILE) -> GlanceNetwork:
     ModelError
         When the file is missing or damaged.
     """
-    try:
-        with np.load(Path(__file__).with_name(name), allow_pickle=False) as stored:
-            return read_network({k: stored[k] for k in stored.files}, len(SYMPTOMS))
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile) as fault:
-        raise ModelError(f"{name}: learned numbers cannot be read ({fault}); reinstall") from None
+    return read_stored(name, lambda numbers: read_network(numbers, len(SYMPTOMS)))
 
 
 def read_network(numbers: Mapping[str, np.ndarray], labels: int) -> GlanceNetwork:

@@ -14,6 +14,7 @@ from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.backlight import backlight_map, upper_light, upper_surface
 from panelvision.measure.camera import CameraArtefacts
 from panelvision.measure.content import Content, measure_content
+from panelvision.measure.glow_network import glow_picture, load_glow_network
 from panelvision.measure.reduced import NAN, Reduced, inset, log_ratio, reduce_view, surround_light
 from panelvision.measure.spots import Spot, find_spots
 from panelvision.measure.uniformity import (
@@ -30,8 +31,7 @@ from panelvision.squareup import ScreenView
 # al. 2004, Med. Phys. 31), consumer sets by more, and a phone's lens shades the corners.
 _DIM = np.log(0.70)
 _SMALLEST = 0.008  # share of the area; smaller dim patches are picture (chosen)
-# A spot worth a sentence: chosen so that a mirrored lamp or a soft shape seldom reaches it.
-SPOT_SCORE = 0.12
+_LEAST_SCORE = 1e-4  # of a spot, before its log-odds are taken
 # 10-90 % width, in cells, that the map gives a perfectly sharp edge: cells' averaging and
 # the Sobel slope, from a step on a grey field (see the test of edge widths).
 _CELL_BLUR = 3.0
@@ -108,7 +108,7 @@ class GlowMap:
     strips : tuple of Strip
         For zones that run across like a strip.
     spots : tuple of Spot
-        Hot spots, best first, of a score of at least ``SPOT_SCORE``.
+        Hot spots, most probable first, that are sure enough to be reported.
     uniformity9 : Uniformity or None
         Nine-point figures of the gain map (picture removed), so of the backlight alone.
     lit : float
@@ -176,7 +176,7 @@ def measure_glow(
     zones = _zones(relative, valid)
     fine = reduce_view(view, 480)
     all_spots = find_spots(steady, fine)
-    spots = tuple(s for s in all_spots if s.score >= SPOT_SCORE)
+    spots = tuple(s for s in all_spots if s.reported)
     content = measure_content(fine)
     around = surround_light(photo, view.outline)
     even = uniformity(np.exp(nine_points(np.where(valid, gain, np.nan))))
@@ -187,6 +187,7 @@ def measure_glow(
         **_map_features(gain, relative, surface, valid, support, even),
         **_zone_features(zones, relative, valid),
         **_spot_features(all_spots),
+        **load_glow_network().read(glow_picture(steady)).features(),
         **_content_features(content),
         **_smooth_features(log_light, ratios, valid),
         **blue,
@@ -363,31 +364,31 @@ def _zone_features(
 
 
 def _spot_features(spots: tuple[Spot, ...]) -> dict[str, float]:
-    scores = [s.score for s in spots] + [0.0] * 4
-    out = {
-        "glow_spot_1": scores[0],
-        "glow_spot_2": scores[1],
-        "glow_spot_3": scores[2],
-        "glow_spot_sum": float(sum(s.score for s in spots[:8])),
-        "glow_spot_over_rest": scores[0] / (float(np.mean(scores[2:4])) + 0.02),
-        "glow_spot_count": float(sum(s.score >= SPOT_SCORE for s in spots)),
-    }
+    score = np.clip([s.score for s in spots[:12]] + [0.0] * 3, _LEAST_SCORE, 1 - _LEAST_SCORE)
+    odds = np.log(score / (1 - score))
     best = spots[0] if spots else None
-    out["glow_spot_gain"] = float(np.log(best.gain)) if best else NAN
-    out["glow_spot_radius"] = best.radius if best else NAN
-    out["glow_spot_round"] = best.roundness if best else NAN
-    out["glow_spot_shape"] = best.shape if best else NAN
-    out["glow_spot_colour"] = best.colour_change if best else NAN
-    out["glow_spot_even"] = best.evenness if best else NAN
-    out["glow_spot_steep"] = best.steepness if best else NAN
-    alike = [s for s in spots[:8] if s.score >= 0.5 * scores[0] and s.score >= SPOT_SCORE / 2]
-    out["glow_spot_alike"] = (
-        float(np.std(np.log([s.radius for s in alike]))) if len(alike) >= 2 else NAN
-    )
-    out["glow_spot_gain_alike"] = (
-        float(np.std(np.log([s.gain for s in alike]))) if len(alike) >= 2 else NAN
-    )
-    return out
+    alike = [s for s in spots[:8] if s.score >= 0.5 * score[0]]
+    return {
+        "glow_spot_1": float(odds[0]),
+        "glow_spot_2": float(odds[1]),
+        "glow_spot_3": float(odds[2]),
+        "glow_spot_sum": float(score.sum()),
+        "glow_spot_count": float(sum(s.reported for s in spots)),
+        "glow_spot_by_rule": max((s.by_rule for s in spots), default=0.0),
+        "glow_spot_gain": float(np.log(best.gain)) if best else NAN,
+        "glow_spot_radius": best.radius if best else NAN,
+        "glow_spot_round": best.roundness if best else NAN,
+        "glow_spot_shape": best.shape if best else NAN,
+        "glow_spot_colour": best.colour_change if best else NAN,
+        "glow_spot_even": best.evenness if best else NAN,
+        "glow_spot_steep": best.steepness if best else NAN,
+        "glow_spot_alike": float(np.std(np.log([s.radius for s in alike])))
+        if len(alike) >= 2
+        else NAN,
+        "glow_spot_gain_alike": float(np.std(np.log([s.gain for s in alike])))
+        if len(alike) >= 2
+        else NAN,
+    }
 
 
 def _content_features(c: Content) -> dict[str, float]:

@@ -4,9 +4,11 @@ Candidates are maxima of a difference of Gaussians of log light at several
 scales. Each is then looked at along rays: light through a bare LED falls off
 alike in every direction and in every colour, whatever is shown; a lamp in the
 picture has a sharp rim or a colour of its own, a bright shape is not round.
+What the rays show, and how alike the spots of one screen are (lenses of one make fall
+off one kind of LED), is weighed by a scorer that ``models.train_glow`` teaches.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -14,7 +16,42 @@ import numpy as np
 
 from panelvision.arrays import FloatArray
 from panelvision.measure.reduced import Reduced, inset, largest
+from panelvision.measure.scorers import load_scorers
 
+MODEL_FILE = "spots_model.npz"
+KIND = "spots"
+NAMES = (
+    "by_rule",
+    "gain",
+    "radius",
+    "roundness",
+    "shape",
+    "colour_change",
+    "evenness",
+    "steepness",
+    "level",
+    "level_of_light",
+    "clipped",
+    "around_varies",
+    "along_varies",
+    "misfit",
+    "border",
+    "count",
+    "stronger",
+    "strongest_over",
+    "alike",
+    "in_rows",
+    "nearest",
+    "busy",
+    "light",
+    "glare",
+)
+# chosen: lenses of one make leave spots alike in ln(gain) and in ln(radius) within these.
+_ALIKE_GAIN, _ALIKE_RADIUS = 0.35, 0.35
+# chosen: LEDs of one row or column stand in line within this share of the screen's width.
+_IN_LINE = 0.012
+# chosen: a candidate of less by the rule is no company to others.
+_COMPANY = 0.05
 _FLOOR = 3e-3  # linear light, about code 10 (chosen)
 # chosen: standard deviations of a spot as a share of the width; LEDs stand some
 # 5 to 20 to a row and their bare light covers about a quarter of their distance.
@@ -53,8 +90,24 @@ class Spot:
         0..1, weakest (15th percentile) over median fall-off among the directions.
     steepness : float
         Largest fall in a quarter sigma over the whole fall-off; 0.15 for a Gaussian.
+    level : float
+        ln of the light at the centre, mean of the channels that the picture lights there.
+    clipped : bool
+        The sensor was at its end there.
+    around_varies : float
+        Standard deviation over the directions of ln(light) three radii away, over ln(gain):
+        what the picture does around it.
+    along_varies : float
+        Median over the directions of the mean absolute second difference of ln(light), over
+        ln(gain): what the picture does in it.
+    misfit : float
+        Root mean square of the median fall-off less a Gaussian's, over ln(gain).
+    by_rule : float
+        0..1.3: ln(gain) weighted by how well it fits a bare LED.
     score : float
-        0..1.3: ln(gain) weighted by how well all of these fit a bare LED.
+        Probability that it is a bare LED's, 0..1, of the scorer that knows its company.
+    reported : bool
+        Whether that is enough to say so.
     """
 
     x: float
@@ -66,7 +119,14 @@ class Spot:
     colour_change: float
     evenness: float
     steepness: float
-    score: float
+    level: float
+    clipped: bool
+    around_varies: float
+    along_varies: float
+    misfit: float
+    by_rule: float
+    score: float = 0.0
+    reported: bool = False
 
     def to_json(self) -> dict[str, Any]:
         """Plain numbers for the machine-readable output."""
@@ -80,7 +140,76 @@ class Spot:
 
 
 def find_spots(coarse: Reduced, fine: Reduced) -> tuple[Spot, ...]:
-    """Spots, best first, without a threshold on the score.
+    """Spots with the scorer's word on each, most probable first.
+
+    Parameters
+    ----------
+    coarse, fine : Reduced
+        As for :func:`spot_candidates`.
+    """
+    spots = spot_candidates(coarse, fine)
+    if not spots:
+        return ()
+    scorer = load_scorers(MODEL_FILE, NAMES, (KIND,))[KIND]
+    odds = scorer.log_odds(spot_numbers(spots, fine))
+    weighed = [
+        replace(s, score=float(1 / (1 + np.exp(-v))), reported=bool(v >= scorer.threshold))
+        for s, v in zip(spots, odds.tolist(), strict=True)
+    ]
+    return tuple(sorted(weighed, key=lambda s: -s.score))
+
+
+def spot_numbers(spots: tuple[Spot, ...], fine: Reduced) -> FloatArray:
+    """Numbers (m, len(NAMES)) of every spot: its own, its company's and the screen's.
+
+    Parameters
+    ----------
+    spots : tuple of Spot
+    fine : Reduced
+        The view in which they were measured.
+    """
+    if not spots:
+        return np.zeros((0, len(NAMES)))
+    of = {
+        name: np.array([float(getattr(s, name)) for s in spots])
+        for name in ("x", "y", "radius", "gain", "roundness", "shape", "colour_change")
+        + ("evenness", "steepness", "level", "clipped", "around_varies", "along_varies")
+        + ("misfit", "by_rule")
+    }
+    gain, radius, rule = np.log(of["gain"]), np.log(of["radius"]), of["by_rule"]
+    y = of["y"] * fine.light.shape[0] / fine.light.shape[1]
+    across, down = np.abs(of["x"][:, None] - of["x"]), np.abs(y[:, None] - y)
+    company = (rule > np.maximum(_COMPANY, 0.4 * rule[:, None])) & ~np.eye(len(spots), dtype=bool)
+    alike = company & (np.abs(gain[:, None] - gain) < _ALIKE_GAIN)
+    alike &= np.abs(radius[:, None] - radius) < _ALIKE_RADIUS
+    apart = np.where(company, np.hypot(across, down), 1.0)
+    logs = np.log(fine.luminance[fine.valid] + _FLOOR) if fine.valid.any() else np.zeros(1)
+    slope = np.abs(np.diff(np.log(fine.luminance + _FLOOR), axis=1))
+    one = np.ones(len(spots))
+    f = {
+        **of,
+        "by_rule": np.log(rule + 1e-3),
+        "gain": gain,
+        "radius": radius,
+        "level_of_light": of["level"] - float(logs.mean()),
+        "border": np.log(
+            np.minimum(np.minimum(of["x"], 1 - of["x"]), np.minimum(of["y"], 1 - of["y"])) + 0.01
+        ),
+        "count": one * np.log1p((rule > _COMPANY).sum()),
+        "stronger": np.log1p((rule[None, :] > rule[:, None]).sum(axis=1)),
+        "strongest_over": np.log((rule.max() + 1e-3) / (rule + 1e-3)),
+        "alike": np.log1p(alike.sum(axis=1)),
+        "in_rows": np.log1p((alike & ((across < _IN_LINE) | (down < _IN_LINE))).sum(axis=1)),
+        "nearest": apart.min(axis=1),
+        "busy": one * float(np.log(slope.mean() + 1e-4)),
+        "light": one * float(logs.mean()),
+        "glare": one * float(fine.clipped.mean()),
+    }
+    return np.stack([np.asarray(f[name], dtype=np.float64) for name in NAMES], axis=1)
+
+
+def spot_candidates(coarse: Reduced, fine: Reduced) -> tuple[Spot, ...]:
+    """Spots, best by the rule first, without a threshold; no scorer is asked.
 
     Parameters
     ----------
@@ -109,7 +238,7 @@ def find_spots(coarse: Reduced, fine: Reduced) -> tuple[Spot, ...]:
         for k in np.argsort(-np.minimum(values, 0.4), kind="stable")[:_CANDIDATES]:
             found.append((float(values[k]), int(ys[k]), int(xs[k]), sigma))
     spots = _examine(np.log(fine.light + _FLOOR).astype(np.float32), fine, found, w)
-    return _without_twins(sorted(spots, key=lambda s: -s.score))
+    return _without_twins(sorted(spots, key=lambda s: -s.by_rule))
 
 
 def _examine(
@@ -160,7 +289,9 @@ def _examine(
         evenness = float(np.clip(np.quantile(mean_drop, 0.15) / typical, 0, 1))
         change = float(np.ptp(np.median(drop, axis=0)[lit]))
         grey = rays[:, :, lit].mean(axis=2)
-        shape = _correlation(np.median(grey, axis=0), gauss)
+        fall_off = np.median(grey, axis=0)
+        shape = _correlation(fall_off, gauss)
+        bend = np.abs(np.diff(grey, n=2, axis=1)).mean(axis=1)
         steps = -np.diff(grey, axis=1).min(axis=1)
         steepness = float(np.median(steps) / typical)
         allowed = 0.25 + (0.6 if clipped else 0.15 * typical)
@@ -184,7 +315,12 @@ def _examine(
                 colour_change=change,
                 evenness=evenness,
                 steepness=steepness,
-                score=float(min(score, 1.3)),
+                level=float(middle[lit].mean()),
+                clipped=clipped,
+                around_varies=float(grey[:, 9:].mean(axis=1).std() / typical),
+                along_varies=float(np.median(bend) / typical),
+                misfit=_misfit(fall_off, gauss) / typical,
+                by_rule=float(min(score, 1.3)),
             )
         )
     return spots
@@ -194,6 +330,12 @@ def _correlation(a: FloatArray, b: FloatArray) -> float:
     a, b = a - a.mean(), b - b.mean()
     norm = float(np.sqrt((a * a).sum() * (b * b).sum()))
     return float((a * b).sum() / norm) if norm > 1e-9 else 0.0
+
+
+def _misfit(a: FloatArray, b: FloatArray) -> float:
+    """Root mean square of what the best multiple of ``b`` leaves of ``a``, means removed."""
+    a, b = a - a.mean(), b - b.mean()
+    return float(np.sqrt(np.mean(np.square(a - b * (a @ b) / (b @ b)))))
 
 
 def _without_twins(spots: list[Spot]) -> tuple[Spot, ...]:

@@ -1,0 +1,267 @@
+"""``python -m models.train_glow``: teach what tells a fault of the backlight from a picture.
+
+Draws photos of seeds that nothing else is taught or judged on, half of them screens with dim
+zones (a good quarter of which have bare LEDs), and looks at them with the pipeline's own
+outlines. Two things are taught: a scorer of round bright spots one by one, and a network that
+sees the whole screen's light. Figures come from scenes that what is judged never saw.
+"""
+
+import argparse
+import hashlib
+import math
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+import cv2
+import joblib
+import numpy as np
+from sklearn.ensemble import HistGradientBoostingClassifier
+
+import panelvision
+import synth
+from models.convolutions import pytorch
+from models.export import arrays_of
+from models.glow_network import Backlight, fit_network
+from models.measure import cache_folder, drawn_shard, kept_rows
+from models.metrics import area_under_curve
+from models.table import place_of
+from models.train_panel import ALARMS, scorer
+from panelvision.arrays import FloatArray, IntArray
+from panelvision.errors import PanelvisionError
+from panelvision.examine import whole_frame
+from panelvision.locate import locate
+from panelvision.measure import glow_network, spots
+from panelvision.measure.camera import measure_camera
+from panelvision.measure.glow_network import SIZE, glow_picture
+from panelvision.measure.reduced import reduce_view
+from panelvision.measure.scorers import MISSING
+from panelvision.photo import read_photo
+from panelvision.squareup import Outline, square_up
+
+TARGET = Path(spots.__file__).with_name(spots.MODEL_FILE)
+NETWORK = TARGET.with_name(glow_network.MODEL_FILE)
+FIRST_SEED = 960_000_000
+ORDER = (
+    *("dim-zones",) * 16,
+    *("normal",) * 5,
+    *("not-a-screen",) * 2,
+    "half-screen",
+    "vertical-bands",
+    "horizontal-bands",
+    "vertical-lines",
+    "wrong-colours",
+    "blocky",
+    "cracked",
+    "glow-no-image",
+    "faint-image",
+)
+SHARD = len(ORDER)
+FOLDS = 4
+# chosen: a spot belongs to a drawn one when it lies this near, share of the screen's width.
+NEAR = 0.02
+# One of so many scenes is not taught to the network: they say what it is worth.
+JUDGED = 5
+# Symptoms whose screen is lit, by a backlight without a fault.
+LIT = ("normal", "half-screen", "vertical-bands", "horizontal-bands", "vertical-lines",
+       "wrong-colours", "blocky", "cracked", "glow-no-image")  # fmt: skip
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Command line."""
+    parser = argparse.ArgumentParser(prog="python -m models.train_glow", description=__doc__)
+    parser.add_argument("--count", type=int, default=5120, help="photos to draw")
+    parser.add_argument("--jobs", type=int, default=-1)
+    args = parser.parse_args(argv)
+    try:
+        pytorch()  # told now, and not after half an hour of drawing
+    except PanelvisionError as fault:
+        print(f"models.train_glow: {fault}", file=sys.stderr)
+        return 2
+    starts = [FIRST_SEED + i * SHARD for i in range(math.ceil(args.count / SHARD))]
+    photos: list[dict[str, Any]] = []
+    work = joblib.Parallel(n_jobs=args.jobs, return_as="generator")(
+        joblib.delayed(measured_shard)(s) for s in starts
+    )
+    for k, shard in enumerate(work):
+        photos += shard
+        if k % 10 == 9:
+            print(f"  {len(photos)} photos measured", flush=True)
+    _write(TARGET, fit(photos))
+    _write(NETWORK, teach_network(photos))
+    return 0
+
+
+def _write(path: Path, numbers: dict[str, np.ndarray]) -> None:
+    part = path.with_name(f"part-{path.name}")
+    np.savez_compressed(part, allow_pickle=False, **numbers)
+    os.replace(part, path)
+    print(f"wrote {path.name}, {path.stat().st_size // 1024} KiB", flush=True)
+
+
+def measured_shard(first: int) -> list[dict[str, Any]]:
+    """Spots, the network's picture and the truth of one shard's photos; cached."""
+    cv2.setNumThreads(1)
+    path = cache_folder() / f"glow-{synth.VERSION}-{_sources()}" / f"shard-{first}.npz"
+
+    def measured() -> list[dict[str, Any]]:
+        drawn = drawn_shard(first, order=ORDER, kept_in="glow-drawn")
+        return [_measure(*photo) for photo in drawn]
+
+    return kept_rows(path, measured)
+
+
+def _sources() -> str:
+    """Hash of the code that makes outlines and spots."""
+    root = Path(panelvision.__file__).parent
+    digest = hashlib.sha256()
+    for path in sorted([*root.glob("*.py"), *root.glob("measure/*.py")]):
+        if path.stem in (
+            "photo",
+            "locate",
+            "squareup",
+            "light",
+            "spots",
+            "reduced",
+            "camera",
+            "glow_network",
+        ):
+            digest.update(path.read_bytes())
+        elif path.stem.startswith("outline"):
+            digest.update(path.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def _measure(jpeg: bytes, truth: dict[str, Any]) -> dict[str, Any]:
+    photo = read_photo(jpeg, name=f"seed-{truth['seed']}")
+    location = locate(photo)
+    outline = location.outline or whole_frame(photo)
+    view = square_up(photo, outline, aspect=location.aspect, aspect_source=location.aspect_source)
+    view = measure_camera(photo, view).discount(view)
+    fine, coarse = reduce_view(view, 480), reduce_view(view, 240)
+    found = spots.spot_candidates(coarse, fine)
+    return {
+        "symptom": truth["symptom"],
+        "scene": int(truth["scene"]),
+        "drawn": float(len(truth.get("spots") or [])),
+        "numbers": spots.spot_numbers(found, fine).astype(np.float32),
+        "label": _labels(found, _seen(truth, outline, truth.get("spots"))),
+        "picture": glow_picture(coarse).astype(np.float16),
+        "places": _places(truth, outline),
+    }
+
+
+def _places(truth: dict[str, Any], outline: Outline) -> IntArray:
+    """Where the network's picture has dim zones and bare LEDs, uint8 (72, 128, 2)."""
+    out = np.zeros((*SIZE, 2), np.uint8)
+    to_pixels = np.array(SIZE[::-1], np.float64)
+    for x0, y0, x1, y1 in truth.get("zones") or []:
+        box = _seen(truth, outline, [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]) * to_pixels
+        mask = np.zeros(SIZE, np.uint8)
+        cv2.fillConvexPoly(mask, np.rint(box).astype(np.int32), 1)
+        out[..., 0] |= mask
+    for x, y in _seen(truth, outline, truth.get("spots")) * to_pixels:
+        mask = np.zeros(SIZE, np.uint8)
+        cv2.circle(mask, (round(float(x)), round(float(y))), 3, 1, -1)
+        out[..., 1] |= mask
+    return out
+
+
+def _seen(truth: dict[str, Any], outline: Outline, points: Any) -> FloatArray:
+    """Where points of the panel lie in the view of the outline that was found, (n, 2)."""
+    drawn = np.asarray(points or [], dtype=np.float64).reshape(-1, 1, 2)
+    if not drawn.size:
+        return np.zeros((0, 2))
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
+    real = cv2.getPerspectiveTransform(unit, np.asarray(truth["corners"], dtype=np.float32))
+    view = cv2.getPerspectiveTransform(np.asarray(outline.corners, dtype=np.float32), unit)
+    return cv2.perspectiveTransform(drawn, view @ real)[:, 0]
+
+
+def _labels(found: tuple[spots.Spot, ...], drawn: FloatArray) -> IntArray:
+    """1 a drawn spot, 0 picture."""
+    out = np.zeros(len(found), dtype=np.int8)
+    for i, spot in enumerate(found):
+        away = np.hypot(drawn[:, 0] - spot.x, (drawn[:, 1] - spot.y) * 9 / 16)
+        out[i] = bool((away < NEAR).any())
+    return out
+
+
+def fit(photos: list[dict[str, Any]]) -> dict[str, np.ndarray]:
+    """The contents of the scorer's file."""
+    numbers = np.concatenate([p["numbers"] for p in photos]).astype(np.float64)
+    numbers = np.nan_to_num(numbers, nan=MISSING)
+    label = np.concatenate([p["label"] for p in photos]) > 0
+    owner = np.concatenate([np.full(len(p["label"]), i) for i, p in enumerate(photos)])
+    fold = np.array([int(place_of(int(p["scene"])) * 1000) % FOLDS for p in photos])[owner]
+    odds = np.zeros(len(label))
+    for f in range(FOLDS):
+        member = scorer().fit(numbers[fold != f], label[fold != f])
+        odds[fold == f] = member.decision_function(numbers[fold == f])
+    whole: HistGradientBoostingClassifier = scorer().fit(numbers, label)
+    best = np.full(len(photos), -20.0)
+    np.maximum.at(best, owner, odds)
+    symptom = np.array([str(p["symptom"]) for p in photos])
+    lost = np.array([p["drawn"] > 0 for p in photos])
+    threshold = float(np.quantile(best[symptom == "normal"], 1 - ALARMS, method="higher"))
+    rule = np.full(len(photos), -20.0)
+    np.maximum.at(rule, owner, numbers[:, spots.NAMES.index("by_rule")])
+    print(
+        f"{len(label)} spots, {int(label.sum())} drawn; held-out area under the curve "
+        f"{area_under_curve(odds[label], odds[~label]):.4f}; photos with lost lenses against "
+        f"the rest {area_under_curve(best[lost], best[~lost]):.4f}, by the rule alone "
+        f"{area_under_curve(rule[lost], rule[~lost]):.4f}; threshold {threshold:.2f}"
+    )
+    print(
+        f"  lost lenses: reported in {(best[lost] > threshold).mean():.3f} of {lost.sum()} photos"
+    )
+    for name in sorted(set(symptom.tolist())):
+        mine = (symptom == name) & ~lost
+        said = (best[mine] > threshold).mean()
+        print(f"  {name}, none lost: reported in {said:.3f} of {int(mine.sum())}", flush=True)
+    return {
+        "members": np.array(1),
+        "names": np.array(spots.NAMES),
+        "thresholds": np.array([threshold]),
+        **{f"0.{k}": v for k, v in arrays_of(whole).items()},
+    }
+
+
+def backlight(photo: dict[str, Any]) -> Backlight:
+    """A measured photo as the network learns from it."""
+    spots_drawn = int(photo["drawn"] > 0)
+    dim = int(str(photo["symptom"]) == "dim-zones" and not spots_drawn)
+    healthy = str(photo["symptom"]) in LIT
+    return Backlight(photo["picture"], np.array([dim, spots_drawn]), photo["places"], healthy)
+
+
+def teach_network(photos: list[dict[str, Any]]) -> dict[str, np.ndarray]:
+    """The contents of the network's file."""
+    judged = np.array([int(p["scene"]) % JUDGED == 0 for p in photos])
+    examples = [backlight(p) for p in photos]
+    numbers = fit_network(
+        [e for e, out in zip(examples, judged, strict=True) if not out],
+        seed=0,
+        progress=lambda epoch, of, loss: print(f"  epoch {epoch}/{of}: {loss:.4f}", flush=True),
+    )
+    network = glow_network.read_glow_network(numbers)
+    kept = [e for e, out in zip(examples, judged, strict=True) if out]
+    said = [network.read(e.picture.astype(np.float32)) for e in kept]
+    truth = np.array([e.answers for e in kept]) > 0
+    normal = np.array([str(p["symptom"]) == "normal" for p in photos])[judged]
+    for k, name in enumerate(glow_network.QUESTIONS):
+        odds = np.array([getattr(s, name) for s in said])
+        alarm = float(np.quantile(odds[normal], 0.98))
+        yes, no = odds[truth[:, k]], odds[~truth.any(axis=1)]
+        print(
+            f"{name}: {len(yes)} photos with, {len(no)} without; area under the curve "
+            f"{area_under_curve(yes, no):.4f}; found {(yes > alarm).mean():.3f} where one healthy "
+            f"screen in fifty alarms, with {(no > alarm).mean():.3f} of all others",
+            flush=True,
+        )
+    return numbers
+
+
+if __name__ == "__main__":
+    sys.exit(main())
