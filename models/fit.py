@@ -15,9 +15,8 @@ from models.metrics import log_loss
 from models.ranks_network import RanksNetwork
 from models.table import Table, place_of
 from panelvision.arrays import FloatArray, IntArray
-from panelvision.classify import DARK_SCORES, dark_score
+from panelvision.classify import DARK_SCORES, NOT_FOR_MEMBERS, dark_score
 from panelvision.labels import SYMPTOMS
-from panelvision.measure.glance_network import GLANCE_SCORES
 
 
 @dataclass(frozen=True)
@@ -95,8 +94,8 @@ def feature_sets(names: tuple[str, ...]) -> dict[str, tuple[int, ...]]:
 
 
 def measured_names(names: tuple[str, ...]) -> tuple[str, ...]:
-    """The features that members read: all but what the network says, which is a voice itself."""
-    return tuple(n for n in names if n not in GLANCE_SCORES)
+    """The features that members read: all but what networks of many pictures say."""
+    return tuple(n for n in names if n not in NOT_FOR_MEMBERS)
 
 
 def medians(values: FloatArray) -> FloatArray:

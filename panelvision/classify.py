@@ -18,6 +18,7 @@ from panelvision.evaluators import Evaluator, log_softmax, read_members
 from panelvision.evidence import EVIDENCE_VERSION, feature_vector
 from panelvision.labels import SYMPTOMS
 from panelvision.measure.glance_network import GLANCE_SCORES
+from panelvision.measure.glow_network import GLOW_NETWORK_SCORES
 from panelvision.words import as_percent
 
 MODEL_FILE = Path(__file__).parent / "data" / "symptom_model.npz"
@@ -35,7 +36,10 @@ _LEAST_LOG_P = float(np.log(1e-6))
 # drawings of the kind they were taught on, the statistics under another torch's reflections.
 DARK_SCORES = ("faint_score", "faint_witness_score")
 # Log-odds of a fault of the backlight, each of a scorer that was taught that alone.
-GLOW_SCORES = ("glow_spot_1", "glow_spot_2", "glow_net_dim", "glow_net_spot")
+GLOW_SCORES = ("glow_spot_1", "glow_spot_2", *GLOW_NETWORK_SCORES)
+# What networks of many pictures say is not for the members to read: taught on drawings, as they
+# were, members would trust it as far as it may be trusted on drawings.
+NOT_FOR_MEMBERS = frozenset((*GLANCE_SCORES, *GLOW_NETWORK_SCORES))
 
 
 @dataclass(frozen=True)
@@ -172,8 +176,7 @@ def voices(
 ) -> list[FloatArray]:
     """What each member says, and last what the network says that reads the glance.
 
-    The members do not read what the network says: taught on drawings, as it was, they would
-    trust it as far as it may be trusted on drawings. It has one voice like each of them.
+    The members do not read it (:data:`NOT_FOR_MEMBERS`); it has one voice like each of them.
 
     Parameters
     ----------
@@ -189,7 +192,8 @@ def voices(
         Log-probabilities.
     """
     said = [features.index(name) for name in GLANCE_SCORES if name in features]
-    measured = np.delete(vectors, said, axis=1)
+    hidden = [i for i, name in enumerate(features) if name in NOT_FOR_MEMBERS]
+    measured = np.delete(vectors, hidden, axis=1)
     heard = [member.log_probabilities(measured) for member in members]
     return [*heard, log_softmax(vectors[:, said])] if said else heard
 
@@ -302,7 +306,7 @@ def _unpack(path: Path, data: bytes, card: dict[str, Any], digest: str) -> Sympt
             numbers = {name: stored[name] for name in stored.files}
         features = card["features"]
         glances = bool(set(GLANCE_SCORES) & set(features))
-        read = len(features) - glances * len(GLANCE_SCORES)
+        read = len([name for name in features if name not in NOT_FOR_MEMBERS])
         members = read_members(numbers, len(SYMPTOMS), read)
         if len(card["weights"]) != len(members) + glances:
             raise ValueError("weights do not fit the members")

@@ -28,6 +28,10 @@ _LAST = 12.0  # log-odds beyond this are alike (chosen)
 _POOLED = 4
 
 
+# Names of what the network says.
+GLOW_NETWORK_SCORES = tuple(f"glow_net_{question}" for question in QUESTIONS)
+
+
 @dataclass(frozen=True)
 class GlowReading:
     """Log-odds, -12..12, that the backlight has dim zones, and that it has bare LEDs.
@@ -41,13 +45,7 @@ class GlowReading:
 
     def features(self) -> dict[str, float]:
         """Named numbers for the classifier."""
-        most = np.quantile(self.places.reshape(-1, len(QUESTIONS)), [0.9, 1.0], axis=0)
-        return {
-            "glow_net_dim": self.dim,
-            "glow_net_spot": self.spot,
-            "glow_net_dim_places": float(most[0, 0]),
-            "glow_net_spot_places": float(most[1, 1]),
-        }
+        return dict(zip(GLOW_NETWORK_SCORES, (self.dim, self.spot), strict=True))
 
 
 @dataclass(frozen=True)
