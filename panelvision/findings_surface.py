@@ -137,6 +137,9 @@ def _place(x: float, y: float) -> str:
     return "in the middle"
 
 
+_MOST_SPOTS = 15  # marked beside the first one (chosen: more hide the picture)
+
+
 def _spots(spots: tuple[Spot, ...]) -> Finding:
     best = spots[0]
     many = len(spots)
@@ -148,9 +151,12 @@ def _spots(spots: tuple[Spot, ...]) -> Finding:
         if many == 1
         else ": as lenses that fell off their LEDs leave"
     )
-    box = _box(best.x, best.y, 2 * best.radius, 2 * best.radius * 16 / 9)
+    first, *others = (_box(s.x, s.y, 2 * s.radius, 2 * s.radius * 16 / 9) for s in spots)
     return Finding(
-        text + ".", "spot", float(np.clip(best.score, 0.3, 0.95)), Mark("spot", box, "hot spot")
+        text + ".",
+        "spot",
+        float(np.clip(best.score, 0.3, 0.95)),
+        Mark("spot", first, "hot spot", tuple(others[:_MOST_SPOTS])),
     )
 
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 MarkShape = Literal["band", "line", "zone", "spot", "point"]
+Box = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True)
@@ -20,11 +21,14 @@ class Mark:
         (x0, y0, x1, y1), each 0..1 with x0 <= x1 and y0 <= y1.
     label : str
         A word or two to stand beside the mark.
+    more : tuple of tuples of float
+        Further boxes where the same is seen; they get the shape and no label.
     """
 
     shape: MarkShape
-    box: tuple[float, float, float, float]
+    box: Box
     label: str
+    more: tuple[Box, ...] = ()
 
 
 @dataclass(frozen=True)

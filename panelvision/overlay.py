@@ -6,6 +6,8 @@ colour-blind people can tell apart), every stroke on a dark halo so that it show
 any picture.
 """
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
@@ -89,7 +91,8 @@ def _draw(picture: IntArray, corners: FloatArray, findings: tuple[Finding, ...])
     pen.outline()
     marked = [(f.mark, f.kind) for f in findings if f.mark is not None][:_MOST]
     for mark, kind in marked:
-        pen.mark(mark, PALETTE[_KIND_COLOUR.get(kind, "yellow")])
+        for box in (*mark.more, mark.box):
+            pen.mark(replace(mark, box=box), PALETTE[_KIND_COLOUR.get(kind, "yellow")])
     # Labels last, so that no mark crosses a word.
     for number, (mark, kind) in enumerate(marked, start=1):
         pen.label(mark, f"{number} {mark.label}", _KIND_COLOUR.get(kind, "yellow"))
@@ -244,10 +247,12 @@ class _Pen:
     def label(self, mark: Mark, text: str, colour: str) -> None:
         """A plate with dark letters beside the mark, moved until it covers no other plate."""
         x0, y0, x1, y1 = mark.box
-        (px, py), *_ = self._at(np.array([[(x0 + x1) / 2, (y0 + y1) / 2]]))
+        (px, py), (_, low) = self._at(np.array([[(x0 + x1) / 2, (y0 + y1) / 2], [x0, y1]]))
         left, top, right, bottom = self._canvas.textbbox((0, 0), text, font=self._font)
         pad = self._stroke * 2.5
         w, h = right - left + 2 * pad, bottom - top + 2 * pad
+        if mark.shape == "spot":  # small: the plate would hide it
+            py = low + h / 2 + pad
         # Room to try: the middle, then up and down in steps of one plate.
         for k in range(13):
             dy = (k + 1) // 2 * (h + pad) * (1 if k % 2 else -1)

@@ -81,6 +81,24 @@ def test_labels_do_not_cover_each_other():
     assert count[1] > 1.6 * count[0]
 
 
+def test_every_spot_is_marked_and_the_first_stays_visible_beside_its_label():
+    places = ((0.2, 0.2, 0.26, 0.3), (0.7, 0.6, 0.76, 0.7))
+    spots = Finding("Two.", "spot", 0.9, Mark("spot", places[0], "hot spots", places[1:]))
+    plain = draw_overlay(_photo(), _outline(), (), width=800)
+    drawn = draw_overlay(_photo(), _outline(), (spots,), width=800)
+    changed = (plain != drawn).any(axis=2)
+    a, _, b, _ = _outline().corners / 2
+    for x0, y0, x1, y1 in places:
+        (left, top), (right, bottom) = (a + (b - a) * np.array(p) for p in ((x0, y0), (x1, y1)))
+        inside = changed[int(top) - 3 : int(bottom) + 4, int(left) - 3 : int(right) + 4]
+        assert inside.any()
+        middle = changed[
+            int(top + (bottom - top) * 0.4) : int(top + (bottom - top) * 0.6),
+            int(left + (right - left) * 0.4) : int(left + (right - left) * 0.6),
+        ]
+        assert not middle.any()
+
+
 def test_letters_on_a_phone_are_large_enough():
     # 390 wide is a phone; letters of a label stand on a plate at least 14 pixels high.
     picture = draw_overlay(
