@@ -52,6 +52,8 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         f"below {card.get('least_probability', float('nan')):.2f} it says that it can't tell.",
         "- How likely a screen is dark is the members' answer; whether a dark one shows a faint "
         "picture is the faint detector's, whose two scores' mean shares out that part.",
+        "- What the two scorers of the backlight find is added to the log-probability of dim "
+        "zones (`glow_lift`).",
         f"- Made {card.get('made', _MISSING)} by `{card.get('command', _MISSING)}` in "
         f"{card.get('seconds', 0) / 60:.0f} minutes on two cores, "
         "photos that were in the cache not counted.",
@@ -72,7 +74,10 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "detector shares out the dark part was tried because dark renders were called faint where "
         "it had found nothing. With each kind of drawn torch left out of the fitting its score "
         "alone tells the two apart as well as trees on all measurements (the table of families, "
-        "rows of dark screens), so it was kept; what it changes stands with each set below.",
+        "rows of dark screens), so it was kept; what it changes stands with each set below. The "
+        "scorers of the backlight were made because lost lenses were overlooked, on the renders "
+        "and as often on drawn scenes. That members do not read what the network among them says "
+        "was chosen among ways alike on drawn scenes, after looking at false alarms on `photos`.",
         "- The kinds of healthy content, of things that are no screen, poses and photo sizes were "
         "widened after looking at `photos` and at the failures there, and so were the rules on "
         "when a finding is said; figures on `photos` are optimistic, too.",
