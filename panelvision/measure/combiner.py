@@ -77,7 +77,7 @@ def load_numbers(name: str) -> dict[str, Any]:
     ModelError
         When the file is missing, damaged, or of another format.
     """
-    path = Path(__file__).with_name(name)
+    path = Path(__file__).parent / name
     try:
         data: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as fault:

@@ -18,7 +18,7 @@ def read_stored(name: str, make: Callable[[Mapping[str, np.ndarray]], T]) -> T:
     Parameters
     ----------
     name : str
-        Of the ``.npz`` file.
+        Of the ``.npz`` file; a whole path is taken as it is.
     make : callable
         Raises ValueError or KeyError for arrays that do not fit.
 
@@ -27,7 +27,7 @@ def read_stored(name: str, make: Callable[[Mapping[str, np.ndarray]], T]) -> T:
     ModelError
         One line, when the file is missing, damaged, or does not fit.
     """
-    path = Path(__file__).with_name(name)
+    path = Path(__file__).parent / name
     try:
         with np.load(path, allow_pickle=False) as stored:
             return make({key: stored[key] for key in stored.files})
