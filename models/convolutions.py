@@ -64,6 +64,26 @@ def build_stack(torch: Any, channels: int, layers: Layers) -> Any:
     return Stack()
 
 
+def _mean(x: Any) -> Any:
+    return x.mean(dim=(2, 3))
+
+
+def _most(x: Any) -> Any:
+    return x.amax(dim=(2, 3))
+
+
+def _column(x: Any) -> Any:
+    return x.mean(dim=2).amax(dim=2)
+
+
+def _row(x: Any) -> Any:
+    return x.mean(dim=3).amax(dim=2)
+
+
+# As `pooled` of panelvision/measure/convolution.py.
+POOLS = (_mean, _most, _column, _row)
+
+
 def teach(
     torch: Any,
     net: Any,

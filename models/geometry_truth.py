@@ -1,9 +1,39 @@
-"""How far a found outline is from the true one."""
+"""How far a found outline is from the true one, and where it puts what was drawn."""
+
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
 
 from panelvision.arrays import FloatArray
+
+
+def seen_in_view(
+    true: FloatArray | Sequence[Sequence[float]],
+    found: FloatArray,
+    points: FloatArray | Sequence[Sequence[float]],
+) -> FloatArray:
+    """Where points of the panel lie in the view of the outline that was found.
+
+    Parameters
+    ----------
+    true, found : array_like of shape (4, 2)
+        Corners in the photo.
+    points : array_like of shape (n, 2)
+        Fractions of the active area.
+
+    Returns
+    -------
+    ndarray of shape (n, 2)
+        Fractions of the found one.
+    """
+    drawn = np.asarray(points, dtype=np.float64).reshape(-1, 1, 2)
+    if not drawn.size:
+        return np.zeros((0, 2))
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
+    to_photo = cv2.getPerspectiveTransform(unit, np.asarray(true, dtype=np.float32))
+    to_view = cv2.getPerspectiveTransform(np.asarray(found, dtype=np.float32), unit)
+    return np.asarray(cv2.perspectiveTransform(drawn, to_view @ to_photo)[:, 0])
 
 
 def overlap(first: FloatArray, second: FloatArray) -> float:

@@ -7,7 +7,15 @@ from typing import Any
 
 import numpy as np
 
-from models.convolutions import Progress, build_stack, half, pytorch, stack_numbers, teach
+from models.convolutions import (
+    POOLS,
+    Progress,
+    build_stack,
+    half,
+    pytorch,
+    stack_numbers,
+    teach,
+)
 from models.places import FAULT, PLACES, UNKNOWN
 from panelvision.arrays import IntArray
 from panelvision.labels import SYMPTOMS
@@ -107,7 +115,7 @@ def _build(torch: Any) -> Any:
             self.screen = build_stack(torch, 6, SCREEN_LAYERS)
             self.frame = build_stack(torch, 4, FRAME_LAYERS)
             self.places = nn.Conv2d(SCREEN_LAYERS[-1][0], len(SYMPTOMS), 1)
-            width = len(_POOLS) * (SCREEN_LAYERS[-1][0] + FRAME_LAYERS[-1][0])
+            width = len(POOLS) * (SCREEN_LAYERS[-1][0] + FRAME_LAYERS[-1][0])
             self.hidden = nn.Linear(width + 2 * len(SYMPTOMS), HIDDEN)
             self.last = nn.Linear(HIDDEN, len(SYMPTOMS))
             self.drop = nn.Dropout(DROPOUT)
@@ -117,31 +125,11 @@ def _build(torch: Any) -> Any:
             seen = [self.screen(screen), self.frame(frame)]
             there = self.places(seen[0])
             share = torch.log_softmax(there, dim=1)
-            pooled = [f(x) for x in seen for f in _POOLS] + [_mean(share), _most(share)]
+            pooled = [f(x) for x in seen for f in POOLS] + [POOLS[0](share), POOLS[1](share)]
             x = self.drop(torch.cat(pooled, dim=1))
             return self.last(self.drop(torch.relu(self.hidden(x)))), there
 
     return Net().to(memory_format=torch.channels_last)
-
-
-def _mean(x: Any) -> Any:
-    return x.mean(dim=(2, 3))
-
-
-def _most(x: Any) -> Any:
-    return x.amax(dim=(2, 3))
-
-
-def _column(x: Any) -> Any:
-    return x.mean(dim=2).amax(dim=2)
-
-
-def _row(x: Any) -> Any:
-    return x.mean(dim=3).amax(dim=2)
-
-
-# As panelvision/measure/glance_network.py pools.
-_POOLS = (_mean, _most, _column, _row)
 
 
 _STRIDE = 16  # pixels of the screen's picture to one place of its last layer

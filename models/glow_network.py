@@ -6,7 +6,15 @@ from typing import Any
 
 import numpy as np
 
-from models.convolutions import Progress, build_stack, half, pytorch, stack_numbers, teach
+from models.convolutions import (
+    POOLS,
+    Progress,
+    build_stack,
+    half,
+    pytorch,
+    stack_numbers,
+    teach,
+)
 from models.gain_maps import gain_map, harmless_map
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.measure.glow_network import CHANNELS, FLOOR, QUESTIONS, SIZE, inputs
@@ -141,16 +149,14 @@ def _build(torch: Any) -> Any:
             super().__init__()
             self.stack = build_stack(torch, CHANNELS, LAYERS)
             self.places = nn.Conv2d(last, asked, 1)
-            self.hidden = nn.Linear(4 * last + 2 * asked, HIDDEN)
+            self.hidden = nn.Linear(len(POOLS) * last + 2 * asked, HIDDEN)
             self.last = nn.Linear(HIDDEN, asked)
             self.drop = nn.Dropout(DROPOUT)
 
         def forward(self, x: Any) -> tuple[Any, Any]:
             seen = self.stack(x)
             there = self.places(seen)
-            columns, rows = seen.mean(dim=2), seen.mean(dim=3)
-            pooled = [columns.mean(dim=2), seen.amax(dim=(2, 3)), columns.amax(dim=2)]
-            pooled += [rows.amax(dim=2), there.mean(dim=(2, 3)), there.amax(dim=(2, 3))]
+            pooled = [f(seen) for f in POOLS] + [POOLS[0](there), POOLS[1](there)]
             x = self.drop(torch.cat(pooled, dim=1))
             return self.last(self.drop(torch.relu(self.hidden(x)))), there
 

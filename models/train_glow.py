@@ -23,6 +23,7 @@ import panelvision
 import synth
 from models.convolutions import pytorch
 from models.export import arrays_of
+from models.geometry_truth import seen_in_view
 from models.glow_network import Backlight, fit_network
 from models.measure import cache_folder, drawn_shard, kept_rows
 from models.metrics import area_under_curve
@@ -146,7 +147,7 @@ def _measure(jpeg: bytes, truth: dict[str, Any]) -> dict[str, Any]:
         "scene": int(truth["scene"]),
         "drawn": float(len(truth.get("spots") or [])),
         "numbers": spots.spot_numbers(found, fine).astype(np.float32),
-        "label": _labels(found, _seen(truth, outline, truth.get("spots"))),
+        "label": _labels(found, _spots(truth, outline)),
         "picture": glow_picture(coarse).astype(np.float16),
         "places": _places(truth, outline),
     }
@@ -157,26 +158,21 @@ def _places(truth: dict[str, Any], outline: Outline) -> IntArray:
     out = np.zeros((*SIZE, 2), np.uint8)
     to_pixels = np.array(SIZE[::-1], np.float64)
     for x0, y0, x1, y1 in truth.get("zones") or []:
-        box = _seen(truth, outline, [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]) * to_pixels
+        box = seen_in_view(
+            truth["corners"], outline.corners, [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
+        )
         mask = np.zeros(SIZE, np.uint8)
-        cv2.fillConvexPoly(mask, np.rint(box).astype(np.int32), 1)
+        cv2.fillConvexPoly(mask, np.rint(box * to_pixels).astype(np.int32), 1)
         out[..., 0] |= mask
-    for x, y in _seen(truth, outline, truth.get("spots")) * to_pixels:
+    for x, y in _spots(truth, outline) * to_pixels:
         mask = np.zeros(SIZE, np.uint8)
         cv2.circle(mask, (round(float(x)), round(float(y))), 3, 1, -1)
         out[..., 1] |= mask
     return out
 
 
-def _seen(truth: dict[str, Any], outline: Outline, points: Any) -> FloatArray:
-    """Where points of the panel lie in the view of the outline that was found, (n, 2)."""
-    drawn = np.asarray(points or [], dtype=np.float64).reshape(-1, 1, 2)
-    if not drawn.size:
-        return np.zeros((0, 2))
-    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
-    real = cv2.getPerspectiveTransform(unit, np.asarray(truth["corners"], dtype=np.float32))
-    view = cv2.getPerspectiveTransform(np.asarray(outline.corners, dtype=np.float32), unit)
-    return cv2.perspectiveTransform(drawn, view @ real)[:, 0]
+def _spots(truth: dict[str, Any], outline: Outline) -> FloatArray:
+    return seen_in_view(truth["corners"], outline.corners, truth.get("spots") or [])
 
 
 def _labels(found: tuple[spots.Spot, ...], drawn: FloatArray) -> IntArray:

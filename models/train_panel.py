@@ -24,6 +24,7 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 import panelvision
 import synth
 from models.export import arrays_of
+from models.geometry_truth import seen_in_view
 from models.measure import SHARD, cache_folder, drawn_shard, kept_rows
 from models.metrics import area_under_curve
 from models.table import FIT_SHARE, place_of
@@ -230,12 +231,9 @@ def _line_labels(
 
 def _seen(truth: dict[str, Any], outline: Outline, axis: Axis, place: float) -> float:
     """Where a panel fraction lies in the view of the outline that was found."""
-    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
-    real = cv2.getPerspectiveTransform(unit, np.asarray(truth["corners"], dtype=np.float32))
-    view = cv2.getPerspectiveTransform(np.asarray(outline.corners, dtype=np.float32), unit)
     at = (place, 0.5) if axis == "vertical" else (0.5, place)
-    point = cv2.perspectiveTransform(np.array([[at]], dtype=np.float64), view @ real)[0, 0]
-    return float(point[0] if axis == "vertical" else point[1])
+    x, y = seen_in_view(truth["corners"], outline.corners, [at])[0]
+    return float(x if axis == "vertical" else y)
 
 
 def _labels(found: Stretches, faults: list[tuple[float, float]]) -> IntArray:

@@ -14,6 +14,7 @@ from panelvision.arrays import FloatArray
 # chosen: a larger layer is none of ours; it bounds what a forged file can make the program do.
 _MOST_CHANNELS = 512
 _MOST_LAYERS = 20
+POOLED = 4  # numbers that :func:`pooled` makes of a channel
 
 
 @dataclass(frozen=True)
@@ -52,6 +53,18 @@ class Convolution:
     def adds_input(self) -> bool:
         """Whether the input is added to the output."""
         return self.step == 1 and self.weight.shape[0] == self.weight.shape[1]
+
+
+def pooled(x: FloatArray) -> FloatArray:
+    """Four numbers of every channel of ``x`` (n, h, w), (4 n,).
+
+    Mean and maximum, and the largest mean of a column and of a row: faults of the panel run
+    along one of the two.
+    """
+    columns, rows = x.mean(axis=1), x.mean(axis=2)
+    return np.concatenate(
+        [columns.mean(axis=1), x.max(axis=(1, 2)), columns.max(axis=1), rows.max(axis=1)]
+    )
 
 
 def read_convolutions(

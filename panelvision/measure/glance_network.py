@@ -16,7 +16,7 @@ import numpy as np
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.evaluators import log_softmax
 from panelvision.labels import SYMPTOMS
-from panelvision.measure.convolution import Convolution, read_convolutions
+from panelvision.measure.convolution import POOLED, Convolution, pooled, read_convolutions
 from panelvision.measure.glance import Glance, glance_of
 from panelvision.measure.stored import read_stored
 from panelvision.photo import Photo
@@ -26,7 +26,6 @@ MODEL_FILE = "glance_network.npz"
 
 _SCREEN_CHANNELS = 6
 _FRAME_CHANNELS = 4
-_POOLED = 4
 
 
 # Names of what the network says, label by label.
@@ -85,7 +84,7 @@ class GlanceNetwork:
         """What one glance shows."""
         screen, frame = _seen(self.screen, glance.screen), _seen(self.frame, glance.frame)
         there = self._places(screen)
-        x = np.concatenate([_pooled(screen), _pooled(frame), there.mean(axis=0), there.max(axis=0)])
+        x = np.concatenate([pooled(screen), pooled(frame), there.mean(axis=0), there.max(axis=0)])
         x = np.maximum(x @ self.weights[0] + self.biases[0], 0)
         z = (x @ self.weights[1] + self.biases[1]).astype(np.float64)
         return GlanceReading(log_softmax(z[None])[0])
@@ -101,13 +100,6 @@ def _seen(layers: tuple[Convolution, ...], picture: IntArray) -> FloatArray:
     for layer in layers:
         x = layer(x)
     return x
-
-
-def _pooled(x: FloatArray) -> FloatArray:
-    columns, rows = x.mean(axis=1), x.mean(axis=2)
-    return np.concatenate(
-        [columns.mean(axis=1), x.max(axis=(1, 2)), columns.max(axis=1), rows.max(axis=1)]
-    )
 
 
 @lru_cache(maxsize=1)
@@ -135,7 +127,7 @@ def read_network(numbers: Mapping[str, np.ndarray], labels: int) -> GlanceNetwor
     places = tuple(numbers[f"places.{name}"].astype(np.float32) for name in ("weight", "bias"))
     weights = tuple(numbers[f"dense.{k}.weight"].astype(np.float32) for k in range(2))
     biases = tuple(numbers[f"dense.{k}.bias"].astype(np.float32) for k in range(2))
-    width = _POOLED * (len(screen[-1].bias) + len(frame[-1].bias)) + 2 * labels
+    width = POOLED * (len(screen[-1].bias) + len(frame[-1].bias)) + 2 * labels
     fits = (
         places[0].shape == (len(screen[-1].bias), labels)
         and places[1].shape == (labels,)

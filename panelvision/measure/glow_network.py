@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import FloatArray
-from panelvision.measure.convolution import Convolution, read_convolutions
+from panelvision.measure.convolution import POOLED, Convolution, pooled, read_convolutions
 from panelvision.measure.reduced import Reduced, largest
 from panelvision.measure.stored import read_stored
 
@@ -25,7 +25,6 @@ FLOOR = 1.5e-3  # linear light, about code 5 (chosen): darker picture carries no
 # What the network is asked, in the order of its answers.
 QUESTIONS = ("dim", "spot")
 _LAST = 12.0  # log-odds beyond this are alike (chosen)
-_POOLED = 4
 
 
 # Names of what the network says.
@@ -73,18 +72,8 @@ class GlowNetwork:
             x = layer(x)
         there = np.moveaxis(x, 0, -1) @ self.places[0] + self.places[1]
         flat = there.reshape(-1, len(QUESTIONS))
-        columns, rows = x.mean(axis=1), x.mean(axis=2)
-        pooled = np.concatenate(
-            [
-                columns.mean(axis=1),
-                x.max(axis=(1, 2)),
-                columns.max(axis=1),
-                rows.max(axis=1),
-                flat.mean(axis=0),
-                flat.max(axis=0),
-            ]
-        )
-        hidden = np.maximum(pooled @ self.weights[0] + self.biases[0], 0)
+        seen = np.concatenate([pooled(x), flat.mean(axis=0), flat.max(axis=0)])
+        hidden = np.maximum(seen @ self.weights[0] + self.biases[0], 0)
         odds = np.clip(hidden @ self.weights[1] + self.biases[1], -_LAST, _LAST)
         return GlowReading(float(odds[0]), float(odds[1]), np.clip(there, -_LAST, _LAST))
 
@@ -140,7 +129,7 @@ def read_glow_network(numbers: Mapping[str, np.ndarray]) -> GlowNetwork:
     fits = (
         places[0].shape == (last, asked)
         and places[1].shape == (asked,)
-        and weights[0].shape == (_POOLED * last + 2 * asked, len(biases[0]))
+        and weights[0].shape == (POOLED * last + 2 * asked, len(biases[0]))
         and weights[1].shape == (len(biases[0]), asked)
         and biases[1].shape == (asked,)
         and all(np.isfinite(a).all() for a in (*places, *weights, *biases))
