@@ -88,7 +88,7 @@ def measure(seed: int, keep: Path | None) -> Measured:
     """Draw and measure one photograph."""
     cv2.setNumThreads(1)
     photo, truth = draw(seed, keep)
-    work = work_image(photo.pixels)
+    work = work_image(photo.small, photo_size=(photo.width, photo.height))
     found = candidates(work)
     focal = FOCAL_OVER_DIAGONAL * float(np.hypot(work.width, work.height))
     table, _ = measure_candidates(work, found, focal)
@@ -290,7 +290,7 @@ def calibrate(
         if len(m.table) == 0:
             continue
         photo, truth = draw(seed, keep)
-        work = work_image(photo.pixels)
+        work = work_image(photo.small, photo_size=(photo.width, photo.height))
         found = candidates(work)
         worth = ranking.sum(m.table)
         tried = []
@@ -345,7 +345,7 @@ def write(measured: list[Measured], keep: Path | None) -> None:
     fit = [m for k, m in enumerate(measured) if k % 5]
     held = [m for k, m in enumerate(measured) if k % 5 == 0]
     photo, _ = draw(measured[0].seed, keep)
-    work = work_image(photo.pixels)
+    work = work_image(photo.small, photo_size=(photo.width, photo.height))
     _, names = measure_candidates(work, candidates(work), 500.0)
     folder = Path(panelvision.__file__).parent / "data"
     folder.mkdir(exist_ok=True)

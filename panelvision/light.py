@@ -52,22 +52,28 @@ def encode(light: FloatArray) -> IntArray:
     return np.rint(linear_to_srgb(light) * 255).astype(np.uint8)
 
 
-# chosen: from so many pixels on it takes longer to average than to halve; each halving rounds.
-_QUICKLY = 4_000_000
-
-
 def averaged(pixels: IntArray, size: tuple[int, int]) -> IntArray:
     """Code values (H, W, 3) averaged down to ``size`` (width, height).
 
-    Large photos by halves first, which is many times quicker than to average over fractions of
-    pixels. Averaging codes instead of light biases a mixed pixel by a fraction of a stop.
+    By halves first, which is many times quicker than to average over fractions of pixels; each
+    halving rounds. Averaging codes instead of light biases a mixed pixel by a fraction of a stop.
     """
-    h, w = pixels.shape[:2]
-    while h * w > _QUICKLY and not (h % 2 or w % 2) and w >= 3 * size[0]:
-        h, w = h // 2, w // 2
-        pixels = cv2.resize(pixels, (w, h), interpolation=cv2.INTER_AREA)
+    while can_be_halved(pixels) and pixels.shape[1] >= 2 * size[0]:
+        pixels = halved(pixels)
     small: IntArray = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
     return small
+
+
+def can_be_halved(pixels: IntArray) -> bool:
+    """Whether both sides are even."""
+    return not (pixels.shape[0] % 2 or pixels.shape[1] % 2)
+
+
+def halved(pixels: IntArray) -> IntArray:
+    """Code values (H, W, 3) with even sides, averaged over blocks of 2 x 2 pixels."""
+    h, w = pixels.shape[:2]
+    half: IntArray = cv2.resize(pixels, (w // 2, h // 2), interpolation=cv2.INTER_AREA)
+    return half
 
 
 def highest(values: FloatArray) -> FloatArray:

@@ -119,7 +119,7 @@ def locate(photo: Photo) -> Location:
     outline's ``confidence`` is the probability that it overlaps the true one by more than 0.9
     (intersection over union).
     """
-    work = work_image(photo.pixels)
+    work = work_image(photo.small, photo_size=(photo.width, photo.height))
     focal = FOCAL_OVER_DIAGONAL * float(np.hypot(work.width, work.height))
     found = candidates(work)
     if len(found) == 0:

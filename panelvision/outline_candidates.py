@@ -88,9 +88,14 @@ class WorkImage:
         return np.array([self.size[0] / self.width, self.size[1] / self.height])
 
 
-def work_image(pixels: IntArray, *, side: int = WORK_SIDE) -> WorkImage:
-    """The working copy of sRGB code values (H, W, 3), averaged down to ``side`` pixels."""
-    h, w = pixels.shape[:2]
+def work_image(
+    pixels: IntArray, *, side: int = WORK_SIDE, photo_size: tuple[int, int] | None = None
+) -> WorkImage:
+    """The working copy of sRGB code values (H, W, 3), averaged down to ``side`` pixels.
+
+    ``photo_size``: width and height of the photo where ``pixels`` are a smaller copy of it.
+    """
+    w, h = photo_size or pixels.shape[1::-1]
     scale = max(1.0, max(h, w) / side)
     size = (max(8, round(w / scale)), max(8, round(h / scale)))
     if pixels.dtype == np.uint16:

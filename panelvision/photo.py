@@ -8,6 +8,7 @@ import hashlib
 import io
 import warnings
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -18,7 +19,7 @@ from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
 
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.errors import PhotoError
-from panelvision.light import decode
+from panelvision.light import can_be_halved, decode, halved
 
 pillow_heif.register_heif_opener()
 
@@ -28,6 +29,8 @@ MAX_PIXELS = 110_000_000
 # chosen: no phone writes a larger file; a bound so that a stream is never read without end.
 MAX_BYTES = 80_000_000
 MIN_SIDE = 32
+# chosen: still twice as wide as anything that is made from the small copy.
+_SMALL = 4_000_000
 
 # A JPEG opener also returns multi-picture files (MPO) as their first picture.
 _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF", "AVIF", "GIF", "BMP", "PPM")
@@ -78,6 +81,14 @@ class Photo:
     def sensor_rows_are_columns(self) -> bool:
         """Whether the sensor's rows run top to bottom in the upright photo."""
         return self.orientation >= 5
+
+    @cached_property
+    def small(self) -> IntArray:
+        """A copy of ``pixels`` of at most 4 megapixels, or what halving can do; made once."""
+        pixels = self.pixels
+        while pixels.shape[0] * pixels.shape[1] > _SMALL and can_be_halved(pixels):
+            pixels = halved(pixels)
+        return pixels
 
     def linear(self) -> FloatArray:
         """Linear light, float32 of shape (H, W, 3) in 0..1; 12 bytes a pixel, so mind its size."""

@@ -6,7 +6,7 @@ from functools import cached_property
 import cv2
 import numpy as np
 
-from panelvision.arrays import BoolArray, FloatArray
+from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.geometry import area, homography, project
 from panelvision.light import decode, highest, luminance
 from panelvision.photo import Photo
@@ -112,6 +112,45 @@ class ScreenView:
 _STRIP_PIXELS = 200_000
 
 
+@dataclass(frozen=True)
+class PartLight:
+    """Light of an upright part of a photo, averaged over blocks of pixels.
+
+    Attributes
+    ----------
+    linear : ndarray of shape (h, w, 3), float32
+        Linear light, mean over each block of ``step`` x ``step`` photo pixels.
+    clipped : ndarray of shape (h, w), uint8, or None
+        255 where any of a block's pixels is clipped; None where nobody looked.
+    offset : tuple of int
+        Photo column and row of the part's first pixel.
+    step : int
+        Photo pixels along a block's side.
+    """
+
+    linear: FloatArray
+    clipped: IntArray | None
+    offset: tuple[int, int]
+    step: int
+
+
+def part_light(
+    photo: Photo,
+    outline: Outline,
+    *,
+    aspect: float = 16 / 9,
+    width: int = VIEW_WIDTH,
+    margin: float = 0.0,
+) -> PartLight:
+    """What :func:`square_up` samples, so that several views of one outline can share it.
+
+    Parameters are those of :func:`square_up`; the views may be narrower, not wider, in
+    columns and in margin.
+    """
+    to_photo, size, scale = _geometry(outline, aspect, width, margin)
+    return _part_light(photo, to_photo, size, max(1, int(scale)), mark_clipped=True)
+
+
 def square_up(
     photo: Photo,
     outline: Outline,
@@ -121,6 +160,7 @@ def square_up(
     width: int = VIEW_WIDTH,
     margin: float = 0.0,
     mark_clipped: bool = True,
+    light: PartLight | None = None,
 ) -> ScreenView:
     """Resample the active area to a rectangle.
 
@@ -141,30 +181,22 @@ def square_up(
         Border to include on each side, as a fraction of width and of height.
     mark_clipped : bool
         Whether to look for clipped pixels; without, none is marked.
+    light : PartLight, optional
+        From :func:`part_light`, for views of the same outline that are no wider.
     """
-    height = max(8, round(width / aspect))
-    mx, my = round(margin * width), round(margin * height)
-    box = np.array(
-        [
-            [mx - 0.5, my - 0.5],
-            [mx + width - 0.5, my - 0.5],
-            [mx + width - 0.5, my + height - 0.5],
-            [mx - 0.5, my + height - 0.5],
-        ]
-    )
-    to_photo = homography(box, outline.corners)
-    scale = float(np.sqrt(area(outline.corners) / (width * height)))
-    size = (width + 2 * mx, height + 2 * my)
-    crop, offset = _crop(photo, to_photo, size)
-    local = np.array([[1, 0, -offset[0]], [0, 1, -offset[1]], [0, 0, 1]]) @ to_photo
+    to_photo, size, scale = _geometry(outline, aspect, width, margin)
     step = max(1, int(scale))
-    light, clipped = _reduced(crop, step, mark_clipped=mark_clipped)
-    if step > 1:
-        # Pixel centres: old = step * new + (step - 1) / 2.
-        back = (step - 1) / (2 * step)
-        local = np.array([[1 / step, 0, -back], [0, 1 / step, -back], [0, 0, 1]]) @ local
+    if light is None:
+        light = _part_light(photo, to_photo, size, step, mark_clipped=mark_clipped)
+    light = _coarser(light, step // light.step)
+    clipped = light.clipped if mark_clipped else None
+    # Pixel centres: old = step * new + (step - 1) / 2.
+    back = (light.step - 1) / 2
+    x0, y0 = light.offset
+    to_part = np.array([[1, 0, -x0 - back], [0, 1, -y0 - back], [0, 0, light.step]])
+    local = to_part / light.step @ to_photo
     linear = cv2.warpPerspective(
-        light,
+        light.linear,
         local,
         size,
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
@@ -193,6 +225,80 @@ def square_up(
         aspect_source=aspect_source,
         margin=margin,
     )
+
+
+def square_up_codes(
+    photo: Photo, outline: Outline, *, aspect: float = 16 / 9, width: int
+) -> tuple[IntArray, BoolArray]:
+    """Columns as fine as :func:`square_up` makes them, rows half as many, in code values.
+
+    Three times as quick, for what is averaged along the columns anyway. Rows are averaged in
+    pairs, and codes interpolated between pixels: light would differ by less than the rounding.
+
+    Returns
+    -------
+    codes : ndarray of shape (h, width, 3), of the photo's type
+    valid : ndarray of shape (h, width), bool
+        Inside the photo's frame.
+    """
+    to_photo, (_, rows), _ = _geometry(outline, aspect, width, 0.0)
+    size = (width, max(4, rows // 2))
+    # Row i of the result lies between rows 2 i and 2 i + 1 of the full view.
+    to_photo = to_photo @ np.array([[1, 0, 0], [0, rows / size[1], 0.5], [0, 0, 1]])
+    crop, (x0, y0) = _crop(photo, to_photo, size)
+    pairs = crop.shape[0] // 2
+    paired = cv2.addWeighted(crop[: 2 * pairs : 2], 0.5, crop[1 : 2 * pairs : 2], 0.5, 0)
+    local = np.array([[1, 0, -x0], [0, 0.5, -0.5 * y0 - 0.25], [0, 0, 1]]) @ to_photo
+    codes = cv2.warpPerspective(
+        paired,
+        local,
+        size,
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    valid = _inside(to_photo, size, photo.width, photo.height)
+    codes[~valid] = 0
+    return codes, valid
+
+
+def _geometry(
+    outline: Outline, aspect: float, width: int, margin: float
+) -> tuple[FloatArray, tuple[int, int], float]:
+    """View pixels to photo pixels, the view's size, photo pixels across one view pixel."""
+    height = max(8, round(width / aspect))
+    mx, my = round(margin * width), round(margin * height)
+    box = np.array(
+        [
+            [mx - 0.5, my - 0.5],
+            [mx + width - 0.5, my - 0.5],
+            [mx + width - 0.5, my + height - 0.5],
+            [mx - 0.5, my + height - 0.5],
+        ]
+    )
+    scale = float(np.sqrt(area(outline.corners) / (width * height)))
+    return homography(box, outline.corners), (width + 2 * mx, height + 2 * my), scale
+
+
+def _part_light(
+    photo: Photo, to_photo: FloatArray, size: tuple[int, int], step: int, *, mark_clipped: bool
+) -> PartLight:
+    crop, offset = _crop(photo, to_photo, size)
+    return PartLight(*_reduced(crop, step, mark_clipped=mark_clipped), offset, step)
+
+
+def _coarser(light: PartLight, times: int) -> PartLight:
+    """The same, averaged over ``times`` x ``times`` of its pixels."""
+    if times <= 1:
+        return light
+    h, w = (max(1, n // times) for n in light.linear.shape[:2])
+    linear = cv2.resize(
+        light.linear[: h * times, : w * times], (w, h), interpolation=cv2.INTER_AREA
+    )
+    clipped = light.clipped
+    if clipped is not None:
+        spread = cv2.dilate(clipped, np.ones((times, times), np.uint8), anchor=(0, 0))
+        clipped = spread[::times, ::times][:h, :w]
+    return PartLight(linear, clipped, light.offset, light.step * times)
 
 
 def _crop(

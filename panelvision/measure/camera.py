@@ -130,13 +130,19 @@ class CameraArtefacts:
         """Gain of the bars at each view pixel, float32 of shape (h, w), or None without bars."""
         if self.gain_profile is None:
             return None
-        x, y = np.meshgrid(np.arange(view.width), np.arange(view.height))
-        seen = project(view.to_photo, np.stack([x, y], axis=-1))
-        at = np.clip(seen[..., 1 if self.along_rows else 0], 0, self.gain_profile.size - 1)
-        at = np.nan_to_num(at)
-        return np.interp(at, np.arange(self.gain_profile.size), self.gain_profile).astype(
-            np.float32
-        )
+        x = np.arange(view.width, dtype=np.float32)
+        y = np.arange(view.height, dtype=np.float32)[:, None]
+        m = view.to_photo.astype(np.float32)
+        row = m[1] if self.along_rows else m[0]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            at = (row[0] * x + row[1] * y + row[2]) / (m[2, 0] * x + m[2, 1] * y + m[2, 2])
+        # What lies behind the camera has no place in the photo; the view is not valid there.
+        at = np.nan_to_num(np.clip(at, 0, self.gain_profile.size - 1))
+        profile = self.gain_profile.astype(np.float32)
+        whole = np.minimum(at.astype(np.int32), profile.size - 2)
+        part = at - whole.astype(np.float32)
+        gain: FloatArray = profile[whole] + part * np.diff(profile)[whole]
+        return gain
 
     def discount(self, view: ScreenView) -> ScreenView:
         """The view with the bars divided out of its light; the same view without bars."""

@@ -29,14 +29,19 @@ from panelvision.measure.driver_grid import (
 from panelvision.measure.line_features import line_features
 from panelvision.measure.line_scores import score_lines
 from panelvision.measure.lines import Line, find_lines
-from panelvision.measure.profile import StripProfile, profile_of, strip_profile
+from panelvision.measure.profile import (
+    StripProfile,
+    profile_of_signal,
+    signal_of_codes,
+    strip_profile,
+)
 from panelvision.measure.regions import region
 from panelvision.measure.runs import run_features
 from panelvision.measure.segments import Piece, strong
 from panelvision.measure.steps import Edge
 from panelvision.measure.stretches import MIDDLE
 from panelvision.photo import Photo
-from panelvision.squareup import ScreenView, square_up
+from panelvision.squareup import ScreenView, square_up_codes
 
 # Lines are looked for on a view up to this wide: one column of a 1920-column panel.
 LINE_WIDTH = 1920
@@ -169,8 +174,8 @@ def _fine_profile(photo: Photo, view: ScreenView, profile: StripProfile) -> Stri
     # chosen: less than a fifth more columns shows no line that was not there before.
     if wide < 1.2 * view.width or view.margin:
         return profile
-    fine = square_up(photo, view.outline, aspect=view.aspect, width=wide, mark_clipped=False)
-    return profile_of(fine.linear, fine.valid, "vertical")
+    codes, valid = square_up_codes(photo, view.outline, aspect=view.aspect, width=wide)
+    return profile_of_signal(signal_of_codes(codes), valid, "vertical")
 
 
 def _half(judged: tuple[Judged, ...], pieces: tuple[Piece, ...]) -> HalfSplit | None:

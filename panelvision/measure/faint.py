@@ -33,6 +33,13 @@ POOLED = (
     "cluster",
     "mean",
 )
+_FEATURES = (
+    *("faint_score", "faint_p_value", "faint_contrast"),
+    *(f"faint_{name}" for name in feature_names()),
+    *(f"faint_tile_{name}" for name in POOLED),
+    "faint_witness_score",
+    *(f"faint_glass_{name}" for name in POOLED),
+)
 # A working panel under a usual torch shows 0.5 to 25 % (domain notes, from memory); a photo
 # that would have missed a picture of this contrast cannot say "no picture".
 WORKING_PANEL_CONTRAST = 0.04
@@ -257,6 +264,25 @@ def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPi
         jnd_of_contrast(contrast, GLASS_LUMINANCE),
         tiles,
         features,
+    )
+
+
+def not_looked_for() -> FaintPicture:
+    """What is said of a lit screen, on which a faint picture is no question."""
+    nan = float("nan")
+    return FaintPicture(
+        nan,
+        False,
+        0.5,
+        1.0,
+        _scorers().false_alarm_rate,
+        nan,
+        nan,
+        False,
+        "",
+        nan,
+        np.full((1, 1), nan),
+        dict.fromkeys(_FEATURES, nan),
     )
 
 

@@ -87,7 +87,7 @@ def _screen(wide: ScreenView) -> IntArray:
 def _frame(photo: Photo, outline: Outline | None) -> IntArray:
     shrink = FRAME_SIZE / max(photo.width, photo.height)
     w, h = (max(1, round(n * shrink)) for n in (photo.width, photo.height))
-    light = decode(averaged(photo.pixels, (w, h)))
+    light = decode(averaged(photo.small, (w, h)))
     mark = np.full((h, w), 128, np.uint8)
     if outline is not None:
         inside = np.rint((outline.corners + 0.5) * shrink - 0.5).clip(-9999, 9999)

@@ -44,6 +44,10 @@ class GlanceReading:
 
     log_probabilities: FloatArray
 
+    def probability(self, symptom: str) -> float:
+        """Of one label, 0..1."""
+        return float(np.exp(self.log_probabilities[SYMPTOMS.index(symptom)]))
+
     def features(self) -> dict[str, float]:
         """The same by name, for the classifier; finite."""
         return dict(zip(GLANCE_SCORES, self.log_probabilities.tolist(), strict=True))

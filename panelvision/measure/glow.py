@@ -12,7 +12,6 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.backlight import backlight_map, upper_light, upper_surface
-from panelvision.measure.camera import CameraArtefacts
 from panelvision.measure.content import Content, measure_content
 from panelvision.measure.glow_network import glow_picture, load_glow_network
 from panelvision.measure.reduced import NAN, Reduced, inset, log_ratio, reduce_view, surround_light
@@ -158,15 +157,8 @@ class GlowMap:
         return semu(100 * (1 - zone.light), zone.area * width_mm**2 / aspect)
 
 
-def measure_glow(
-    photo: Photo, view: ScreenView, *, camera: CameraArtefacts | None = None
-) -> GlowMap:
-    """Measure the backlight of a squared-up screen.
-
-    ``camera`` lets rolling-shutter bars be divided out first.
-    """
-    if camera is not None:
-        view = camera.discount(view)
+def measure_glow(photo: Photo, view: ScreenView) -> GlowMap:
+    """Measure the backlight of a squared-up screen; the camera's bars are divided out already."""
     steady = reduce_view(view, 240)
     log_light, ratios, valid, logs = upper_light(steady)
     gain, support = backlight_map(log_light, ratios, valid, logs)

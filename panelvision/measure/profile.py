@@ -16,8 +16,8 @@ from typing import Literal
 import cv2
 import numpy as np
 
-from panelvision.arrays import BoolArray, FloatArray
-from panelvision.light import highest
+from panelvision.arrays import BoolArray, FloatArray, IntArray
+from panelvision.light import decode, highest
 from panelvision.squareup import ScreenView
 
 Axis = Literal["vertical", "horizontal"]
@@ -105,7 +105,21 @@ def profile_of(
     linear: FloatArray, valid: BoolArray, axis: Axis, *, strips: int = STRIPS
 ) -> StripProfile:
     """As :func:`strip_profile`, from linear light (h, w, 3) and its mask (h, w)."""
-    signal = cv2.sqrt(np.ascontiguousarray(linear, dtype=np.float32) + _DARK) - np.sqrt(_DARK)
+    return profile_of_signal(_signal(np.ascontiguousarray(linear)), valid, axis, strips=strips)
+
+
+def signal_of_codes(codes: IntArray) -> FloatArray:
+    """The signal of 8- or 16-bit sRGB code values (h, w, 3)."""
+    if codes.dtype == np.uint8:
+        signal: FloatArray = cv2.LUT(codes, _SIGNAL_8)
+        return signal
+    return _signal(decode(codes))
+
+
+def profile_of_signal(
+    signal: FloatArray, valid: BoolArray, axis: Axis, *, strips: int = STRIPS
+) -> StripProfile:
+    """As :func:`strip_profile`, from the signal (h, w, 3), float32, and its mask (h, w)."""
     if axis == "horizontal":
         signal = cv2.transpose(signal)
         valid = np.ascontiguousarray(valid.T)
@@ -144,6 +158,15 @@ def _ends(signal: FloatArray) -> FloatArray:
 # chosen: added to linear light before the root so that the noise of near-black
 # (about ten code values) is not blown up.
 _DARK = np.float32(0.003)
+
+
+def _signal(linear: FloatArray) -> FloatArray:
+    root: FloatArray = cv2.sqrt(linear + _DARK)
+    root -= np.sqrt(_DARK)
+    return root
+
+
+_SIGNAL_8 = _signal(decode(np.arange(256, dtype=np.uint8))).ravel()
 
 
 def _strip_mean(values: FloatArray | BoolArray, strips: int) -> FloatArray:
