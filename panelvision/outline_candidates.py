@@ -9,6 +9,7 @@ quadrilaterals are kept too, whatever their rotation.
 """
 
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -491,8 +492,7 @@ def distinct(corners: FloatArray, apart: float, keep: int) -> IntArray:
 
 def candidates(work: WorkImage, *, keep: int = 150) -> FloatArray:
     """All candidate outlines (n, 4, 2) in working pixels, most promising first."""
-    seg = segments(work)
-    regions = region_quads(work)
+    seg, regions = beside([partial(segments, work), partial(region_quads, work)])
     if len(regions):
         ends = np.concatenate([regions, np.roll(regions, -1, axis=1)], axis=2).reshape(-1, 4)
         length = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])

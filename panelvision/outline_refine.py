@@ -8,12 +8,14 @@ and a line is fitted robustly to its sub-pixel positions.
 """
 
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from panelvision.arrays import FloatArray, IntArray
+from panelvision.beside import beside
 from panelvision.light import decode
 from panelvision.outline_trees import load_trees
 
@@ -126,14 +128,14 @@ def refine_corners(
     length = np.hypot(edge[:, 0], edge[:, 1])
     height = (length[1] + length[3]) / 2
     half = float(np.clip(reach * min(height, (length[0] + length[2]) / 2), 4.0, 120.0))
-    strips = [
-        None if fixed[k] else side_strip(pixels, corners[k], corners[(k + 1) % 4], half=half)
-        for k in range(4)
-    ]
-    sides = tuple(
-        fit_side(strip, height=height) if strip is not None else _not_found(corners, k)
-        for k, strip in enumerate(strips)
-    )
+
+    def side(k: int) -> Side:
+        strip = None
+        if not fixed[k]:
+            strip = side_strip(pixels, corners[k], corners[(k + 1) % 4], half=half)
+        return _not_found(corners, k) if strip is None else fit_side(strip, height=height)
+
+    sides = tuple(beside([partial(side, k) for k in range(4)]))
     return (*_corners_of(sides, corners, height), sides)
 
 

@@ -1,12 +1,13 @@
 """Square-up: the active area as a camera straight in front of it would see it, in linear light."""
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import cv2
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
+from panelvision.beside import beside
 from panelvision.geometry import area, homography, project
 from panelvision.light import decode, highest, luminance
 from panelvision.photo import Photo
@@ -325,15 +326,20 @@ def _reduced(
     light = np.empty((h, w, 3), dtype=np.float32)
     mark = np.empty((h, w), dtype=np.uint8)
     rows = max(1, _STRIP_PIXELS // (w * step * step))
-    for top in range(0, h, rows):
-        end = min(h, top + rows)
-        part = np.ascontiguousarray(crop[top * step : end * step, : w * step])
-        size = (w, end - top)
-        cv2.resize(decode(part), size, dst=light[top:end], interpolation=cv2.INTER_AREA)
-        if mark_clipped:
-            # A window maximum before sampling, so that a single clipped pixel is not lost.
-            spread = cv2.dilate(_clipped(part), np.ones((step, step), np.uint8), anchor=(0, 0))
-            mark[top:end] = spread[::step, ::step]
+
+    def reduce_rows(tops: range) -> None:
+        for top in tops:
+            end = min(h, top + rows)
+            part = np.ascontiguousarray(crop[top * step : end * step, : w * step])
+            size = (w, end - top)
+            cv2.resize(decode(part), size, dst=light[top:end], interpolation=cv2.INTER_AREA)
+            if mark_clipped:
+                # A window maximum before sampling, so that a single clipped pixel is not lost.
+                spread = cv2.dilate(_clipped(part), np.ones((step, step), np.uint8), anchor=(0, 0))
+                mark[top:end] = spread[::step, ::step]
+
+    tops = range(0, h, rows)
+    beside([partial(reduce_rows, tops[k::2]) for k in (0, 1)])
     return light, mark if mark_clipped else None
 
 

@@ -153,12 +153,13 @@ def _edges(log: FloatArray, mask: np.ndarray) -> dict[str, float]:
         core = mask
     for sigma in (1.0, 3.0, 8.0):
         smooth = cv2.GaussianBlur(log, (0, 0), sigma)
-        gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)[core]
-        gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)[core]
-        size = np.hypot(gx, gy)
+        gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+        gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+        size = cv2.magnitude(gx, gy)[core]
+        gx, gy = np.abs(gx[core]), np.abs(gy[core])
         total = float(size.sum()) + 1e-9
-        upright = np.abs(gx) > 5 * np.abs(gy)
-        level = np.abs(gy) > 5 * np.abs(gx)
+        upright = gx > 5 * gy
+        level = gy > 5 * gx
         tag = f"s{sigma:.0f}"
         out[f"look_edge_mean_{tag}"] = float(np.log(size.mean() + 1e-5))
         out[f"look_edge_p99_{tag}"] = float(np.log(np.percentile(size, 99) + 1e-5))

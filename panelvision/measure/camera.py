@@ -17,7 +17,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.geometry import project, unit_square_to
-from panelvision.light import LUMINANCE_WEIGHTS, decode
+from panelvision.light import LUMINANCE_WEIGHTS, averaged, decode
 from panelvision.measure.moire import Moire, measure_moire
 from panelvision.measure.reduced import NAN, reduce_view
 from panelvision.photo import Photo
@@ -255,19 +255,20 @@ def _screen_in_photo(
 ) -> tuple[FloatArray, BoolArray, tuple[int, int], tuple[float, float]] | None:
     """Log light of the screen's bounding box in the photo, its mask, offset and shrink factors."""
     corners = view.outline.corners
-    x0, y0 = np.floor(np.clip(corners.min(axis=0), 0, (photo.width - 2, photo.height - 2)))
-    x1, y1 = np.ceil(np.clip(corners.max(axis=0), 1, (photo.width, photo.height)))
-    if x1 - x0 < 48 or y1 - y0 < 48:
+    # Bars are smooth over many pixels: the small copy shows them.
+    per = photo.width // photo.small.shape[1]
+    last = (photo.width - 2, photo.height - 2)
+    x0, y0 = (int(v) // per for v in np.clip(corners.min(axis=0), 0, last))
+    x1, y1 = (-int(-v // per) for v in np.clip(corners.max(axis=0), 1, last))
+    if (x1 - x0) * per < 48 or (y1 - y0) * per < 48:
         return None
-    crop = photo.pixels[int(y0) : int(y1), int(x0) : int(x1)]
+    # Sides that can be halved twice.
+    x1, y1 = x1 - (x1 - x0) % 4, y1 - (y1 - y0) % 4
+    crop = photo.small[y0:y1, x0:x1]
     size = (min(_SAMPLES, crop.shape[1]), min(_SAMPLES, crop.shape[0]))
-    step = max(1, min(crop.shape[1] // (2 * size[0]), crop.shape[0] // (2 * size[1])))
-    # Every step-th pixel keeps the averaging cheap; bars are smooth over many pixels.
-    small = cv2.resize(
-        np.ascontiguousarray(crop[::step, ::step]), size, interpolation=cv2.INTER_AREA
-    )
-    light = np.log(decode(small) @ LUMINANCE_WEIGHTS + _FLOOR)
-    shrink = (crop.shape[1] / size[0], crop.shape[0] / size[1])
+    light = np.log(decode(averaged(crop, size)) @ LUMINANCE_WEIGHTS + _FLOOR)
+    x0, y0, x1, y1 = (v * per for v in (x0, y0, x1, y1))
+    shrink = ((x1 - x0) / size[0], (y1 - y0) / size[1])
     inner = project(
         unit_square_to(corners),
         np.array([[0.03, 0.04], [0.97, 0.04], [0.97, 0.96], [0.03, 0.96]]),
@@ -277,7 +278,7 @@ def _screen_in_photo(
     cv2.fillConvexPoly(mask, np.rint(polygon).astype(np.int32), 1)
     if mask.sum() < 0.02 * mask.size:
         return None
-    return light.astype(np.float32), mask.astype(bool), (int(x0), int(y0)), shrink
+    return light.astype(np.float32), mask.astype(bool), (x0, y0), shrink
 
 
 def _strip_slopes(log_light: FloatArray, mask: BoolArray) -> tuple[FloatArray, FloatArray]:

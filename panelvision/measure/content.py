@@ -57,7 +57,7 @@ def measure_content(reduced: Reduced) -> Content:
     logs = np.log(light + _FLOOR)
     grey = logs @ np.array([0.3, 0.6, 0.1], np.float32)
     soft = cv2.GaussianBlur(grey, (0, 0), 0.8)
-    slope = np.hypot(
+    slope = cv2.magnitude(
         cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=1 / 8),
         cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=1 / 8),
     )[use]

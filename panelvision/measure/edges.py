@@ -68,7 +68,7 @@ def edge_points(grey: FloatArray) -> FloatArray:
     softer = cv2.GaussianBlur(soft, (0, 0), _EXTRA)
     gx, gy = _central(soft)
     hx, hy = _central(softer)
-    g, h = np.hypot(gx, gy), np.hypot(hx, hy)
+    g, h = cv2.magnitude(gx, gy), cv2.magnitude(hx, hy)
     # Noise of a central difference after a Gaussian of p px: sigma / (sqrt(8 pi) p^2).
     gradient_noise = noise / (np.sqrt(8 * np.pi) * _PRE**2)
     ridge = _is_ridge(g, gx, gy)

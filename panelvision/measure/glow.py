@@ -205,7 +205,7 @@ def _zones(relative: FloatArray, valid: BoolArray) -> tuple[DimZone, ...]:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(dim, connectivity=8)
     slope_x = cv2.Sobel(relative, cv2.CV_32F, 1, 0, scale=1 / 8)
     slope_y = cv2.Sobel(relative, cv2.CV_32F, 0, 1, scale=1 / 8)
-    slope = np.hypot(slope_x, slope_y)
+    slope = cv2.magnitude(slope_x, slope_y)
     zones = []
     for k in range(1, count):
         x, y, bw, bh, size = (int(v) for v in stats[k])

@@ -71,7 +71,7 @@ def glare_mask(linear: FloatArray, clipped: BoolArray, valid: BoolArray) -> Bool
     gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / 8)
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / 8)
     # Slope per pixel of a 480-column view, whatever the view's width.
-    slope = np.hypot(gx, gy) / scale * (w / 480)
+    slope = cv2.magnitude(gx, gy) / scale * (w / 480)
     level = np.median(smooth)
     steep = (slope > _STEEPEST) & (smooth > level)
     core = cv2.resize(clipped.astype(np.float32), small.shape[::-1], interpolation=cv2.INTER_AREA)

@@ -93,7 +93,11 @@ class StripProfile:
     @cached_property
     def shared_fine(self) -> FloatArray:
         """Median over the strips of :attr:`fine`, (n, 3); the end strips have no say."""
-        return np.median(self.fine[1:-1], axis=0)
+        # Sorting is many times quicker here than numpy's median.
+        ordered = np.sort(self.fine[1:-1], axis=0)
+        n = len(ordered)
+        middle: FloatArray = (ordered[(n - 1) // 2] + ordered[n // 2]) / 2
+        return middle
 
 
 def strip_profile(view: ScreenView, axis: Axis, *, strips: int = STRIPS) -> StripProfile:
@@ -189,6 +193,8 @@ _LEVELS = 8
 def _neighbour_noise(mean: FloatArray) -> float:
     if mean.shape[1] < 5:
         return _NOISE_FLOOR
+    # Every second strip says as much.
+    mean = mean[::2]
     second = mean[:, :-2] - 2 * mean[:, 1:-1] + mean[:, 2:]
     return max(float(np.median(np.abs(second))) * _SECOND, _NOISE_FLOOR / 3)
 

@@ -192,11 +192,11 @@ def _plateaus(
     soft = cv2.GaussianBlur(channel, (0, 0), 1.0)
     gx = cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=1 / 8)
     gy = cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=1 / 8)
-    slope = np.hypot(gx, gy)
+    slope = cv2.magnitude(gx, gy)
     # The trend over 8 px, on a quarter of the pixels in each direction.
     wide = cv2.resize(channel, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
     wide = cv2.GaussianBlur(wide, (0, 0), 2)
-    trend = np.hypot(
+    trend = cv2.magnitude(
         cv2.Sobel(wide, cv2.CV_32F, 1, 0, scale=1 / 32),
         cv2.Sobel(wide, cv2.CV_32F, 0, 1, scale=1 / 32),
     )
@@ -215,7 +215,12 @@ def _plateaus(
     d = 4
     for image, s, mask, across in (
         (soft, slope, use, np.abs(gx) >= np.abs(gy)),
-        (soft.T, slope.T, use.T, (np.abs(gy) > np.abs(gx)).T),
+        (
+            cv2.transpose(soft),
+            cv2.transpose(slope),
+            np.ascontiguousarray(use.T),
+            np.ascontiguousarray((np.abs(gy) > np.abs(gx)).T),
+        ),
     ):
         middle = s[:, d:-d]
         ridge = (middle >= s[:, d - 1 : -d - 1]) & (middle > s[:, d + 1 : -d + 1 or None])
