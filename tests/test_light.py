@@ -69,7 +69,7 @@ def test_averaging_by_halves_is_averaging(shape):
     size = (277, 211)
     expected = cv2.resize(pixels.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     off = averaged(pixels, size) - expected
-    assert np.sqrt((off**2).mean()) < 1
+    assert np.sqrt((off**2).mean()) < 1.5
     down, across = np.gradient(expected, axis=(0, 1))
     slopes = np.column_stack([down.ravel(), across.ravel()])
     shift = np.linalg.lstsq(slopes, off.ravel(), rcond=None)

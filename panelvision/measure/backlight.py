@@ -8,10 +8,12 @@ the slopes of the light remain. A grey ramp in the picture cannot be told from a
 slope of the light; measures downstream must not take a lone linear slope for a fault.
 """
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 import scipy.sparse as sp
-from scipy.sparse.linalg import splu
+from scipy.linalg import solveh_banded
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.reduced import Reduced, largest
@@ -75,12 +77,9 @@ def backlight_map(
         Share of the neighbour pairs whose slope was believed, 0..1: how much of the map
         rests on light rather than on the assumption that it does not change.
     """
-    h, w = log_light.shape
-    n = h * w
     # Where the picture is nearly black the gain cannot be seen.
     seen = np.where(valid, np.clip(np.exp(log_light) / (6 * _FLOOR) - 0.3, 0, 1), 0)
-    index = np.arange(n).reshape(h, w)
-    blocks, sides, weights = [], [], []
+    sides, weights = [], []
     for axis in (0, 1):
         g, burnt, c_free = _slopes(log_light, logs, axis)
         c = np.abs(np.diff(ratios, axis=axis)).max(axis=2)
@@ -89,23 +88,67 @@ def backlight_map(
         both = np.minimum(*(_halves(seen, axis)))
         trust = both * np.exp(-((g / _STEEP) ** 4)) * np.exp(-((c / _STEEP_COLOUR) ** 2))
         trust *= np.exp(-((np.maximum(_standing_alone(g, axis) - _ALONE, 0) / 0.5) ** 2))
-        first, second = _halves(index, axis)
-        m = first.size
-        rows = np.repeat(np.arange(m), 2)
-        columns = np.stack([first.ravel(), second.ravel()], axis=1).ravel()
-        values = np.tile([-1.0, 1.0], m)
-        blocks.append(sp.csr_matrix((values, (rows, columns)), shape=(m, n)))
-        sides.append(g.ravel() * trust.ravel() / (trust.ravel() + _TIE))
-        weights.append(trust.ravel() + _TIE)
-    d = sp.vstack(blocks)
-    weight = np.concatenate(weights)
-    normal = d.T @ sp.diags(weight) @ d
-    smooth = blocks[0].T @ blocks[0] + blocks[1].T @ blocks[1]
-    system = normal + _BEND * (smooth @ smooth) + sp.identity(n) * 1e-6
-    right = d.T @ (weight * np.concatenate(sides))
-    gain = splu(system.tocsc()).solve(right).reshape(h, w)
-    believed = float(np.mean(weight - _TIE))
+        # A pair without trust is tied to "no slope".
+        sides.append(g * trust)
+        weights.append(trust + _TIE)
+    gain = _put_together(weights[0], weights[1], sides[0], sides[1])
+    believed = float(np.mean(np.concatenate([w.ravel() for w in weights]) - _TIE))
     return (gain - np.median(gain)).astype(np.float32), believed
+
+
+def _put_together(
+    weight_y: FloatArray, weight_x: FloatArray, side_y: FloatArray, side_x: FloatArray
+) -> FloatArray:
+    """The map (h, w) whose steps agree best with what neighbours say, bending little.
+
+    Parameters
+    ----------
+    weight_y, side_y : ndarray of shape (h - 1, w)
+        Weight of each step downwards, and the step times its weight.
+    weight_x, side_x : ndarray of shape (h, w - 1)
+        The same to the right.
+    """
+    h, w = weight_x.shape[0], weight_y.shape[1]
+    if h > w:  # the band of the system is as wide as the side along which cells are numbered
+        return _put_together(weight_x.T, weight_y.T, side_x.T, side_y.T).T
+    right, diagonal = np.zeros((h, w)), np.zeros((h, w))
+    below, beside = np.zeros((h, w)), np.zeros((h, w))
+    for first, second, weight, side, off in (
+        (np.s_[:-1], np.s_[1:], weight_y, side_y, below),
+        (np.s_[:, :-1], np.s_[:, 1:], weight_x, side_x, beside),
+    ):
+        right[first] -= side
+        right[second] += side
+        diagonal[first] += weight
+        diagonal[second] += weight
+        off[first] = -weight
+    system = _BEND * _bending(h, w)
+    system[0] += diagonal.T.ravel() + 1e-6
+    system[1] += below.T.ravel()
+    system[h] += beside.T.ravel()
+    solved: FloatArray = solveh_banded(system, right.T.ravel(), lower=True, check_finite=False)
+    return solved.reshape(w, h).T
+
+
+@lru_cache(maxsize=16)
+def _bending(h: int, w: int) -> FloatArray:
+    """Square of the grid's Laplacian with free borders, as the lower bands of its matrix.
+
+    Cells are numbered down the columns; entry [k, j] is the matrix's at row j + k, column j.
+    """
+
+    def differences(n: int) -> sp.csr_matrix:
+        return sp.diags([-1.0, 1.0], [0, 1], shape=(n - 1, n), format="csr")
+
+    down = sp.kron(sp.identity(w), differences(h).T @ differences(h))
+    across = sp.kron(differences(w).T @ differences(w), sp.identity(h))
+    laplacian = (down + across).tocsr()
+    square = (laplacian @ laplacian).tocoo()
+    bands = np.zeros((2 * h + 1, h * w))
+    lower = square.row >= square.col
+    row, column = square.row[lower], square.col[lower]
+    bands[row - column, column] = square.data[lower]
+    return bands
 
 
 def _slopes(

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
-from panelvision.measure.reduced import NAN, codes_of, inset
+from panelvision.measure.reduced import NAN, inset, whole_codes_of
 from panelvision.squareup import ScreenView
 
 ComplexArray = NDArray[np.complexfloating[Any, Any]]
@@ -23,8 +23,8 @@ ComplexArray = NDArray[np.complexfloating[Any, Any]]
 _BORDER = 0.015
 # chosen: a step of 14 codes between neighbours two pixels apart stands clear of JPEG
 # quantisation and noise in photos of a lit screen.
-_STEP = 14.0
-_COLOUR_STEP = 14.0
+_STEP = 14
+_COLOUR_STEP = 14
 _LENGTHS = (5, 9, 17, 33, 65)  # px of the view; straight runs are sorted into these octaves
 _TILES = (12, 8)
 # Block sizes of the common coding standards in panel pixels, and panel widths (addressing
@@ -75,8 +75,7 @@ def find_blocks(view: ScreenView) -> BlockFindings:
     use = view.valid & inset((h, w), _BORDER)
     if min(h, w) < 96 or use.mean() < 0.2:
         return _none()
-    codes = codes_of(view.linear)
-    planes = [np.ascontiguousarray(codes[..., c]) for c in range(3)]
+    planes = list(cv2.split(whole_codes_of(view.linear)))
     mask = use.astype(np.uint8)
     vertical, colour_v = _straight_edges(planes, mask)
     horizontal_t, colour_ht = _straight_edges(
@@ -129,18 +128,19 @@ def _ratio(part: float, whole: float) -> float:
     return part / whole if whole > 1e-6 else 0.0
 
 
-def _straight_edges(planes: list[FloatArray], mask: IntArray) -> tuple[IntArray, IntArray]:
+def _straight_edges(planes: list[IntArray], mask: IntArray) -> tuple[IntArray, IntArray]:
     """Pixels on straight vertical edges of 5 px or more, and those with coloured steps; uint8."""
-    kernel = np.array([[-1, 0, 1]], np.float32)
-    r, g, b = (cv2.filter2D(p, cv2.CV_32F, kernel) for p in planes)
-    high, low = cv2.max(cv2.max(r, g), b), cv2.min(cv2.min(r, g), b)
+    h, w = mask.shape
+    high, low = np.zeros((h, w), np.int16), np.zeros((h, w), np.int16)
+    r, g, b = (cv2.subtract(p[:, 2:], p[:, :-2], dtype=cv2.CV_16S) for p in planes)
+    high[:, 1:-1] = cv2.max(cv2.max(r, g), b)
+    low[:, 1:-1] = cv2.min(cv2.min(r, g), b)
     size = cv2.max(high, -low)
     # A colour step changes one channel against another.
-    colour = (high - low > _COLOUR_STEP).astype(np.uint8)
-    ridge = np.zeros(size.shape, np.uint8)
-    ridge[:, 1:-1] = (
-        (size[:, 1:-1] > _STEP) & (size[:, 1:-1] >= size[:, :-2]) & (size[:, 1:-1] > size[:, 2:])
-    )
+    colour = (high - low > _COLOUR_STEP).view(np.uint8)
+    middle = size[:, 1:-1]
+    ridge = np.zeros((h, w), np.uint8)
+    ridge[:, 1:-1] = (middle > _STEP) & (middle >= size[:, :-2]) & (middle > size[:, 2:])
     # A slanted edge moves on by more than the pixel of tolerance within five rows.
     near = cv2.dilate(ridge, np.ones((1, 3), np.uint8))
     full = cv2.erode(near, np.ones((5, 1), np.uint8))

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from panelvision.arrays import BoolArray, FloatArray
+from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.geometry import project, unit_square_to
 from panelvision.light import decode, linear_to_srgb, luminance
 from panelvision.photo import Photo
@@ -14,6 +14,8 @@ from panelvision.squareup import Outline, ScreenView
 NAN = float("nan")
 # 16-bit steps of linear light are at most 0.05 of an 8-bit code apart (slope 12.92 at black).
 _CODES = (linear_to_srgb(np.arange(65536) / 65535.0) * 255).astype(np.float32)
+
+_WHOLE_CODES = np.rint(_CODES).astype(np.uint8)
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,14 @@ class Reduced:
 
 def codes_of(light: FloatArray) -> FloatArray:
     """sRGB code values 0..255, float32, not rounded, of linear light in 0..1 of any shape."""
-    return _CODES[(np.clip(light, 0.0, 1.0) * 65535).astype(np.uint16)]
+    codes: FloatArray = _CODES.take((np.clip(light, 0.0, 1.0) * 65535).astype(np.uint16))
+    return codes
+
+
+def whole_codes_of(light: FloatArray) -> IntArray:
+    """The same rounded, uint8."""
+    codes: IntArray = _WHOLE_CODES.take((np.clip(light, 0.0, 1.0) * 65535).astype(np.uint16))
+    return codes
 
 
 def largest(image: FloatArray) -> FloatArray:
