@@ -27,7 +27,7 @@ from panelvision.evidence import Evidence
 from panelvision.findings import Finding, describe, supported
 from panelvision.isolate import Suspects, advise, isolate
 from panelvision.light import encode
-from panelvision.locate import Location, aspect_of, locate, refine
+from panelvision.locate import Location, Search, aspect_of, locate, refine, search
 from panelvision.measure.appearance import measure_appearance
 from panelvision.measure.camera import CameraArtefacts, measure_camera
 from panelvision.measure.colour import measure_colour
@@ -240,9 +240,9 @@ def look(
         When the photo cannot be read.
     """
     clock = _Clock(on_stage)
-    photo = source if isinstance(source, Photo) else read_photo(source, name=name)
+    photo, searched = _read(source, name)
     clock.lap("decode")
-    location = _where(photo, corners)
+    location = _where(photo, corners, searched)
     clock.lap("locate")
     outline = location.outline or whole_frame(photo)
     light = _light_around(photo, outline, location)
@@ -274,8 +274,8 @@ def look_at_a_glance(
     PhotoError
         When the photo cannot be read.
     """
-    photo = source if isinstance(source, Photo) else read_photo(source, name=name)
-    location = locate(photo)
+    photo, searched = _read(source, name)
+    location = locate(photo, searched)
     outline = location.outline or whole_frame(photo)
     wide = _wide(photo, outline, location, _light_around(photo, outline, location))
     return location.outline, glance_of(photo, wide, location.outline)
@@ -401,16 +401,29 @@ def whole_frame(photo: Photo) -> Outline:
     return Outline(corners, 0.0, np.full(4, np.nan), "frame")
 
 
-def _where(photo: Photo, corners: FloatArray | None) -> Location:
+def _read(
+    source: Photo | str | Path | bytes | BinaryIO, name: str | None
+) -> tuple[Photo, Search | None]:
+    """The photo, and what its draft says of the screen: looked at while the rest is decoded."""
+    if isinstance(source, Photo):
+        return source, None
+    seen: list[Search] = []
+    photo = read_photo(
+        source, name=name, on_draft=lambda draft, size: seen.append(search(draft, size))
+    )
+    return photo, seen[0] if seen else None
+
+
+def _where(photo: Photo, corners: FloatArray | None, searched: Search | None) -> Location:
     if corners is None:
-        return locate(photo)
+        return locate(photo, searched)
     outline = refine(photo, np.asarray(corners, dtype=np.float64))
     aspect, source = aspect_of(outline.corners, (photo.width, photo.height))
     # What the search saw still tells how much the photo looks like one of a screen;
     # that there is one is the user's word.
-    searched = locate(photo)
-    measures = {**searched.measures, "outline_confidence": outline.confidence}
-    return Location(outline, aspect, source, searched.candidates, measures)
+    found = locate(photo, searched)
+    measures = {**found.measures, "outline_confidence": outline.confidence}
+    return Location(outline, aspect, source, found.candidates, measures)
 
 
 def _light_around(photo: Photo, outline: Outline, location: Location) -> PartLight:
@@ -453,18 +466,18 @@ def _measure(
     glance: Future[GlanceReading] = Future()
     # In the order of their length, so that the two threads end together.
     work: dict[str, Callable[[], Any]] = {
-        # First, because others look at the view without the camera's bars.
+        # First, because others wait for them.
         "camera": lambda: _set(camera, lambda: measure_camera(photo, view)),
         "glance": lambda: _set(glance, lambda: measure_glance(photo, wide, location.outline)),
-        "texture": lambda: measure_texture(photo, view),
         "steady": lambda: _set(steady, lambda: camera.result().discount(view)),
-        "columns": lambda: measure_columns(photo, steady.result()),
-        "glow": lambda: measure_glow(photo, steady.result()),
-        "colour": lambda: measure_colour(view),
-        "rows": lambda: measure_rows(photo, steady.result()),
         "faint": lambda: _faint(photo, view, glance.result()),
-        "appearance": lambda: measure_appearance(view, _surround(wide)),
+        "columns": lambda: measure_columns(photo, steady.result()),
+        "colour": lambda: measure_colour(view),
+        "texture": lambda: measure_texture(photo, view),
+        "glow": lambda: measure_glow(photo, steady.result()),
+        "rows": lambda: measure_rows(photo, steady.result()),
         "quality": lambda: assess(photo, view),
+        "appearance": lambda: measure_appearance(view, _surround(wide)),
     }
     _ = view.luminance  # made once, before the threads ask for it
 

@@ -110,7 +110,40 @@ _FEATURES = (
 )
 
 
-def locate(photo: Photo) -> Location:
+@dataclass(frozen=True)
+class Search:
+    """What a small copy of a photo says of where its screen may be.
+
+    Attributes
+    ----------
+    work : WorkImage
+    found : ndarray of shape (n, 4, 2)
+        Candidate outlines in working pixels.
+    table, names
+        Their measures (n, k) and what these are called.
+    worth : ndarray of shape (n,)
+        How well each is thought to overlap the screen.
+    """
+
+    work: WorkImage
+    found: FloatArray
+    table: FloatArray
+    names: tuple[str, ...]
+    worth: FloatArray
+
+
+def search(small: IntArray, photo_size: tuple[int, int]) -> Search:
+    """Look for the screen in a small copy, code values (h, w, 3), of a photo of that size."""
+    work = work_image(small, photo_size=photo_size)
+    focal = FOCAL_OVER_DIAGONAL * float(np.hypot(work.width, work.height))
+    found = candidates(work)
+    if len(found) == 0:
+        return Search(work, found, np.empty((0, 0)), (), np.empty(0))
+    table, names = measure_candidates(work, found, focal)
+    return Search(work, found, table, tuple(names), load_trees("rank").sum(table))
+
+
+def locate(photo: Photo, searched: Search | None = None) -> Location:
     """Find the screen's active area in a photo.
 
     Lit and dark screens, tilted, turned and partly outside the frame. One that stands on its
@@ -118,15 +151,14 @@ def locate(photo: Photo) -> Location:
     so that it is upright once squared up (or on its head; which, a rectangle does not tell). The
     outline's ``confidence`` is the probability that it overlaps the true one by more than 0.9
     (intersection over union).
+
+    ``searched``: what :func:`search` says of the photo's small copy, where it is known already.
     """
-    work = work_image(photo.small, photo_size=(photo.width, photo.height))
-    focal = FOCAL_OVER_DIAGONAL * float(np.hypot(work.width, work.height))
-    found = candidates(work)
+    searched = searched or search(photo.small, (photo.width, photo.height))
+    work, found, worth = searched.work, searched.found, searched.worth
     if len(found) == 0:
         return _nothing(0)
-    table, names = measure_candidates(work, found, focal)
     ranking = load_trees("rank")
-    worth = ranking.sum(table)
     tries: list[Attempt] = []
     scores: list[float] = []
     for index in worth_trying(work, found, worth):
@@ -156,7 +188,7 @@ def locate(photo: Photo) -> Location:
             outline = Outline(whole, confidence, np.full(4, np.nan))
     else:
         aspect, source = aspect_of(corners, size, sigma=sigma)
-    row = dict(zip(names, table[chosen.index], strict=True))
+    row = dict(zip(searched.names, searched.table[chosen.index], strict=True))
     measures = _measures(outline, coarse, sides, row, runners, size, len(found))
     return Location(outline, aspect, source, runners, measures)
 

@@ -7,8 +7,9 @@ centre of the top-left pixel is (0, 0); so the frame spans -0.5 .. width - 0.5.
 import hashlib
 import io
 import warnings
-from dataclasses import dataclass
-from functools import cached_property
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -18,6 +19,7 @@ import pillow_heif
 from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
 
 from panelvision.arrays import FloatArray, IntArray
+from panelvision.beside import beside
 from panelvision.errors import PhotoError
 from panelvision.light import can_be_halved, decode, halved
 
@@ -31,10 +33,13 @@ MAX_BYTES = 80_000_000
 MIN_SIDE = 32
 # chosen: still twice as wide as anything that is made from the small copy.
 _SMALL = 4_000_000
+# chosen: a quarter more than the search for the screen works on.
+_DRAFT_SIDE = 1000
 
 # A JPEG opener also returns multi-picture files (MPO) as their first picture.
 _FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF", "AVIF", "GIF", "BMP", "PPM")
 _ORIENTATION_TAG = 0x0112
+OnDraft = Callable[[IntArray, tuple[int, int]], None]
 _WHAT_TO_SEND = "send it as JPEG, PNG, WebP, TIFF or HEIC"
 
 
@@ -58,6 +63,8 @@ class Photo:
     notes : tuple of str
         What was done to the file's data that a reader should know (profile
         converted, transparency laid on black, first of several frames, ...).
+    draft : ndarray of shape (h, w, 3), uint8, or None
+        A smaller copy that the decoder made from the file itself; large JPEGs have one.
     """
 
     pixels: IntArray
@@ -66,6 +73,7 @@ class Photo:
     format: str
     orientation: int = 1
     notes: tuple[str, ...] = ()
+    draft: IntArray | None = field(default=None, repr=False)
 
     @property
     def width(self) -> int:
@@ -85,6 +93,8 @@ class Photo:
     @cached_property
     def small(self) -> IntArray:
         """A copy of ``pixels`` of at most 4 megapixels, or what halving can do; made once."""
+        if self.draft is not None:
+            return self.draft
         pixels = self.pixels
         while pixels.shape[0] * pixels.shape[1] > _SMALL and can_be_halved(pixels):
             pixels = halved(pixels)
@@ -113,6 +123,7 @@ def read_photo(
     *,
     name: str | None = None,
     max_pixels: int = MAX_PIXELS,
+    on_draft: OnDraft | None = None,
 ) -> Photo:
     """Read one photo.
 
@@ -123,6 +134,9 @@ def read_photo(
         What to call it in messages; by default the file's name.
     max_pixels : int
         Checked against the header before anything is decoded.
+    on_draft : callable, optional
+        Called with the draft and the photo's width and height while the photo itself is still
+        being decoded; not called for photos without a draft, and perhaps in another thread.
 
     Raises
     ------
@@ -136,7 +150,7 @@ def read_photo(
             # The decoder's own size warning is replaced by our check of the header;
             # its remarks on broken metadata are not the technician's concern.
             warnings.simplefilter("ignore")
-            return _decode(data, label, digest, max_pixels)
+            return _decode(data, label, digest, max_pixels, on_draft)
     except PhotoError:
         raise
     except Image.DecompressionBombError:
@@ -205,7 +219,9 @@ def _check_size(width: int, height: int, label: str, max_pixels: int) -> None:
         )
 
 
-def _decode(data: bytes, label: str, digest: str, max_pixels: int) -> Photo:
+def _decode(
+    data: bytes, label: str, digest: str, max_pixels: int, on_draft: OnDraft | None
+) -> Photo:
     notes: list[str] = []
     with Image.open(io.BytesIO(data), formats=_FORMATS) as image:
         _check_size(*image.size, label, max_pixels)
@@ -214,9 +230,15 @@ def _decode(data: bytes, label: str, digest: str, max_pixels: int) -> Photo:
         if frames > 1:
             notes.append(f"first of {frames} frames")
         orientation = _orientation(image)
-        pixels = _plain_jpeg(data, image, orientation) if frames == 1 else None
-        if pixels is not None:
-            return Photo(pixels, label, digest, form, orientation, tuple(notes))
+        if frames == 1 and _is_plain_jpeg(image):
+            pixels, draft = beside(
+                [
+                    partial(_plain_jpeg, data, image.size, orientation),
+                    partial(_draft, data, image.size, orientation, on_draft),
+                ]
+            )
+            if pixels is not None:
+                return Photo(pixels, label, digest, form, orientation, tuple(notes), draft)
         # The HEIF decoder has already turned the picture and reset the tag it reports.
         image.load()
         profile = image.info.get("icc_profile")
@@ -241,22 +263,43 @@ _TURNS = {
 
 # Red first as it is decoded; older versions of OpenCV do not know how.
 _READ_RGB: int = getattr(cv2, "IMREAD_COLOR_RGB", 0)
+# What asks the decoder for both sides 1, 2, 4 or 8 times smaller.
+_REDUCED = {
+    1: 0,
+    2: cv2.IMREAD_REDUCED_GRAYSCALE_2,
+    4: cv2.IMREAD_REDUCED_GRAYSCALE_4,
+    8: cv2.IMREAD_REDUCED_GRAYSCALE_8,
+}
 
 
-def _plain_jpeg(data: bytes, image: Image.Image, orientation: int) -> IntArray | None:
+def _is_plain_jpeg(image: Image.Image) -> bool:
+    return image.format == "JPEG" and image.mode == "RGB" and not image.info.get("icc_profile")
+
+
+def _plain_jpeg(
+    data: bytes, size: tuple[int, int], orientation: int, reduced: int = 1
+) -> IntArray | None:
     """Upright pixels of an ordinary colour JPEG, in half the time of the general way.
 
-    The same library decodes it, to the same values. None for whatever is not ordinary,
-    and for what cannot be decoded: the general way knows to say why.
+    The same library decodes it, to the same values. None for what cannot be decoded: the
+    general way knows to say why.
+
+    Parameters
+    ----------
+    data : bytes
+    size : tuple of int
+        Stored width and height.
+    orientation : int
+        EXIF orientation, 1..8.
+    reduced : 1, 2, 4 or 8
+        By how much the decoder makes both sides smaller.
     """
-    if image.format != "JPEG" or image.mode != "RGB" or image.info.get("icc_profile"):
-        return None
-    how = (_READ_RGB or cv2.IMREAD_COLOR) | cv2.IMREAD_IGNORE_ORIENTATION
+    how = _REDUCED[reduced] | (_READ_RGB or cv2.IMREAD_COLOR) | cv2.IMREAD_IGNORE_ORIENTATION
     try:
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), how)
     except cv2.error:
         return None
-    if pixels is None or pixels.shape[:2] != image.size[::-1]:
+    if pixels is None or pixels.shape[:2] != tuple(-(-n // reduced) for n in size[::-1]):
         return None
     if not _READ_RGB:
         pixels = cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB, dst=pixels)
@@ -266,6 +309,19 @@ def _plain_jpeg(data: bytes, image: Image.Image, orientation: int) -> IntArray |
     if upright or level:
         pixels = cv2.flip(pixels, -1 if upright and level else 0 if upright else 1)
     return np.asarray(pixels, dtype=np.uint8)
+
+
+def _draft(
+    data: bytes, size: tuple[int, int], orientation: int, on_draft: OnDraft | None
+) -> IntArray | None:
+    """A small copy of a large JPEG: its decoder skips most of the work."""
+    if size[0] * size[1] <= _SMALL:
+        return None
+    reduced = max(r for r in _REDUCED if r == 1 or max(size) >= r * _DRAFT_SIDE)
+    draft = None if reduced == 1 else _plain_jpeg(data, size, orientation, reduced)
+    if draft is not None and on_draft is not None:
+        on_draft(draft, size[::-1] if _TURNS[orientation][0] else size)
+    return draft
 
 
 def _orientation(image: Image.Image) -> int:

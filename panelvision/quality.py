@@ -254,12 +254,9 @@ def _native(photo: Photo, view: ScreenView | None) -> tuple[float, EdgeSpread]:
     busy = []
     for top in tops:
         for left in lefts:
-            tile = photo.pixels[top : top + size[1] : 4, left : left + size[0] : 4, 1].astype(
-                np.float32
-            )
-            slope = np.abs(np.diff(tile, axis=1)).max(initial=0) + np.abs(
-                np.diff(tile, axis=0)
-            ).max(initial=0)
+            tile = photo.pixels[top : top + size[1] : 4, left : left + size[0] : 4, 1]
+            slope = cv2.norm(tile[:, 1:], tile[:, :-1], cv2.NORM_INF)
+            slope += cv2.norm(tile[1:], tile[:-1], cv2.NORM_INF)
             busy.append((float(slope), int(top), int(left)))
     busy.sort(reverse=True)
     noises, points = [], []

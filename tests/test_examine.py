@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 
+import cv2
 import numpy as np
 import pytest
 
@@ -14,7 +15,7 @@ from panelvision.errors import PhotoError
 from panelvision.evidence import feature_vector
 from panelvision.examine import examine, look
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
-from panelvision.photo import from_array
+from panelvision.photo import from_array, read_photo
 
 
 @pytest.fixture(scope="module")
@@ -72,6 +73,24 @@ def test_pictures_without_a_screen_get_an_answer(kind):
     assert found.overlay().dtype == np.uint8
     # Nothing can be judged in such a photo: no sure verdict of a fault.
     assert not (found.usable and found.symptom not in ("not-a-screen", "normal", "no-image"))
+
+
+@pytest.mark.parametrize(
+    ("symptom", "looked_for"), [("vertical-bands", False), ("faint-image", True)]
+)
+def test_a_faint_picture_is_looked_for_on_dark_screens(symptom, looked_for):
+    photos = (synth.draw(31_000 + k, symptom=symptom, size=(960, 720)).jpeg for k in range(4))
+    measured = [np.isfinite(look(p, name="a").evidence.faint.score) for p in photos]
+    assert sum(measured) == (4 if looked_for else 0)
+
+
+def test_a_large_photo_is_measured_the_same_whoever_decoded_it(sample):
+    """Its draft is looked at while the rest is decoded; from the Photo it is looked at after."""
+    pixels = cv2.resize(read_photo(sample.jpeg).pixels, (2560, 1920))
+    data = cv2.imencode(".jpg", pixels[..., ::-1])[1].tobytes()
+    first, second = look(data, name="a"), look(read_photo(data, name="a"))
+    assert first.photo.draft is not None
+    assert first.evidence.features() == pytest.approx(second.evidence.features(), nan_ok=True)
 
 
 def test_unreadable_photo_says_so():

@@ -6,7 +6,7 @@ Scenes come from ``faint_scenes``: every part known.
 import numpy as np
 import pytest
 
-from panelvision.measure.faint import find_faint
+from panelvision.measure.faint import find_faint, not_looked_for
 from panelvision.measure.faint_features import prepare, shrink
 from panelvision.measure.faint_limit import inject, pattern
 from panelvision.photo import from_array
@@ -30,6 +30,15 @@ BLOCK_ALARMS = pytest.mark.xfail(strict=True, reason="coarse JPEG blocks exceed 
 def test_a_clear_picture_is_found(kind):
     found = [look(draw(40 + i, kind=kind, contrast=0.2, nuisances=())).found for i in range(3)]
     assert sum(found) >= 2
+
+
+def test_where_it_is_not_looked_for_the_same_numbers_are_unknown():
+    unknown = not_looked_for()
+    looked = look(draw(40, kind="menu", contrast=0.2, nuisances=()))
+    assert list(unknown.features()) == list(looked.features())
+    assert np.isnan(list(unknown.features().values())).all()
+    assert not unknown.found and not unknown.conclusive
+    assert unknown.to_json()["score"] is None
 
 
 def test_the_score_rises_with_contrast():

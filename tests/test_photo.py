@@ -3,6 +3,7 @@
 import io
 import warnings
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image, ImageCms, ImageOps
@@ -84,6 +85,28 @@ def test_a_jpeg_is_turned_and_decoded_as_pillow_does(orientation):
     with Image.open(io.BytesIO(data)) as image:
         expected = np.array(ImageOps.exif_transpose(image))
     assert np.array_equal(read_photo(data, name="a").pixels, expected)
+
+
+@pytest.mark.parametrize("orientation", TURNS)
+def test_a_large_jpeg_has_a_draft_that_shows_the_same(orientation):
+    # The whole photo, averaged down, is the reference: a wrong turn would be off by far more.
+    upright = cv2.resize(corners_picture(), (2400, 1760), interpolation=cv2.INTER_LINEAR)
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    stored = np.ascontiguousarray(TURNS[orientation](upright))
+    data = encoded(stored, "JPEG", quality=92, exif=exif.tobytes())
+    seen = []
+    photo = read_photo(data, name="a", on_draft=lambda draft, size: seen.append((draft, size)))
+    assert photo.small is photo.draft is seen[0][0]
+    assert seen[0][1] == (photo.width, photo.height) == (2400, 1760)
+    assert photo.draft.shape == (880, 1200, 3)
+    small = cv2.resize(photo.pixels, (1200, 880), interpolation=cv2.INTER_AREA)
+    assert np.abs(photo.draft - small.astype(float)).mean() < 1
+
+
+def test_a_photo_that_is_not_large_is_its_own_small_copy():
+    photo = read_photo(encoded(corners_picture(), "JPEG"), name="a", on_draft=pytest.fail)
+    assert photo.draft is None and photo.small is photo.pixels
 
 
 @pytest.mark.parametrize("absurd", [0, 9, 60000])

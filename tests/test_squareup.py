@@ -6,7 +6,7 @@ import pytest
 from panelvision.geometry import homography, project, unit_square_to
 from panelvision.light import decode
 from panelvision.photo import from_array
-from panelvision.squareup import Outline, square_up
+from panelvision.squareup import Outline, part_light, square_up, square_up_codes
 
 TILTED = np.array([[120.0, 60.0], [700.0, 110.0], [660.0, 470.0], [90.0, 400.0]])
 
@@ -104,3 +104,36 @@ def test_scale_says_photo_pixels_per_view_pixel():
 def test_corners_on_one_line_are_refused():
     with pytest.raises(ValueError, match="one line"):
         homography(np.array([[0, 0], [1, 1], [2, 2], [0, 5]]), np.eye(4)[:, :2] * 3 + TILTED)
+
+
+def waves(width=1800, height=1200):
+    """A photo of soft waves in three colours."""
+    x, y = np.meshgrid(np.arange(width), np.arange(height))
+    code = 120 + 90 * np.cos((x[..., None] + 0.4 * y[..., None]) / [40, 55, 70])
+    return from_array(np.rint(code).astype(np.uint8))
+
+
+@pytest.mark.parametrize("width", [300, 700])
+def test_views_that_share_their_light_are_as_if_made_alone(width):
+    # Averaging twice by whole numbers is averaging once by their product; where the view is as
+    # wide as what is shared, nothing differs.
+    photo, seen = waves(), outline(2.2 * TILTED)
+    light = part_light(photo, seen, width=700, margin=0.05)
+    alone = square_up(photo, seen, width=width)
+    shared = square_up(photo, seen, width=width, light=light)
+    assert np.abs(shared.linear - alone.linear).max() < (0.03 if width < 700 else 1e-5)
+    assert (shared.clipped == alone.clipped).mean() > 0.99
+
+
+def test_finer_columns_in_half_the_rows_show_the_same_places():
+    # The full view, its rows averaged in pairs, is the reference; two codes for the rounding of
+    # pairs and for interpolating codes instead of light. A row too far would change six.
+    photo, seen = waves(), outline(2.2 * TILTED)
+    full = square_up(photo, seen, width=1200)
+    codes, valid = square_up_codes(photo, seen, width=1200)
+    assert codes.shape == (full.height // 2, 1200, 3) and valid.all()
+    rows = full.height // 2 * 2
+    pairs = (full.linear[:rows:2] + full.linear[1:rows:2]) / 2
+    off = (decode(codes) - pairs[: len(codes)])[4:-4, 4:-4]
+    assert np.abs(off).max() < 0.03
+    assert abs(off.mean()) < 0.002

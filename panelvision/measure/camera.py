@@ -256,10 +256,10 @@ def _screen_in_photo(
     """Log light of the screen's bounding box in the photo, its mask, offset and shrink factors."""
     corners = view.outline.corners
     # Bars are smooth over many pixels: the small copy shows them.
-    per = photo.width // photo.small.shape[1]
+    per = photo.width / photo.small.shape[1]
     last = (photo.width - 2, photo.height - 2)
-    x0, y0 = (int(v) // per for v in np.clip(corners.min(axis=0), 0, last))
-    x1, y1 = (-int(-v // per) for v in np.clip(corners.max(axis=0), 1, last))
+    x0, y0 = (int(v / per) for v in np.clip(corners.min(axis=0), 0, last))
+    x1, y1 = (int(np.ceil(v / per)) for v in np.clip(corners.max(axis=0), 1, last))
     if (x1 - x0) * per < 48 or (y1 - y0) * per < 48:
         return None
     # Sides that can be halved twice.
@@ -267,7 +267,7 @@ def _screen_in_photo(
     crop = photo.small[y0:y1, x0:x1]
     size = (min(_SAMPLES, crop.shape[1]), min(_SAMPLES, crop.shape[0]))
     light = np.log(decode(averaged(crop, size)) @ LUMINANCE_WEIGHTS + _FLOOR)
-    x0, y0, x1, y1 = (v * per for v in (x0, y0, x1, y1))
+    x0, y0, x1, y1 = (round(v * per) for v in (x0, y0, x1, y1))
     shrink = ((x1 - x0) / size[0], (y1 - y0) / size[1])
     inner = project(
         unit_square_to(corners),

@@ -306,8 +306,8 @@ def _map_features(
     g = gain[valid] if valid.any() else np.array([NAN])
     r = relative[valid] if valid.any() else np.array([NAN])
     s = surface[valid] if valid.any() else np.array([NAN])
-    rows = np.array([np.median(row) for row in relative])
-    columns = np.array([np.median(col) for col in relative.T])
+    rows, columns = np.median(relative, axis=1), np.median(relative, axis=0)
+    r_low, r_lower, r_middle, r_high = np.quantile(r, [0.02, 0.10, 0.5, 0.98]).tolist()
     corners = [
         float(relative[a, b].mean())
         for a in (slice(0, 6), slice(-6, None))
@@ -315,10 +315,10 @@ def _map_features(
     ]
     return {
         "glow_map_range": float(np.quantile(g, 0.98) - np.quantile(g, 0.02)),
-        "glow_map_low": float(np.quantile(r, 0.02)),
-        "glow_map_lower": float(np.quantile(r, 0.10)),
-        "glow_map_high": float(np.quantile(r, 0.98)),
-        "glow_map_skew": float(np.quantile(r, 0.98) + np.quantile(r, 0.02) - 2 * np.median(r)),
+        "glow_map_low": r_low,
+        "glow_map_lower": r_lower,
+        "glow_map_high": r_high,
+        "glow_map_skew": r_high + r_low - 2 * r_middle,
         "glow_surface_range": float(np.ptp(s)),
         "glow_support": support,
         "glow_rows_range": float(np.ptp(rows)),

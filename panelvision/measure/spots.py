@@ -14,7 +14,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from panelvision.arrays import FloatArray
+from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.reduced import Reduced, inset, largest
 from panelvision.measure.scorers import load_scorers
 
@@ -260,40 +260,61 @@ def _examine(
         logs, px.reshape(flat), py.reshape(flat), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     ).reshape(len(items), _ANGLES, _RADII.size, 3)
     in_view = (px[..., -1] >= 0) & (py[..., -1] >= 0) & (px[..., -1] < w) & (py[..., -1] < h)
-    gauss = np.exp(-(_RADII**2) / 2)
     # A quick look first: most maxima do not fall off in enough directions.
     fall = (all_rays[:, :, :3].mean(axis=2) - all_rays[:, :, 9:].mean(axis=2)).mean(axis=2)
     around = np.median(fall, axis=1)
     share = (fall > 0.3 * around[:, None]).mean(axis=1)
     rough = np.clip(around, 0, 1) * share**2
     rough[(in_view.mean(axis=1) < 0.55) | (around < 0.015)] = 0
+    best = np.argsort(-rough, kind="stable")[:_LOOKED_AT]
+    best = best[rough[best] > 0]
+    if best.size == 0:
+        return []
+    around_each = _fall_off(all_rays[best].astype(np.float64), in_view[best])
     spots = []
-    for k in np.argsort(-rough, kind="stable")[:_LOOKED_AT]:
-        if rough[k] <= 0:
-            break
-        inside = in_view[k]
-        rays = all_rays[k][inside]
-        middle = rays[:, :3].mean(axis=(0, 1))
-        # Channels that the picture leaves dark there say nothing about the gain.
-        lit = middle > max(np.log(_FLOOR) + 1.2, float(middle.max()) - 2.5)
-        if not lit.any():
+    for n, k in enumerate(best):
+        if around_each.typical[n] <= 0.02:
             continue
         cy, cx = round(float(y[k, 0, 0])), round(float(x[k, 0, 0]))
         clipped = bool(fine.clipped[max(0, cy - 2) : cy + 3, max(0, cx - 2) : cx + 3].any())
-        drop = middle - rays[:, 9:].mean(axis=1)
-        mean_drop = drop[:, lit].mean(axis=1)
-        typical = float(np.median(mean_drop))
-        if typical <= 0.02:
-            continue
-        roundness = float((mean_drop > 0.3 * typical).mean())
-        evenness = float(np.clip(np.quantile(mean_drop, 0.15) / typical, 0, 1))
-        change = float(np.ptp(np.median(drop, axis=0)[lit]))
-        grey = rays[:, :, lit].mean(axis=2)
-        fall_off = np.median(grey, axis=0)
-        shape = _correlation(fall_off, gauss)
-        bend = np.abs(np.diff(grey, n=2, axis=1)).mean(axis=1)
-        steps = -np.diff(grey, axis=1).min(axis=1)
-        steepness = float(np.median(steps) / typical)
+        spots.append(
+            around_each.spot(
+                n,
+                x=(cx + 0.5) / w,
+                y=(cy + 0.5) / h,
+                radius=float(sigma[k, 0, 0]) / w,
+                clipped=clipped,
+            )
+        )
+    return spots
+
+
+@dataclass(frozen=True)
+class _FallOff:
+    """What the rays around n candidates say; arrays of shape (n,), unless said otherwise.
+
+    ``typical``: fall of ln(light) from the middle to beyond the rim, median over the rays; 0
+    where no channel is lit. ``shape`` and ``misfit`` compare the median ray with a Gaussian;
+    ``bend`` and ``steps`` are medians over the rays, ``varies`` a spread of their far ends.
+    """
+
+    typical: FloatArray
+    roundness: FloatArray
+    evenness: FloatArray
+    colour_change: FloatArray
+    level: FloatArray
+    shape: FloatArray
+    misfit: FloatArray
+    steps: FloatArray
+    bend: FloatArray
+    varies: FloatArray
+
+    def spot(self, n: int, *, x: float, y: float, radius: float, clipped: bool) -> Spot:
+        """The n-th as a spot, with the rule's word on it."""
+        typical, shape = float(self.typical[n]), float(self.shape[n])
+        roundness, change = float(self.roundness[n]), float(self.colour_change[n])
+        evenness = float(np.clip(self.evenness[n] / typical, 0, 1))
+        steepness = float(self.steps[n] / typical)
         allowed = 0.25 + (0.6 if clipped else 0.15 * typical)
         score = (
             typical
@@ -304,38 +325,73 @@ def _examine(
             * float(np.exp(-((max(0.0, steepness - _STEEPEST) / 0.15) ** 2)))
             * float(np.exp(-max(0.0, typical - np.log(_HIGHEST_GAIN)) / 0.3))
         )
-        spots.append(
-            Spot(
-                x=(cx + 0.5) / w,
-                y=(cy + 0.5) / h,
-                radius=float(sigma[k, 0, 0]) / w,
-                gain=float(np.exp(typical)),
-                roundness=roundness,
-                shape=shape,
-                colour_change=change,
-                evenness=evenness,
-                steepness=steepness,
-                level=float(middle[lit].mean()),
-                clipped=clipped,
-                around_varies=float(grey[:, 9:].mean(axis=1).std() / typical),
-                along_varies=float(np.median(bend) / typical),
-                misfit=_misfit(fall_off, gauss) / typical,
-                by_rule=float(min(score, 1.3)),
-            )
+        return Spot(
+            x=x,
+            y=y,
+            radius=radius,
+            gain=float(np.exp(typical)),
+            roundness=roundness,
+            shape=shape,
+            colour_change=change,
+            evenness=evenness,
+            steepness=steepness,
+            level=float(self.level[n]),
+            clipped=clipped,
+            around_varies=float(self.varies[n] / typical),
+            along_varies=float(self.bend[n] / typical),
+            misfit=float(self.misfit[n] / typical),
+            by_rule=float(min(score, 1.3)),
         )
-    return spots
 
 
-def _correlation(a: FloatArray, b: FloatArray) -> float:
-    a, b = a - a.mean(), b - b.mean()
-    norm = float(np.sqrt((a * a).sum() * (b * b).sum()))
-    return float((a * b).sum() / norm) if norm > 1e-9 else 0.0
+def _fall_off(rays: FloatArray, seen: BoolArray) -> _FallOff:
+    """Numbers of rays (n, angles, radii, 3) in log light, of which ``seen`` (n, angles) count."""
+    share = seen / seen.sum(axis=1, keepdims=True)
+    middle = np.einsum("na,nac->nc", share, rays[:, :, :3].mean(axis=2))
+    # Channels that the picture leaves dark there say nothing about the gain.
+    lit = middle > np.maximum(np.log(_FLOOR) + 1.2, middle.max(axis=1) - 2.5)[:, None]
+    count = lit.sum(axis=1)
+    channels = lit / np.maximum(count, 1)[:, None]
+    drop = middle[:, None] - rays[:, :, 9:].mean(axis=2)
+    mean_drop = np.einsum("nac,nc->na", drop, channels)
+    typical = np.where(count > 0, _quantile(mean_drop, seen, 0.5), 0.0)
+    colours = np.where(lit, _quantile(drop, seen, 0.5), np.nan)
+    colours[count == 0] = 0
+    change = np.nanmax(colours, axis=1) - np.nanmin(colours, axis=1)
+    grey = np.einsum("narc,nc->nar", rays, channels)
+    median = _quantile(grey, seen, 0.5)
+    gauss = np.exp(-(_RADII**2) / 2)
+    off, model = median - median.mean(axis=1, keepdims=True), gauss - gauss.mean()
+    norm = np.sqrt((off**2).sum(axis=1) * (model**2).sum())
+    along = off @ model
+    rest = off - along[:, None] * model / (model @ model)
+    far = grey[:, :, 9:].mean(axis=2)
+    spread = np.sqrt((share * (far - (share * far).sum(axis=1, keepdims=True)) ** 2).sum(axis=1))
+    return _FallOff(
+        typical=typical,
+        roundness=(share * (mean_drop > 0.3 * typical[:, None])).sum(axis=1),
+        evenness=_quantile(mean_drop, seen, 0.15),
+        colour_change=change,
+        level=(middle * channels).sum(axis=1),
+        shape=np.where(norm > 1e-9, along / np.maximum(norm, 1e-9), 0.0),
+        misfit=np.sqrt((rest**2).mean(axis=1)),
+        steps=_quantile(-np.diff(grey, axis=2).min(axis=2), seen, 0.5),
+        bend=_quantile(np.abs(np.diff(grey, n=2, axis=2)).mean(axis=2), seen, 0.5),
+        varies=spread,
+    )
 
 
-def _misfit(a: FloatArray, b: FloatArray) -> float:
-    """Root mean square of what the best multiple of ``b`` leaves of ``a``, means removed."""
-    a, b = a - a.mean(), b - b.mean()
-    return float(np.sqrt(np.mean(np.square(a - b * (a @ b) / (b @ b)))))
+def _quantile(values: FloatArray, seen: BoolArray, q: float) -> FloatArray:
+    """Quantile over the second axis of values (n, m, ...) where ``seen`` (n, m)."""
+    mask = seen.reshape(*seen.shape, *(1,) * (values.ndim - 2))
+    ordered = np.sort(np.where(mask, values, np.inf), axis=1)
+    place = (seen.sum(axis=1) - 1) * q
+    low = np.floor(place).astype(int)
+    rows = np.arange(len(values))
+    part = (place - low).reshape(-1, *(1,) * (values.ndim - 2))
+    below, above = ordered[rows, low], ordered[rows, np.ceil(place).astype(int)]
+    out: FloatArray = below + part * (above - below)
+    return out
 
 
 def _without_twins(spots: list[Spot]) -> tuple[Spot, ...]:
