@@ -30,9 +30,9 @@ class Family:
 
 def _boosting(seed: int) -> Any:
     return HistGradientBoostingClassifier(
-        max_iter=120,
-        learning_rate=0.08,
-        max_leaf_nodes=6,
+        max_iter=200,
+        learning_rate=0.07,
+        max_leaf_nodes=8,
         min_samples_leaf=20,
         l2_regularization=5.0,
         max_features=0.15,

@@ -15,11 +15,11 @@ from panelvision.arrays import FloatArray, IntArray
 from panelvision.evaluators import log_softmax
 
 # chosen on drawn scenes, as the settings of the other families were
-WIDTHS = (128, 128)
-EPOCHS = 40
+WIDTHS = (256, 256)
+EPOCHS = 60
 BATCH = 64
 DROPOUT_INPUT = 0.2
-DROPOUT = 0.5
+DROPOUT = 0.6
 WEIGHT_DECAY = 0.1
 SMOOTHING = 0.03  # label smoothing (Szegedy et al. 2016, arXiv 1512.00567, section 7)
 # Normal scores beyond this are as far out as those at it: what is extreme on drawn photos and
