@@ -2,6 +2,7 @@
 
 ``python -m tests.benchmarks.speed [--quick]``: draws a 12-megapixel photo, examines it
 warm, and compares with ``cv2.imdecode`` plus CLAHE of the same bytes in the same run.
+Stages run beside each other: "decode" holds the search for the screen on the JPEG's draft.
 """
 
 import argparse
