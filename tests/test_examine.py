@@ -75,15 +75,6 @@ def test_pictures_without_a_screen_get_an_answer(kind):
     assert not (found.usable and found.symptom not in ("not-a-screen", "normal", "no-image"))
 
 
-@pytest.mark.parametrize(
-    ("symptom", "looked_for"), [("vertical-bands", False), ("faint-image", True)]
-)
-def test_a_faint_picture_is_looked_for_on_dark_screens(symptom, looked_for):
-    photos = (synth.draw(31_000 + k, symptom=symptom, size=(960, 720)).jpeg for k in range(4))
-    measured = [np.isfinite(look(p, name="a").evidence.faint.score) for p in photos]
-    assert sum(measured) == (4 if looked_for else 0)
-
-
 def test_a_large_photo_is_measured_the_same_whoever_decoded_it(sample):
     """Its draft is looked at while the rest is decoded; from the Photo it is looked at after."""
     pixels = cv2.resize(read_photo(sample.jpeg).pixels, (2560, 1920))

@@ -6,6 +6,8 @@ Scenes come from ``faint_scenes``: every part known.
 import numpy as np
 import pytest
 
+import synth
+from panelvision.examine import look as look_at
 from panelvision.measure.faint import find_faint, not_looked_for
 from panelvision.measure.faint_features import prepare, shrink
 from panelvision.measure.faint_limit import inject, pattern
@@ -39,6 +41,15 @@ def test_where_it_is_not_looked_for_the_same_numbers_are_unknown():
     assert np.isnan(list(unknown.features().values())).all()
     assert not unknown.found and not unknown.conclusive
     assert unknown.to_json()["score"] is None
+
+
+@pytest.mark.parametrize(
+    ("symptom", "looked_for"), [("vertical-bands", False), ("faint-image", True)]
+)
+def test_it_is_looked_for_on_dark_screens_only(symptom, looked_for):
+    photos = (synth.draw(31_000 + k, symptom=symptom, size=(960, 720)).jpeg for k in range(4))
+    measured = [np.isfinite(look_at(p).evidence.faint.score) for p in photos]
+    assert sum(measured) == (4 if looked_for else 0)
 
 
 def test_the_score_rises_with_contrast():
