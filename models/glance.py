@@ -20,6 +20,7 @@ from models.places import FAULT, PLACES, UNKNOWN
 from panelvision.arrays import IntArray
 from panelvision.labels import SYMPTOMS
 from panelvision.measure.glance import SCREEN_SIZE, Glance
+from panelvision.measure.glance_network import FRAME_CUT, SCREEN_CUT
 
 # chosen: (channels, step) of each 3 x 3 convolution; about 140 million multiplications a photo.
 SCREEN_LAYERS = ((16, 2), (32, 2), (64, 2), (64, 1), (96, 2), (96, 1), (96, 1))
@@ -177,11 +178,12 @@ def _batch(
         whole = [_mirrored(p, *m) for p, m in zip(pictures, mirror, strict=True)]
         return np.stack([p[top : top - by or None, left : left - by or None] for p in whole])
 
-    corner = rng.integers(0, 13, 2)
+    corner = rng.integers(0, SCREEN_CUT + 1, 2)
     finer = SCREEN_SIZE[0] // PLACES[0]
     places = [row.places.repeat(finer, 0).repeat(finer, 1) for row in rows]
-    screen = cut([row.glance.screen for row in rows], 12, *corner)
-    frame = cut([row.glance.frame for row in rows], 10, *rng.integers(0, 11, 2))
+    screen = cut([row.glance.screen for row in rows], SCREEN_CUT, *corner)
+    frames = [row.glance.frame for row in rows]
+    frame = cut(frames, FRAME_CUT, *rng.integers(0, FRAME_CUT + 1, 2))
     inputs = []
     for pictures in (screen, frame):
         x = torch.as_tensor(pictures).permute(0, 3, 1, 2)
@@ -189,7 +191,7 @@ def _batch(
         if shrink > 1:
             x = torch.nn.functional.avg_pool2d(x, shrink)
         inputs.append(x)
-    return inputs[0], inputs[1], torch.as_tensor(cut(places, 12, *corner))
+    return inputs[0], inputs[1], torch.as_tensor(cut(places, SCREEN_CUT, *corner))
 
 
 def _mirrored(picture: IntArray, upright: bool, level: bool) -> IntArray:

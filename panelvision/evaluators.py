@@ -49,18 +49,24 @@ class Ranks:
 
     def transform(self, vectors: FloatArray) -> FloatArray:
         """Normal scores, same shape; ties get the middle of their ranks."""
-        out = np.empty(vectors.shape)
-        r = self.references
-        for j in range(vectors.shape[1]):
-            q, x = self.quantiles[:, j], vectors[:, j]
-            p = (np.interp(x, q, r) - np.interp(-x, -q[::-1], -r[::-1])) / 2
-            out[:, j] = np.where(x <= q[0], 0.0, np.where(x >= q[-1], 1.0, p))
-            if q[0] == q[-1]:
-                out[:, j] = np.where(x < q[0], 0.0, np.where(x > q[0], 1.0, 0.0))
+        out = np.array([self._shares(vector) for vector in vectors]).reshape(vectors.shape)
         low = ndtri(_TAIL - np.spacing(1))
         high = ndtri(1 - (_TAIL - np.spacing(1)))
         with np.errstate(divide="ignore"):
             return np.clip(ndtri(out), low, high)
+
+    def _shares(self, x: FloatArray) -> FloatArray:
+        """Share of the training data below each number of x (n_features,), 0..1."""
+        q, r, last = self.quantiles, self.references, len(self.references) - 1
+        share = np.zeros(x.shape)
+        # Once up to the first quantile that is not below x, once from the last not above it on:
+        # ties get the mean of both.
+        for before in (q < x, q <= x):
+            k = np.clip(before.sum(axis=0), 1, last)
+            low, high = (np.take_along_axis(q, i[None], axis=0)[0] for i in (k - 1, k))
+            at = np.clip((x - low) / np.where(high > low, high - low, 1), 0, 1)
+            share += (r[k - 1] + at * (r[k] - r[k - 1])) / 2
+        return np.where(x <= q[0], 0.0, np.where(x >= q[-1], 1.0, share))
 
 
 @dataclass(frozen=True)

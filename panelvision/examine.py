@@ -254,7 +254,7 @@ def look(
         light=light,
     )
     clock.lap("square-up")
-    evidence = _measure(photo, view, _wide(photo, outline, location, light), location, clock.laps)
+    evidence = _measure(photo, view, outline, location, light, clock.laps)
     return Look(photo, view, evidence, clock.laps)
 
 
@@ -456,19 +456,24 @@ def _surround(wide: ScreenView) -> FloatArray:
 def _measure(
     photo: Photo,
     view: ScreenView,
-    wide: ScreenView,
+    outline: Outline,
     location: Location,
+    light: PartLight,
     seconds: dict[str, float],
 ) -> Evidence:
     """Every measure of the view, shared by two threads; some wait for others."""
     camera: Future[CameraArtefacts] = Future()
     steady: Future[ScreenView] = Future()
+    around: Future[ScreenView] = Future()
     glance: Future[GlanceReading] = Future()
     # In the order of their length, so that the two threads end together.
     work: dict[str, Callable[[], Any]] = {
         # First, because others wait for them.
         "camera": lambda: _set(camera, lambda: measure_camera(photo, view)),
-        "glance": lambda: _set(glance, lambda: measure_glance(photo, wide, location.outline)),
+        "around": lambda: _set(around, lambda: _wide(photo, outline, location, light)),
+        "glance": lambda: _set(
+            glance, lambda: measure_glance(photo, around.result(), location.outline)
+        ),
         "steady": lambda: _set(steady, lambda: camera.result().discount(view)),
         "faint": lambda: _faint(photo, view, glance.result()),
         "columns": lambda: measure_columns(photo, steady.result()),
@@ -477,7 +482,7 @@ def _measure(
         "glow": lambda: measure_glow(photo, steady.result()),
         "rows": lambda: measure_rows(photo, steady.result()),
         "quality": lambda: assess(photo, view),
-        "appearance": lambda: measure_appearance(view, _surround(wide)),
+        "appearance": lambda: measure_appearance(view, _surround(around.result())),
     }
     _ = view.luminance  # made once, before the threads ask for it
 
@@ -491,7 +496,7 @@ def _measure(
     # each other and take the cores from the other measure.
     with _linear_algebra().limit(limits=1, user_api="blas") if threads() > 1 else nullcontext():
         done = dict(zip(work, beside([partial(timed, name) for name in work]), strict=True))
-    del done["steady"]
+    del done["steady"], done["around"]
     return Evidence(location=location, **done)
 
 

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from functools import cached_property, partial
+from typing import Any
 
 import cv2
 import numpy as np
@@ -102,6 +103,11 @@ class ScreenView:
     def luminance(self) -> FloatArray:
         """Relative luminance, float32 of shape (h, w)."""
         return luminance(self.linear)
+
+    @cached_property
+    def reduced(self) -> dict[int, Any]:
+        """Coarser copies by their width, kept by ``measure.reduced.reduce_view``."""
+        return {}
 
     @property
     def in_frame(self) -> float:

@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
+from models import glance as teaching
 from models import train_glance
 from models.glance import Example, fit_network
 from models.places import FAULT, HEALTHY, PLACES
@@ -112,19 +113,49 @@ def test_a_glance_in_training_is_the_one_that_is_read_of_a_photo():
     np.testing.assert_array_equal(read.log_probabilities, seen.evidence.glance.log_probabilities)
 
 
-def test_the_network_ships_as_it_was_taught():
-    torch = pytest.importorskip("torch", reason='PyTorch is not installed (".[train]")')
+def test_teaching_lowers_the_loss():
+    pytest.importorskip("torch", reason='PyTorch is not installed (".[train]")')
     rng = np.random.default_rng(5)
     labels = np.arange(52) % 13
     everywhere = np.full(PLACES, FAULT, np.uint8)
     examples = [Example(striped(label, rng), everywhere, int(label)) for label in labels]
     losses = []
-    numbers = fit_network(
-        examples, seed=0, epochs=40, progress=lambda epoch, epochs, loss: losses.append(loss)
+    fit_network(
+        examples, seed=0, epochs=12, progress=lambda epoch, epochs, loss: losses.append(loss)
     )
-    assert torch.get_num_threads() >= 1
     assert losses[-1] < losses[0]
-    network = read_network(numbers, 13)
-    p = np.exp([network.read(example.glance).log_probabilities for example in examples])
-    np.testing.assert_allclose(p.sum(axis=1), 1, atol=1e-6)
-    assert (p.argmax(axis=1) == labels).mean() > 2 / 13
+
+
+def test_the_network_ships_as_it_was_taught_and_sees_what_it_was_taught_on():
+    torch = pytest.importorskip("torch", reason='PyTorch is not installed (".[train]")')
+    torch.manual_seed(3)
+    rng = np.random.default_rng(3)
+    net = teaching._build(torch)
+    for layer in net.modules():
+        if hasattr(layer, "running_mean"):
+            layer.running_mean.normal_(0, 0.1)
+            layer.running_var.uniform_(0.02, 0.2)
+    net.eval()
+    examples = [
+        Example(striped(label, rng), np.full(PLACES, FAULT, np.uint8), label) for label in (0, 5, 9)
+    ]
+
+    class Middle:
+        """No mirroring, and the cutting in the middle."""
+
+        def random(self, shape):
+            return np.ones(shape)
+
+        def integers(self, low, high, size):
+            return np.full(size, (low + high - 1) // 2)
+
+    # As a batch is cut out in training, without what is varied there.
+    screen, frame, _ = teaching._batch(torch, examples, Middle())
+    with torch.no_grad():
+        said, _ = net(screen / 127.5 - 1, frame / 127.5 - 1)
+    expected = torch.log_softmax(said, dim=1).numpy()
+    network = read_network(teaching._numbers(net), 13)
+    read = [network.read(example.glance).log_probabilities for example in examples]
+    # Numbers ship in half precision.
+    np.testing.assert_allclose(read, expected, atol=0.01)
+    assert np.ptp(expected, axis=0).max() > 0.02

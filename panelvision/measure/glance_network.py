@@ -28,6 +28,11 @@ _SCREEN_CHANNELS = 6
 _FRAME_CHANNELS = 4
 
 
+# Rows and columns that a picture is cut by before the network sees it. It is taught on cuttings at
+# random places, and what it pools over a larger picture is no longer what it was taught on.
+SCREEN_CUT = 12
+FRAME_CUT = 10
+
 # Names of what the network says, label by label.
 GLANCE_SCORES = tuple(f"glance_{symptom.replace('-', '_')}" for symptom in SYMPTOMS)
 
@@ -85,8 +90,9 @@ class GlanceNetwork:
     biases: tuple[FloatArray, FloatArray]
 
     def read(self, glance: Glance) -> GlanceReading:
-        """What one glance shows."""
-        screen, frame = _seen(self.screen, glance.screen), _seen(self.frame, glance.frame)
+        """What one glance shows; the middle of both pictures, in the size that was taught."""
+        screen = _seen(self.screen, _middle(glance.screen, SCREEN_CUT))
+        frame = _seen(self.frame, _middle(glance.frame, FRAME_CUT))
         there = self._places(screen)
         x = np.concatenate([pooled(screen), pooled(frame), there.mean(axis=0), there.max(axis=0)])
         x = np.maximum(x @ self.weights[0] + self.biases[0], 0)
@@ -97,6 +103,10 @@ class GlanceNetwork:
         """Log-probabilities (n_places, n_labels) of the places one by one."""
         channels = screen.reshape(len(screen), -1).T
         return log_softmax(channels @ self.places[0] + self.places[1])
+
+
+def _middle(picture: IntArray, cut: int) -> IntArray:
+    return picture[cut // 2 : cut // 2 - cut, cut // 2 : cut // 2 - cut]
 
 
 def _seen(layers: tuple[Convolution, ...], picture: IntArray) -> FloatArray:

@@ -209,13 +209,13 @@ def _noise_by_level(half: FloatArray) -> FloatArray:
     level = np.full(_LEVELS, _NOISE_FLOOR, dtype=np.float32)
     if min(half.shape[:2]) < 8:
         return level
-    part = half[::2]
+    part = half[::4]
     middle = part[:, 2:-2]
     second = highest(np.abs(part[:, :-4] - 2 * middle + part[:, 4:]))
     index = np.minimum((middle[..., 1] * _LEVELS).astype(np.int32), _LEVELS - 1)
     for k in range(_LEVELS):
         there = second[index == k]
-        if there.size >= 200:
+        if there.size >= 100:
             level[k] = max(float(np.quantile(there, 0.25)) / 0.3186 / np.sqrt(6), _NOISE_FLOOR)
     return level
 
