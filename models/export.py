@@ -26,14 +26,17 @@ def arrays_of(member: Any) -> dict[str, np.ndarray]:
             "references": ranks.references_.astype(np.float32),
         }
         if isinstance(last, LogisticRegression):
-            out.update(limit=np.array(np.inf), weight0=last.coef_.T, bias0=last.intercept_)
+            out.update(limit=np.array(np.inf), bias0=last.intercept_)
+            weights = [last.coef_.T]
         elif isinstance(last, RanksNetwork):
             out["limit"] = np.array(MOST_SCORE)
-            for k, (weight, bias) in enumerate(zip(last.weights_, last.biases_, strict=True)):
-                out.update({f"weight{k}": weight, f"bias{k}": bias})
+            out.update({f"bias{k}": bias for k, bias in enumerate(last.biases_)})
+            weights = last.weights_
         else:
             raise TypeError(f"no plain form of {type(last).__name__} is known")
-        return {k: v.astype(np.float32) for k, v in out.items()}
+        out = {k: v.astype(np.float32) for k, v in out.items()}
+        # Many and small: half precision keeps three figures of each.
+        return {**out, **{f"weight{k}": w.astype(np.float16) for k, w in enumerate(weights)}}
     raise TypeError(f"no plain form of {type(member).__name__} is known")
 
 

@@ -62,7 +62,7 @@ def _network(seed: int) -> Any:
 
 def _forest(seed: int) -> Any:
     return ExtraTreesClassifier(
-        n_estimators=160, min_samples_leaf=3, max_features=0.2, random_state=seed, n_jobs=-1
+        n_estimators=128, min_samples_leaf=3, max_features=0.2, random_state=seed, n_jobs=-1
     )
 
 

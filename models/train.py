@@ -66,7 +66,7 @@ from panelvision.labels import SYMPTOMS
 from panelvision.measure.glance_network import GLANCE_SCORES
 
 CARD_FOLDER = Path(__file__).parent
-DEFAULT_COUNT = 7200
+DEFAULT_COUNT = 8192
 # Not the seed of `models.train_panel`: what a scorer says of photos that it was taught with is
 # surer than what it says of new ones, and the classifier would learn to trust it too much.
 DEFAULT_SEED = 2

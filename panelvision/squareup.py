@@ -202,13 +202,7 @@ def square_up(
     x0, y0 = light.offset
     to_part = np.array([[1, 0, -x0 - back], [0, 1, -y0 - back], [0, 0, light.step]])
     local = to_part / light.step @ to_photo
-    linear = cv2.warpPerspective(
-        light.linear,
-        local,
-        size,
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    linear = _sampled(light.linear, local, size)
     valid = _inside(to_photo, size, photo.width, photo.height)
     glare = np.zeros(valid.shape, bool)
     if clipped is not None:
@@ -256,16 +250,21 @@ def square_up_codes(
     pairs = crop.shape[0] // 2
     paired = cv2.addWeighted(crop[: 2 * pairs : 2], 0.5, crop[1 : 2 * pairs : 2], 0.5, 0)
     local = np.array([[1, 0, -x0], [0, 0.5, -0.5 * y0 - 0.25], [0, 0, 1]]) @ to_photo
-    codes = cv2.warpPerspective(
-        paired,
-        local,
+    codes = _sampled(paired, local, size)
+    valid = _inside(to_photo, size, photo.width, photo.height)
+    codes[~valid] = 0
+    return codes, valid
+
+
+def _sampled(part: np.ndarray, to_part: FloatArray, size: tuple[int, int]) -> np.ndarray:
+    """Interpolated where ``to_part`` maps the pixels of a view of this size (columns, rows)."""
+    return cv2.warpPerspective(
+        part,
+        to_part,
         size,
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    valid = _inside(to_photo, size, photo.width, photo.height)
-    codes[~valid] = 0
-    return codes, valid
 
 
 def _geometry(

@@ -267,12 +267,13 @@ def _changed(before: Floats, glow: Floats, after: Screen) -> Bytes:
         spread = cv2.resize(light, (width, height), interpolation=cv2.INTER_LINEAR)
         return np.sqrt(np.maximum(drive * spread.reshape(height, width, -1), 0))
 
-    change = np.abs(code(after.drive, after.glow) - code(before, glow)).max(-1)
+    change = np.abs(code(after.drive, after.glow) - code(before, glow))
     rows, columns = (
         np.linspace(0, n, cells + 1).astype(int)[:-1]
-        for n, cells in zip(change.shape, _CELLS, strict=True)
+        for n, cells in zip((height, width), _CELLS, strict=True)
     )
-    most = np.maximum.reduceat(np.maximum.reduceat(change, rows, axis=0), columns, axis=1)
+    # The channels last: largest values over a last axis of three are slow.
+    most = np.maximum.reduceat(np.maximum.reduceat(change, rows, axis=0), columns, axis=1).max(-1)
     return np.clip(most * 255, 0, 255).astype(np.uint8)
 
 
