@@ -63,8 +63,9 @@ def test_the_whole_network_is_its_layers_in_order():
     given, glance = numbers(), a_glance()
     parts = []
     for name, layers, picture in (
-        ("screen", ((0, 2), (1, 1)), glance.screen),
-        ("frame", ((0, 2),), glance.frame),
+        # The middle, as large as the cuttings that it is taught on: 168 x 308 and 134 x 134.
+        ("screen", ((0, 2), (1, 1)), glance.screen[6:174, 6:314]),
+        ("frame", ((0, 2),), glance.frame[5:139, 5:139]),
     ):
         x = np.moveaxis(picture / 127.5 - 1, -1, 0)
         for k, step in layers:
