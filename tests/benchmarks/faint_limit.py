@@ -125,17 +125,17 @@ def main() -> None:
     print("ideal      " + "  ".join(f"{p:5.2f}" for p in ideal))
     for name, values in share.items():
         print(f"{name:10s} " + "  ".join(f"{p:5.2f}" for p in values))
-    factors = {k: crossing(np.array(MULTIPLES), v) for k, v in share.items()}
+    crossings = {k: crossing(np.array(MULTIPLES), v) for k, v in share.items()}
+    # JSON knows no infinity: null says that half were not found at any of the multiples.
+    factors = {k: round(v, 3) if np.isfinite(v) else None for k, v in crossings.items()}
     if args.plot:
         plot(args.plot, share, ideal)
     print(
         json.dumps(
             {
-                "contrast_over_ideal": round(factors["detector"], 3),
-                "contrast_over_ideal_clahe": (
-                    round(factors["clahe"], 3) if np.isfinite(factors["clahe"]) else None
-                ),
-                "matched_filter_as_run": round(factors["matched"], 3),
+                "contrast_over_ideal": factors["detector"],
+                "contrast_over_ideal_clahe": factors["clahe"],
+                "matched_filter_as_run": factors["matched"],
                 "matched_output_over_formula": round(float(np.mean(signal)) / (2 * 1.645), 3),
                 "scenes": scenes,
                 "screens_without": nulls,
