@@ -119,6 +119,15 @@ def test_a_photo_is_answered_and_changing_the_view_does_not_examine_it_again(mon
     assert len(looked) == 1
 
 
+def test_of_a_photo_only_the_squared_up_screen_is_kept_as_numbers():
+    from panelvision.examine import examine
+
+    kept = session.answer_of(examine(example(), name="dark.jpg")).view
+    arrays = [value for value in vars(kept).values() if isinstance(value, np.ndarray)]
+    assert sum(a.nbytes for a in arrays) < 1.2 * (kept.linear.nbytes + 2 * kept.valid.nbytes)
+    assert not kept.reduced
+
+
 def test_the_page_says_what_the_command_line_says():
     from panelvision.examine import examine
 

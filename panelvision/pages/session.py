@@ -277,7 +277,8 @@ def answer_of(result: Examination) -> Answer:
         overlay=jpeg_of(result.overlay(width=SHOWN_WIDTH)),
         squared=jpeg_of(result.squared),
         thumbnail=jpeg_of(result.thumbnail(width=320)),
-        view=result.look.view,
+        # A fresh one, without the coarser copies that the measures made of it: twice its size.
+        view=replace(result.look.view),
     )
 
 
