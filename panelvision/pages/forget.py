@@ -13,6 +13,8 @@ from collections.abc import AsyncIterator, Callable
 from importlib import import_module
 from typing import Any
 
+from panelvision.pages.heaps import keep_few_heaps
+
 # chosen: long enough for a phone that was put away and taken up again.
 AWAY_S = 110.0
 SWEEP_S = 5.0
@@ -67,6 +69,7 @@ def note_session() -> None:
 @contextlib.asynccontextmanager
 async def forgetting(_app: Any) -> AsyncIterator[dict[str, Any]]:
     """Close sessions whose browser stays away, as long as the server runs."""
+    keep_few_heaps()
     # The PDF library keeps the frames of its first import, within a saved ImportError; made in a
     # session's thread, that import would keep the session's photos until the server stops.
     threading.Thread(
