@@ -79,6 +79,20 @@ def test_another_picture_scores_above_the_same_picture() -> None:
     assert changed.changed and not same.changed
 
 
+def test_one_frame_shows_more_of_a_picture_than_the_other_whichever_comes_first() -> None:
+    photos, views, _ = _pair(second=np.zeros((540, 960, 3), np.float32))
+    numbers = [
+        change.compare(photos[i], views[i], photos[j], views[j]).numbers
+        for i, j in ((0, 0), (0, 1), (1, 0))
+    ]
+    same, there, back = ([n[f"change_apart_{p}"] for p in ("top", "p75")] for n in numbers)
+    # A frame is resampled once more where its own outline is refined again.
+    assert same == pytest.approx([0, 0], abs=0.3)
+    assert min(there) > 1
+    # Registration does not go back exactly as it came.
+    assert back == pytest.approx(there, rel=0.2)
+
+
 def test_p_value_is_uniform_when_scores_come_from_the_null() -> None:
     """By Kolmogorov and Smirnov; the tail keeps its own share too (exponential scores)."""
     rng = np.random.default_rng(2)

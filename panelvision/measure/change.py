@@ -12,7 +12,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.combiner import load_numbers, network_from
-from panelvision.measure.faint import pool_tiles, score_glass
+from panelvision.measure.faint import POOLED, pool_tiles, score_glass
 from panelvision.measure.faint_features import Prepared, prepare, shrink, whiten
 from panelvision.measure.faint_network import load_networks
 from panelvision.measure.faint_tiles import tile_inputs, tile_statistics
@@ -195,16 +195,21 @@ def change_numbers(
 ) -> tuple[dict[str, float], FloatArray, FloatArray]:
     """Pooled evidence of a change, log-odds per tile, and the share of each tile seen.
 
-    Whether the difference looks like a picture, to the scorers of a single photo's tiles; how
-    far its power varies over the glass; and how far the frames agree with each other, since a
-    picture that stays is in both and one that goes is in one.
+    Whether the difference looks like a picture, to the scorers of a single photo's tiles; by
+    how much one frame shows more of a picture than the other; how far the difference's power
+    varies over the glass; and how far the frames agree with each other, since a picture that
+    stays is in both and one that goes is in one.
     """
     faint = load_numbers("faint_model.json")
     statistics, share = tile_statistics(difference, use)
     odds = network_from(faint["tile"]).log_odds(tile_inputs(statistics, share))
     odds = odds.reshape(share.shape)
     numbers = pool_tiles(odds, share)
-    numbers |= pool_tiles(score_glass(load_networks(), difference, use), share, prefix="glass")
+    networks = load_networks()
+    numbers |= pool_tiles(score_glass(networks, difference, use), share, prefix="glass")
+    each = (pool_tiles(score_glass(networks, p.white, use), share) for p in (a, b))
+    one, two = (tuple(pooled.values()) for pooled in each)
+    numbers |= {f"apart_{n}": abs(y - x) for n, x, y in zip(POOLED, one, two, strict=True)}
     numbers |= _by_scale(a, b, difference, use)
     return numbers, odds, share
 
@@ -259,6 +264,6 @@ def _statistics(
 
 _POOLED = ("top", "p95", "p75", "median", "cluster", "mean")
 CHANGE_NUMBERS = (
-    *(f"{scorer}_{n}" for scorer in ("tile", "glass") for n in _POOLED),
+    *(f"{scorer}_{n}" for scorer in ("tile", "glass", "apart") for n in _POOLED),
     *(f"{kind}_{part}_{s}" for s in _SCALES for part in _PARTS for kind in _KINDS),
 )
