@@ -84,16 +84,7 @@ def register(
     except cv2.error:
         # No common texture: the frames cannot be brought closer than their outlines.
         return Registration(view_b.outline, 0.0, float("nan"), False)
-    mx, my = round(_MARGIN * _WIDTH), round(_MARGIN * frames[0].height)
-    height = frames[0].valid.shape[0] - 2 * my
-    corner = np.array(
-        [
-            [mx - 0.5, my - 0.5],
-            [mx + _WIDTH - 0.5, my - 0.5],
-            [mx + _WIDTH - 0.5, my + height - 0.5],
-            [mx - 0.5, my + height - 0.5],
-        ]
-    )
+    corner = project(np.linalg.inv(frames[0].to_photo), view_a.outline.corners)
     moved = project(warp.astype(np.float64), corner)
     shift = float(np.hypot(*(moved - corner).T).mean() / _WIDTH)
     trusted = bool(np.isfinite(shift) and shift <= _FARTHEST and agreement > 0.2)
