@@ -62,12 +62,13 @@ def code_hash() -> str:
         "settings.py",
         "examples.py",
         "clip.py",
-        "examine.py",
         "files.py",
         "fingerprint.py",
         "tables.py",
         "marks.py",
         "zips.py",
+        "change.py",
+        "change_model.json",
     }
     parts = [
         path
@@ -78,13 +79,34 @@ def code_hash() -> str:
         and not path.name.startswith(("symptom_model", "triage", "report", "findings"))
         and not {"pages", "isolate", "knowledge", "cases", "migrations", "examples"}
         & set(path.relative_to(root).parts[:-1])
-        and path.name not in ("isolate.py", "cases.py", "change.py")
     ]
     digest = hashlib.sha256()
     for path in parts:
         digest.update(path.name.encode())
         digest.update(path.read_bytes())
     return digest.hexdigest()[:16]
+
+
+#: What brings a photo to its squared-up screen, below ``panelvision/``.
+SQUARED = ("light.py", "photo.py", "geometry.py", "squareup.py")
+#: What finds the screen in it.
+LOCATED = (
+    "locate.py",
+    *(f"outline_{name}.py" for name in ("candidates", "refine", "score", "trees")),
+    *(f"data/outline_{name}.npz" for name in ("rank", "shift", "side")),
+)
+
+
+def sources(*names: str) -> str:
+    """Hash of some files of ``panelvision``: the key of what a small model is taught on.
+
+    names: paths below ``panelvision/``.
+    """
+    root = Path(panelvision.__file__).parent
+    digest = hashlib.sha256()
+    for name in names:
+        digest.update((root / name).read_bytes())
+    return digest.hexdigest()[:12]
 
 
 def record_of(seen: Look, truth: dict[str, Any]) -> dict[str, Any]:

@@ -6,7 +6,6 @@ distribution of the p-value. Run ``models.train_faint`` first: the tiles are sco
 """
 
 import argparse
-import hashlib
 import json
 import math
 import os
@@ -20,8 +19,9 @@ import numpy as np
 from sklearn.linear_model import LogisticRegression
 
 import synth
-from models.measure import cache_folder
+from models.measure import cache_folder, sources
 from models.metrics import area_under_curve
+from models.train_faint import SOURCES as FAINT_SOURCES
 from panelvision.measure import change, faint, faint_network
 from panelvision.measure.combiner import FORMAT
 from panelvision.measure.faint_features import prepare, shrink
@@ -32,9 +32,11 @@ from panelvision.squareup import Outline, square_up
 TARGET = Path(change.__file__).with_name(change.MODEL_FILE)
 # What the numbers of a pair depend on, beside the drawing.
 SOURCES = (
-    Path(change.__file__),
-    TARGET.with_name(faint.MODEL_FILE),
-    TARGET.with_name(faint_network.MODEL_FILE),
+    *FAINT_SOURCES,
+    *(
+        f"measure/{name}"
+        for name in ("change.py", "registration.py", faint.MODEL_FILE, faint_network.MODEL_FILE)
+    ),
 )
 FIRST_SEED = 800_000_000
 SHARD = 10
@@ -67,7 +69,7 @@ def main(argv: list[str] | None = None) -> int:
 def measured_pairs(first: int) -> list[list[float]]:
     """For each pair of a shard: whether it changed, then the numbers; cached."""
     cv2.setNumThreads(1)
-    key = f"change-{synth.VERSION}-{_digest()}"
+    key = f"change-{synth.VERSION}-{sources(*SOURCES)}"
     path = cache_folder() / key / f"shard-{first}.json"
     if not path.exists():
         rows = [row for k in range(SHARD) if (row := _measure(first + k)) is not None]
@@ -77,10 +79,6 @@ def measured_pairs(first: int) -> list[list[float]]:
         os.replace(part, path)
     loaded: list[list[float]] = json.loads(path.read_text(encoding="utf-8"))
     return loaded
-
-
-def _digest() -> str:
-    return hashlib.sha256(b"".join(path.read_bytes() for path in SOURCES)).hexdigest()[:12]
 
 
 def _measure(seed: int) -> list[float] | None:

@@ -25,7 +25,7 @@ from sklearn.neural_network import MLPClassifier
 
 import synth
 from models.faint_network import Glass, fit_network
-from models.measure import cache_folder, kept_rows
+from models.measure import SQUARED, cache_folder, kept_rows, sources
 from models.metrics import area_under_curve, wilson
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure import faint, faint_network
@@ -38,6 +38,22 @@ from panelvision.squareup import Outline, square_up
 
 TARGET = Path(faint.__file__).with_name(faint.MODEL_FILE)
 GLASS = TARGET.with_name(faint_network.MODEL_FILE)
+# What the tiles of a dark screen depend on, beside the drawing.
+SOURCES = (
+    *SQUARED,
+    *(
+        f"measure/{name}.py"
+        for name in (
+            "faint",
+            "faint_features",
+            "faint_network",
+            "faint_tiles",
+            "illumination",
+            "noise",
+            "reduced",
+        )
+    ),
+)
 SHARD = 20
 FIRST_SEED = 700_000_000
 # Scenes for the detection limit; nothing is taught on them.
@@ -97,7 +113,7 @@ def _write(model: dict[str, Any]) -> int:
 def measured_shard(first: int) -> list[dict[str, Any]]:
     """Tile statistics, truth per tile and the photo's numbers of one shard; cached."""
     cv2.setNumThreads(1)
-    path = cache_folder() / f"faint-{synth.VERSION}" / f"shard-{first}.npz"
+    path = cache_folder() / f"faint-{synth.VERSION}-{sources(*SOURCES)}" / f"shard-{first}.npz"
     return kept_rows(path, lambda: [_measure(first + k) for k in range(SHARD)])
 
 

@@ -6,7 +6,6 @@ classifier's, which is taught and calibrated on other photos: no surer there tha
 """
 
 import argparse
-import hashlib
 import math
 import os
 import sys
@@ -17,11 +16,10 @@ import cv2
 import joblib
 import numpy as np
 
-import panelvision
 import synth
 from models.convolutions import pytorch
 from models.glance import Example, fit_network
-from models.measure import ORDER, SHARD, cache_folder
+from models.measure import LOCATED, ORDER, SHARD, SQUARED, cache_folder, sources
 from models.places import fault_places
 from panelvision.arrays import FloatArray
 from panelvision.errors import PanelvisionError
@@ -35,16 +33,7 @@ FIRST_SEED = 900_000_000
 # The last photos are not learned from: they say what the network is worth.
 JUDGED = 16 * SHARD
 # What a glance depends on, beside the drawing.
-SOURCES = (
-    "light.py",
-    "photo.py",
-    "geometry.py",
-    "squareup.py",
-    "locate.py",
-    *(f"outline_{name}.py" for name in ("candidates", "refine", "score", "trees")),
-    *(f"data/outline_{name}.npz" for name in ("rank", "shift", "side")),
-    "measure/glance.py",
-)
+SOURCES = (*SQUARED, *LOCATED, "measure/glance.py")
 _PICTURES = ("screen", "frame", "places")
 
 
@@ -103,7 +92,7 @@ def drawn(count: int, *, jobs: int) -> list[Example]:
 def drawn_shard(first: int) -> Path:
     """The glances of one shard as three files beside the path; made where they are not yet."""
     cv2.setNumThreads(1)
-    path = cache_folder() / f"glance-{synth.VERSION}-{_digest()}" / f"shard-{first}"
+    path = cache_folder() / f"glance-{synth.VERSION}-{sources(*SOURCES)}" / f"shard-{first}"
     files = {name: path.with_name(f"{path.stem}.{name}.npy") for name in _PICTURES}
     if all(file.exists() for file in files.values()):
         return path
@@ -133,14 +122,6 @@ def judge(
     labels = np.array([e.label for e in examples])
     right = said.argmax(axis=1) == labels
     return float(right.mean()), float(-said[np.arange(len(labels)), labels].mean())
-
-
-def _digest() -> str:
-    digest = hashlib.sha256()
-    root = Path(panelvision.__file__).parent
-    for name in SOURCES:
-        digest.update((root / name).read_bytes())
-    return digest.hexdigest()[:12]
 
 
 if __name__ == "__main__":

@@ -7,7 +7,6 @@ sees the whole screen's light. Figures come from scenes that what is judged neve
 """
 
 import argparse
-import hashlib
 import math
 import os
 import sys
@@ -19,13 +18,12 @@ import joblib
 import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier
 
-import panelvision
 import synth
 from models.convolutions import pytorch
 from models.export import arrays_of
 from models.geometry_truth import seen_in_view
 from models.glow_network import Backlight, fit_network
-from models.measure import cache_folder, drawn_shard, kept_rows
+from models.measure import LOCATED, SQUARED, cache_folder, drawn_shard, kept_rows, sources
 from models.metrics import area_under_curve
 from models.table import place_of
 from models.train_panel import ALARMS, scorer
@@ -44,6 +42,12 @@ from panelvision.squareup import Outline, square_up
 TARGET = Path(spots.__file__).with_name(spots.MODEL_FILE)
 NETWORK = TARGET.with_name(glow_network.MODEL_FILE)
 FIRST_SEED = 960_000_000
+# What spots and the network's picture depend on, beside the drawing.
+SOURCES = (
+    *SQUARED,
+    *LOCATED,
+    *(f"measure/{name}.py" for name in ("spots", "reduced", "camera", "moire", "glow_network")),
+)
 ORDER = (
     *("dim-zones",) * 16,
     *("normal",) * 5,
@@ -104,34 +108,13 @@ def _write(path: Path, numbers: dict[str, np.ndarray]) -> None:
 def measured_shard(first: int) -> list[dict[str, Any]]:
     """Spots, the network's picture and the truth of one shard's photos; cached."""
     cv2.setNumThreads(1)
-    path = cache_folder() / f"glow-{synth.VERSION}-{_sources()}" / f"shard-{first}.npz"
+    path = cache_folder() / f"glow-{synth.VERSION}-{sources(*SOURCES)}" / f"shard-{first}.npz"
 
     def measured() -> list[dict[str, Any]]:
         drawn = drawn_shard(first, order=ORDER, kept_in="glow-drawn")
         return [_measure(*photo) for photo in drawn]
 
     return kept_rows(path, measured)
-
-
-def _sources() -> str:
-    """Hash of the code that makes outlines and spots."""
-    root = Path(panelvision.__file__).parent
-    digest = hashlib.sha256()
-    for path in sorted([*root.glob("*.py"), *root.glob("measure/*.py")]):
-        if path.stem in (
-            "photo",
-            "locate",
-            "squareup",
-            "light",
-            "spots",
-            "reduced",
-            "camera",
-            "glow_network",
-        ):
-            digest.update(path.read_bytes())
-        elif path.stem.startswith("outline"):
-            digest.update(path.read_bytes())
-    return digest.hexdigest()[:12]
 
 
 def _measure(jpeg: bytes, truth: dict[str, Any]) -> dict[str, Any]:

@@ -8,7 +8,6 @@ the scenes on which the classifier is judged are left out altogether.
 """
 
 import argparse
-import hashlib
 import math
 import os
 import sys
@@ -21,11 +20,10 @@ import joblib
 import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier
 
-import panelvision
 import synth
 from models.export import arrays_of
 from models.geometry_truth import seen_in_view
-from models.measure import SHARD, cache_folder, drawn_shard, kept_rows
+from models.measure import LOCATED, SHARD, SQUARED, cache_folder, drawn_shard, kept_rows, sources
 from models.metrics import area_under_curve
 from models.table import FIT_SHARE, place_of
 from panelvision.arrays import IntArray
@@ -44,6 +42,30 @@ from panelvision.squareup import Outline, square_up
 FOLDER = Path(bands.__file__).parent
 FOLDS = 4
 EXTRA_SEED = 900_000_000
+# What outlines and candidates depend on, beside the drawing.
+SOURCES = (
+    *SQUARED,
+    *LOCATED,
+    *(
+        f"measure/{name}.py"
+        for name in (
+            "columns",
+            "edges",
+            "line_features",
+            "line_scores",
+            "lines",
+            "noise",
+            "profile",
+            "regions",
+            "rows",
+            "runs",
+            "segments",
+            "step_fit",
+            "steps",
+            "stretches",
+        )
+    ),
+)
 # chosen: rows fail in more ways than columns, and few of them have two clean edges.
 EXTRA = (
     *("horizontal-bands",) * 8,
@@ -119,7 +141,7 @@ def main(argv: list[str] | None = None) -> int:
 def measured_shard(first: int) -> list[dict[str, Any]]:
     """Numbers and truth of every candidate of one shard's photos; cached."""
     cv2.setNumThreads(1)
-    path = cache_folder() / f"panel-{synth.VERSION}-{_sources()}" / f"shard-{first}.npz"
+    path = cache_folder() / f"panel-{synth.VERSION}-{sources(*SOURCES)}" / f"shard-{first}.npz"
     return kept_rows(path, lambda: [_measure(*photo) for photo in _drawn(first)])
 
 
@@ -128,30 +150,6 @@ def _drawn(first: int) -> list[tuple[bytes, dict[str, Any]]]:
         return drawn_shard(first)
     samples = [synth.draw(first + k, symptom=symptom) for k, symptom in enumerate(EXTRA)]
     return [(sample.jpeg, sample.truth) for sample in samples]
-
-
-_MEASURES = (
-    "stretches",
-    "segments",
-    "steps",
-    "step_fit",
-    "profile",
-    "regions",
-    "lines",
-    "line_scores",
-)
-
-
-def _sources() -> str:
-    """Hash of the code that makes outlines and candidates."""
-    root = Path(panelvision.__file__).parent
-    digest = hashlib.sha256()
-    for path in sorted([*root.glob("*.py"), *root.glob("measure/*.py")]):
-        if path.stem in ("photo", "locate", "squareup", "light") or path.stem.startswith("outline"):
-            digest.update(path.read_bytes())
-        elif path.stem in _MEASURES:
-            digest.update(path.read_bytes())
-    return digest.hexdigest()[:12]
 
 
 def _measure(jpeg: bytes, truth: dict[str, Any]) -> dict[str, Any]:
