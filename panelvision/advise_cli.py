@@ -11,6 +11,7 @@ from typing import Any
 from panelvision.errors import DataError
 from panelvision.isolate import (
     Advice,
+    Alternative,
     Knowledge,
     advise,
     led_string,
@@ -150,9 +151,18 @@ def in_words(advice: Advice) -> list[str]:
             for i, o in enumerate(test.outcomes, start=1)
         ]
     if advice.alternatives:
-        others = [f"{a.title} (+{a.extra_cost:.1f})" for a in advice.alternatives]
+        others = [f"{a.title} (+{a.extra_cost:.1f}{_state(a)})" for a in advice.alternatives]
         lines.append("Else: " + "; ".join(others))
+        if any(a.open or a.live for a in advice.alternatives):
+            lines.append(
+                "  (what is done at an open or live set: 'skip' leads there, cautions first)"
+            )
     return lines
+
+
+def _state(way: Alternative) -> str:
+    """How an alternative leaves the set closed, open or live, to stand behind its cost."""
+    return (", OPEN" if way.open else "") + (", LIVE" if way.live else "")
 
 
 def interview(
@@ -228,7 +238,7 @@ def _obey(
             return _read(legend, volts, rest, known, knowledge, tell)
         case [answer] if advice.next_test is not None:
             values = [o.value for o in advice.next_test.outcomes]
-            if answer.isdigit() and 1 <= int(answer) <= len(values):
+            if answer.isdecimal() and 1 <= int(answer) <= len(values):
                 answer = values[int(answer) - 1]
             return _with(known, advice.next_test.name, answer)
         case _:
@@ -270,7 +280,7 @@ def _read(
 ) -> Known | None:
     state, total = "on", None
     for word in rest:
-        if word.isdigit():
+        if word.isdecimal():
             string = led_string(int(word), knowledge=knowledge)
             total = string.typical
             if string.caution:

@@ -30,7 +30,7 @@ ASSEMBLY_WORDS: dict[str, str] = {
     "power-board": "power board",
     "panel": "panel (glass and its drivers)",
     "connection": "an inner cable or its contacts",
-    "outside": "something outside the set",
+    "outside": "outside the set, or only latched up",
 }
 
 

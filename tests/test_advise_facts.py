@@ -426,6 +426,14 @@ def test_interview_answers_by_number_and_undo(capsys):
     errors = capsys.readouterr().err
     assert "nothing to undo" in errors and "'maybe' is none of" in errors
     assert "not understood" in errors
+    talk("²", "read LED+ 70 on ²")  # digits to Python, numbers to nobody
+    assert capsys.readouterr().err.count("²") == 2
+
+
+def test_ways_at_an_open_or_live_set_are_marked():
+    told = talk("say sound yes", "say picture dark", "say torch faint-picture")
+    (*_, line) = (line for line in told if line.startswith("Else: "))
+    assert "OPEN" in line and any("cautions first" in line for line in told)
 
 
 def test_interview_reads_meters_and_what_ifs():

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from panelvision.errors import DataError
 from panelvision.isolate import (
     Outcome,
+    advise,
     best_order,
     check_strip,
     discharge,
@@ -297,6 +298,29 @@ def test_posterior_against_the_joint_by_itertools(photo):
     assert got == pytest.approx(by_itertools(SEEN, photo), rel=1e-9)
 
 
+def test_a_test_put_off_has_opened_nothing():
+    dark = {"sound": "yes", "picture": "dark"}
+    assert advise(None, dark, done_tests=["control-cable-off"]).level == "closed"
+    assert advise(None, {**dark, "control-cable-off": "dark"}).level == "back-off"
+
+
+def test_ways_on_say_whether_they_open_the_set():
+    ways = [
+        way
+        for seen in ({}, {"sound": "yes", "picture": "dark", "torch": "faint-picture"})
+        for way in advise(None, seen).alternatives
+    ]
+    for way in ways:
+        work = K.tests.get(way.name) or K.parts.get(way.name)
+        assert way.open == (work is not None and work.level != "closed")
+        assert way.live == bool(getattr(work, "live", False))
+    assert any(way.open for way in ways) and any(way.live for way in ways)
+
+
+def test_a_live_test_is_opened_for_unplugged():
+    assert any("Unplug the set at the wall" in text for text in K.cautions_for("back-off", True))
+
+
 def test_the_order_of_observations_does_not_matter():
     first = isolate(PHOTO, SEEN)
     for order in itertools.islice(itertools.permutations(SEEN.items()), 0, 720, 97):
@@ -537,6 +561,9 @@ def test_strip_output_is_judged_against_the_string():
     assert read_meter("LED+", 55.0, string_volts=total).value == "steady"
     assert read_meter("LED+", 90.0, string_volts=total).value == "rises-and-drops"
     assert read_meter("LED+", 1.0, string_volts=total).value == "nothing"
+    # The supply alone, before the driver boosts it: seen, and no verdict.
+    idle = read_meter("LED+", 24.0, string_volts=total)
+    assert idle.value is None and "does not boost" in idle.text
 
 
 def test_unknown_legends_units_and_states_are_refused():

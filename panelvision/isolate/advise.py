@@ -11,7 +11,7 @@ from panelvision.isolate.plan import GIVE_UP, Choice, agenda, choices
 from panelvision.isolate.posterior import Suspects, gather, suspects_of
 from panelvision.isolate.problem import make_problem
 from panelvision.knowledge import LEVELS, Knowledge, Part, load_knowledge
-from panelvision.knowledge.schema import REPLACED
+from panelvision.knowledge.schema import REPLACED, BenchTest
 from panelvision.labels import ASSEMBLIES
 from panelvision.words import as_percent
 
@@ -64,13 +64,18 @@ class NextTest:
 
 @dataclass(frozen=True)
 class Alternative:
-    """Another way on: kind "test" or "repair" or "give-up"; extra_cost over the best choice."""
+    """Another way on: kind "test" or "repair" or "give-up"; extra_cost over the best choice.
+
+    open, live: state of the set during it.
+    """
 
     kind: str
     name: str
     title: str
     expected_cost: float
     extra_cost: float
+    open: bool
+    live: bool
 
 
 @dataclass(frozen=True)
@@ -138,7 +143,8 @@ def advise(
     Parameters
     ----------
     photo, observations, base : as for `isolate`
-    done_tests : tests that were tried without a result, not to be offered again
+    done_tests : tests not to be offered again, put off or tried without a result; they do not say
+        that the set was opened
     set_value : what the working set is worth, in currency; the knowledge's figure if left out
     depth : actions looked ahead
 
@@ -154,7 +160,7 @@ def advise(
         if name not in knowledge.tests:
             raise DataError(f"done test {name!r} is unknown; known: {', '.join(knowledge.tests)}")
     value = knowledge.economy.set_value if set_value is None else float(set_value)
-    level = _level(knowledge, (*done, *observations))
+    level = _level(knowledge, observations)
     ended = _ended(suspects, knowledge, value, level)
     if ended:
         return ended
@@ -168,16 +174,7 @@ def advise(
         suspects=suspects,
         next_test=_next_test(best, now, weights, level, knowledge),
         stop=_stop(best, suspects, value, level, knowledge),
-        alternatives=tuple(
-            Alternative(
-                c.kind,
-                c.name.removeprefix(REPLACED),
-                _title(c, knowledge),
-                c.expected_cost,
-                c.expected_cost - best.expected_cost,
-            )
-            for c in found[1 : 1 + ALTERNATIVES]
-        ),
+        alternatives=tuple(_alternative(c, best, knowledge) for c in found[1 : 1 + ALTERNATIVES]),
         expected_cost=best.expected_cost,
         set_value=value,
         currency=knowledge.economy.currency,
@@ -217,7 +214,7 @@ def what_if(
 
 
 def _level(knowledge: Knowledge, names: Iterable[str]) -> int:
-    """How far the set is open by now: the furthest that anything done needed."""
+    """How far the set is open by now: the furthest that anything seen or replaced needed."""
     level = 0
     for name in names:
         if name.startswith(REPLACED):
@@ -226,6 +223,20 @@ def _level(knowledge: Knowledge, names: Iterable[str]) -> int:
             done = knowledge.tests[name].level
         level = max(level, LEVELS.index(done))
     return level
+
+
+def _alternative(choice: Choice, best: Choice, knowledge: Knowledge) -> Alternative:
+    name = choice.name.removeprefix(REPLACED)
+    work = knowledge.tests.get(choice.name) or knowledge.parts.get(name)
+    return Alternative(
+        kind=choice.kind,
+        name=name,
+        title=_title(choice, knowledge),
+        expected_cost=choice.expected_cost,
+        extra_cost=choice.expected_cost - best.expected_cost,
+        open=work is not None and work.level != LEVELS[0],
+        live=isinstance(work, BenchTest) and work.live,
+    )
 
 
 def _title(choice: Choice, knowledge: Knowledge) -> str:
@@ -246,12 +257,12 @@ def _ended(suspects: Suspects, knowledge: Knowledge, value: float, level: int) -
                 kind="works",
                 assembly=knowledge.faults[likely].assembly,
                 part=None,
-                title=f"{test.title}: {seen}",
+                title=f"{test.title}: {seen.replace('-', ' ')}",
                 probability=sum(suspects.faults[fault] for fault in cured),
                 price=None,
                 expected_total=0.0,
-                text="The set works: nothing to order. Let it run for a while, and tell the "
-                f"customer what it was: {knowledge.faults[likely].title.lower()}.",
+                text="The set works: nothing to order. Let it run for a while; it may come back. "
+                f"What it was: {knowledge.faults[likely].title.lower()}.",
                 cautions=(),
             )
             return Advice(
@@ -347,7 +358,9 @@ def _order(part: Part, best: Choice, suspects: Suspects, knowledge: Knowledge) -
     cures = [n for n, f in knowledge.faults.items() if f.repair == part.name]
     probability = sum(suspects.faults[name] for name in cures)
     low, high = part.price
-    lead = f"Order this: {part.title}, {low:g} to {high:g}" if buys else f"Do this: {part.title}"
+    lead = f"{'Order' if part.ordered else 'Do'} this: {part.title}"
+    if buys:
+        lead += f", {low:g} to {high:g}"
     text = (
         f"{lead}; {as_percent(probability)} that it is the one, and no test is worth its cost any "
         "more. "
@@ -355,7 +368,7 @@ def _order(part: Part, best: Choice, suspects: Suspects, knowledge: Knowledge) -
         f"{best.expected_cost:.0f} in all ({knowledge.economy.currency})."
     )
     return Stop(
-        kind="order" if buys else "repair",
+        kind="order" if part.ordered else "repair",
         assembly=part.assembly,
         part=part.name,
         title=part.title,

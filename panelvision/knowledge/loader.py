@@ -46,7 +46,7 @@ def load_knowledge(shop: Path | None = None, *, folder: Path = DATA_FOLDER) -> K
     ----------
     shop : path of a TOML file with any of the tables [economy], [part.NAME], [test.NAME],
         [opening.NAME]; only the keys of `SHOP_KEYS` are taken.
-    folder : where the six data files lie.
+    folder : where the five data files lie.
 
     Raises DataError, in one line that names file and entry, when a file cannot be read or does
     not fit. The result is cached as long as no file changes.
@@ -365,7 +365,7 @@ def _band(where: str, table: Any, test: BenchTest) -> MeterBand:
         states=states,
         low=low,
         high=high,
-        value=entry.word("value", test.values),
+        value=None if entry.get("value") is None else entry.word("value", test.values),
         text=entry.text("text"),
     )
     entry.done()

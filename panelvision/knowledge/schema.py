@@ -129,12 +129,15 @@ class Learning:
 
 @dataclass(frozen=True)
 class MeterBand:
-    """A reading within `low`..`high` in one of `states` means `value` of the meter's test."""
+    """A reading within `low`..`high` in one of `states` means `value` of the meter's test.
+
+    value: None where such a reading decides nothing; text then says what to look at.
+    """
 
     states: tuple[str, ...]
     low: float
     high: float
-    value: str
+    value: str | None
     text: str
 
 
