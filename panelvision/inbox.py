@@ -331,7 +331,7 @@ def _zip_entry(
     ):
         yield Trouble(full, "swells absurdly when unpacked; left out")
         return
-    read = _zip_reader(open_, entry.filename, full, counter)
+    read = _zip_reader(open_, entry, full, counter)
     folder = "/".join(inner.split("/")[:-1])
     own_group = group or (f"folder:{name}/{folder}" if folder else "")
     try:
@@ -351,7 +351,9 @@ def _zip_entry(
         yield from _nested(kind, read, full, own_group, depth + 1, counter)
 
 
-def _zip_reader(open_: _Opener, member: str, name: str, counter: _Counter) -> Callable[[], bytes]:
+def _zip_reader(
+    open_: _Opener, member: zipfile.ZipInfo, name: str, counter: _Counter
+) -> Callable[[], bytes]:
     def read() -> bytes:
         try:
             with open_() as archive, archive.open(member) as file:
@@ -495,6 +497,11 @@ def _header(message: Message, name: str) -> str:
         text = str(email.header.make_header(email.header.decode_header(raw)))
     except Exception:  # unknown character sets, broken encodings
         text = str(raw)
+    return _plain(text)
+
+
+def _plain(text: str) -> str:
+    """One printable line of at most 200 characters."""
     text = "".join(c if c.isprintable() else " " for c in text)
     text = text.encode("utf-8", "replace").decode("utf-8")
     return " ".join(text.split())[:200]
@@ -502,9 +509,11 @@ def _header(message: Message, name: str) -> str:
 
 def _sender(message: Message) -> str:
     for name in ("From", "Reply-To", "Sender"):
-        _, address = email.utils.parseaddr(_header(message, name))
-        if address:
-            return address.casefold()[:200]
+        # As it came: a name decoded first may hold a comma ("Surname, First") and pass for two.
+        for text in (str(message.get(name) or ""), _header(message, name)):
+            address = email.utils.parseaddr(text)[1]
+            if "@" in address:
+                return _plain(address).casefold()
     return ""
 
 

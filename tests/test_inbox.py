@@ -244,6 +244,27 @@ def test_mail_gives_photos_with_their_sender(tmp_path):
     assert trouble == {}
 
 
+def test_a_comma_in_a_senders_name_is_no_second_sender(tmp_path):
+    """RFC 2047 words are decoded after the address is parsed: RFC 2047, section 6.2."""
+    for first in ("Hans", "Eva"):
+        sender = f"=?utf-8?Q?M=C3=BCller=2C_{first}?= <{first.lower()}@example.org>"
+        raw = mail(a_jpg=JPEG).replace(b"Ann <ann@example.org>", sender.encode())
+        (tmp_path / f"{first}.eml").write_bytes(raw)
+    found, _ = read(*sorted(tmp_path.glob("*.eml")))
+    assert sorted(i.group for i in found.values()) == [
+        "mail:eva@example.org", "mail:hans@example.org",
+    ]  # fmt: skip
+
+
+def test_two_entries_of_one_name_are_both_read(tmp_path):
+    path = tmp_path / "twice.zip"
+    with zipfile.ZipFile(path, "w") as archive, pytest.warns(UserWarning, match="Duplicate name"):
+        archive.writestr("a.jpg", JPEG)
+        archive.writestr("a.jpg", PNG)
+    items = [item for item in read_inbox([path]) if isinstance(item, Incoming)]
+    assert [item.read() for item in items] == [JPEG, PNG]
+
+
 def test_a_forwarded_mail_an_inline_photo_and_a_zip_in_a_mail(tmp_path):
     message = EmailMessage()
     message["From"] = "bob@example.org"
