@@ -28,6 +28,9 @@ _PLAIN_ASSEMBLIES: dict[str, str] = {
     "connection": "a cable inside the set or its plug",
     "outside": "something outside the set, such as a cable or the socket",
 }
+# A dark set that is not broken has mostly latched up (knowledge/faults.toml, `latched`).
+_LATCHED = "a set that has merely hung itself up, or from its mains supply"
+_DARK = ("faint-image", "no-image")
 
 # Exactly how to take the photo that is asked for.
 WANTED: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -37,9 +40,9 @@ WANTED: dict[str, tuple[str, tuple[str, ...]]] = {
             "Switch the set on, as if you wanted to watch it, and open its menu with the remote "
             "control, even if you cannot see it.",
             "Darken the room: curtains shut, lamps off.",
-            "Hold a torch (a second phone's will do) about a hand's width from the screen, well "
-            "to one side, so that it shines across the glass and its reflection does not shine "
-            "back into the camera.",
+            "Lay a torch down (a second phone's will do), or let somebody hold it, about a hand's "
+            "width from the screen and well to one side, so that it shines across the glass and "
+            "its reflection does not shine back into the camera.",
             "Stand about one and a half metres in front, with the whole screen in the picture. "
             "Do not use the camera's own flash.",
             "Tap on the lit part of the screen to focus there, hold still, and take the photo.",
@@ -138,7 +141,7 @@ def message_for(
     parts = ["Hello,", f"thank you for the {thanks} of your television."]
     seen = _PLAIN_SYMPTOMS.get(symptom, "")
     if step == "quote":
-        parts.extend(_quote(seen, suspect, estimate, settings))
+        parts.extend(_quote(symptom, suspect, estimate, settings))
     elif step == "bring-in":
         if seen:
             parts.append(f"As far as we can see, {seen}.")
@@ -163,17 +166,28 @@ def message_for(
 
 
 def _quote(
-    seen: str, suspect: str, estimate: tuple[float, float] | None, settings: Settings
+    symptom: str, suspect: str, estimate: tuple[float, float] | None, settings: Settings
 ) -> list[str]:
     parts = []
+    seen = _PLAIN_SYMPTOMS.get(symptom, "")
+    latched = suspect == "outside" and symptom in _DARK
     if seen:
-        cause = _PLAIN_ASSEMBLIES.get(suspect, "")
+        cause = _LATCHED if latched else _PLAIN_ASSEMBLIES.get(suspect, "")
+        if symptom == "cracked":
+            cause = ""  # said already
         often = f" This most often comes from {cause}." if cause else ""
         parts.append(f"From what we can see, {seen}.{often}")
     if suspect == "panel":
         parts.append(
             "A new screen usually costs more than such a set is worth, so that a repair seldom "
             "pays. We are glad to look at it and confirm that before you decide."
+        )
+    elif latched:
+        parts.append(
+            "Before you bring the set in, please unplug it at the wall, hold the power button on "
+            "the set itself for 15 seconds, and leave it unplugged for half an hour. Then plug it "
+            "straight into a wall socket, without any adapter, and switch it on. If it stays "
+            "dark, we look at it."
         )
     elif suspect == "outside":
         parts.append(
@@ -184,9 +198,9 @@ def _quote(
     if estimate is not None and suspect != "outside":
         low, high = (5 * round(price / 5) for price in estimate)
         parts.append(
-            f"If it is that, a repair will cost about {settings.currency} {low:.0f} to "
+            f"If it is that, a repair would usually come to {settings.currency} {low:.0f} to "
             f"{settings.currency} {high:.0f}, parts and work together. We confirm the price "
-            "before anything is repaired. Shall we go ahead?"
+            "before anything is repaired." + ("" if suspect == "panel" else " Shall we go ahead?")
         )
     parts.append(_KEEP_CLOSED)
     return parts
@@ -197,9 +211,9 @@ def _ask(wanted: str, symptom: str, seen: str, hints: Sequence[str]) -> list[str
     parts = []
     if wanted == "fault":
         parts.append("In this photo the picture looks as it should.")
-    elif symptom in ("faint-image", "no-image") and seen:
+    elif symptom in _DARK and seen:
         parts.append(f"It looks as if {seen}, but this photo does not make us sure yet.")
-    parts.append(f"To help you without a visit we need {what}:")
+    parts.append(f"Before you bring the set in, please send us {what}:")
     parts.append(_numbered(how))
     extra = _for_customers(wanted, hints)
     if extra and wanted != "file":
@@ -214,7 +228,7 @@ def _for_customers(wanted: str, hints: Sequence[str]) -> list[str]:
     own = [hint.replace(", or mark the corners by hand", "") for hint in hints if hint]
     if wanted in ("torch", "menu"):
         # A dark screen shows no plain page, and the room is to be dark.
-        own = [hint for hint in own if "plain" not in hint]
+        own = [hint for hint in own if "plain" not in hint and "without torch" not in hint]
     return own
 
 

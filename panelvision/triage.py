@@ -13,6 +13,7 @@ import json
 import math
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -27,6 +28,7 @@ from panelvision.files import write_atomically
 from panelvision.fingerprint import fingerprint, fingerprint_of_file
 from panelvision.inbox import Incoming, Trouble, read_inbox
 from panelvision.labels import SYMPTOMS
+from panelvision.measure.change import SIGNIFICANCE
 from panelvision.messages import message_for
 from panelvision.settings import Settings
 from panelvision.tables import cell
@@ -385,7 +387,10 @@ class _Run:
     def compare_all(
         self, groups: Sequence[Sequence[SortedPhoto]]
     ) -> list[Mapping[str, Any] | None]:
-        """The strongest change within each case, or None."""
+        """The strongest change within each case, or None.
+
+        Its p-value is that of the best of all pairs compared (Bonferroni), as of a clip's moments.
+        """
         wanted: list[tuple[int, SortedPhoto, SortedPhoto, str]] = []
         for number, group in enumerate(groups):
             for i, j in pairs_to_compare(group):
@@ -416,13 +421,20 @@ class _Run:
                         self.files.put(result.key, result.value)
                 self._tell("pairs", done, len(wanted), "")
         best: list[Mapping[str, Any] | None] = [None] * len(groups)
+        compared = Counter(number for number, *_, key in wanted if _compared(known.get(key)))
         for number, one, two, key in wanted:
             change = known.get(key)
-            if change is None or not change.get("usable", True):
+            if change is None or not _compared(change):
                 continue
-            change = {"files": [one.incoming.name, two.incoming.name], **change}
+            p_value = min(1.0, float(change["p_value"]) * compared[number])
+            change = {
+                "files": [one.incoming.name, two.incoming.name],
+                **change,
+                "p_value": p_value,
+                "changed": p_value <= SIGNIFICANCE,
+            }
             held = best[number]
-            if held is None or _rank_of(change) < _rank_of(held):
+            if held is None or p_value < held["p_value"]:
                 best[number] = change
         return best
 
@@ -431,9 +443,8 @@ def _nothing() -> bytes:
     raise PhotoError("there is nothing to read")
 
 
-def _rank_of(change: Mapping[str, Any]) -> tuple[bool, float]:
-    p_value = change.get("p_value")
-    return not change.get("changed"), 1.0 if p_value is None else float(p_value)
+def _compared(change: Mapping[str, Any] | None) -> bool:
+    return change is not None and bool(change.get("usable")) and change.get("p_value") is not None
 
 
 def _sorted(item: Incoming | Trouble, sha256: str, record: Mapping[str, Any]) -> SortedPhoto:

@@ -10,6 +10,7 @@ import numpy as np
 
 from panelvision.fingerprint import NEAR
 from panelvision.inbox import Incoming
+from panelvision.isolate import isolate
 from panelvision.knowledge.loader import load_knowledge
 from panelvision.settings import load_settings, prices_path
 
@@ -27,6 +28,8 @@ DARK = frozenset(("faint-image", "no-image"))
 _SURE_SYMPTOM = 0.75
 # chosen: the first suspect is more likely than all others together.
 _SURE_SUSPECT = 0.5
+# chosen: likelier than not.
+_LIKELY_DARK = 0.5
 # chosen: who sent as many usable photos and left us unsure will not do better with one more.
 _ENOUGH_PHOTOS = 3
 
@@ -82,6 +85,8 @@ class NextStep:
         Which photo to ask for (a key of ``messages.WANTED``); empty unless one is asked for.
     symptom, suspect : str
         What the step rests on; empty when nothing is known.
+    share : float
+        Probability of the suspect, given the photo, 0..1.
     confidence : float
         Probability of the symptom times that of the suspect, 0..1; orders cases of one step.
     hints : tuple of str
@@ -93,6 +98,7 @@ class NextStep:
     symptom: str = ""
     suspect: str = ""
     confidence: float = 0.0
+    share: float = 0.0
     hints: tuple[str, ...] = ()
 
 
@@ -208,11 +214,14 @@ def case_key(photos: Sequence[SortedPhoto]) -> str:
 
 
 def pairs_to_compare(photos: Sequence[SortedPhoto], *, most: int = 3) -> list[tuple[int, int]]:
-    """Which photos of a case to run the change test on: neighbours among those of a dark screen."""
+    """Which photos of a case to run the change test on: neighbours among those of a dark screen.
+
+    Only where a dark screen is likelier than not: two lit pictures differ anyway.
+    """
     dark = [
         i
         for i, photo in enumerate(photos)
-        if photo.symptom in DARK or DARK & set(photo.record.get("symptom_set") or ())
+        if sum(_probability_of(photo, symptom) for symptom in DARK) >= _LIKELY_DARK
     ]
     distinct: list[int] = []
     for i in dark:
@@ -235,33 +244,40 @@ def decide(photos: Sequence[SortedPhoto], change: Mapping[str, Any] | None) -> N
         # The panel answered the menu: whatever each photo says alone, a picture is formed.
         best = max(screens, key=lambda p: _probability_of(p, "faint-image"))
         sure = max(_probability_of(best, "faint-image"), 1 - float(change.get("p_value") or 0.0))
-        return NextStep("quote", "", "faint-image", "backlight", sure)
+        suspect, share = _first(isolate({"faint-image": 1.0}, {}).assemblies)
+        return NextStep("quote", "", "faint-image", suspect, sure, share)
     if not usable:
         best = max(screens, key=lambda p: p.probability)
         return NextStep(
-            "ask-for-photo", _wanted(best), best.symptom, "", best.probability, _hints(best)
+            "ask-for-photo", _wanted(best), best.symptom, "", best.probability, hints=_hints(best)
         )
-    best = max(usable, key=lambda p: p.probability)
-    suspect, share = _first_suspect(best)
+    # A fault that comes and goes is missing in some photos: one that shows it says more.
+    best = max(usable, key=lambda p: (p.symptom != "normal", p.probability))
+    suspect, share = _first(best.record.get("suspects") or {})
     confidence = best.probability * share
     if best.symptom == "normal":
         return NextStep("ask-for-photo", "fault", "normal", "", best.probability)
     if best.probability >= _SURE_SYMPTOM and share >= _SURE_SUSPECT:
-        return NextStep("quote", "", best.symptom, suspect, confidence)
+        return NextStep("quote", "", best.symptom, suspect, confidence, share)
     if best.probability < _SURE_SYMPTOM and len(usable) < _ENOUGH_PHOTOS:
         return NextStep(
-            "ask-for-photo", _wanted(best), best.symptom, suspect, confidence, _hints(best)
+            "ask-for-photo",
+            _wanted(best),
+            best.symptom,
+            suspect,
+            confidence,
+            share,
+            _hints(best),
         )
     # The symptom is clear and several assemblies make it, or photos do not get further.
-    return NextStep("bring-in", "", best.symptom, suspect, confidence)
+    return NextStep("bring-in", "", best.symptom, suspect, confidence, share)
 
 
 def _probability_of(photo: SortedPhoto, symptom: str) -> float:
     return float((photo.record.get("symptom_probabilities") or {}).get(symptom) or 0.0)
 
 
-def _first_suspect(photo: SortedPhoto) -> tuple[str, float]:
-    suspects = photo.record.get("suspects") or {}
+def _first(suspects: Mapping[str, float]) -> tuple[str, float]:
     if not suspects:
         return "", 0.0
     name = max(suspects, key=lambda assembly: suspects[assembly])

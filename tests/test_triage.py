@@ -27,11 +27,19 @@ from panelvision.cases import Outcome, open_store
 from panelvision.files import TEMPORARY_PREFIX, sweep_temporaries
 from panelvision.fingerprint import BITS, NEAR, distance, fingerprint_of_file
 from panelvision.inbox import Incoming
+from panelvision.isolate import isolate
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
 from panelvision.messages import WANTED, message_for
 from panelvision.settings import Settings
 from panelvision.triage import sort_photos
-from panelvision.triage_cases import STEPS, SortedPhoto, decide, group_photos, rank_cases
+from panelvision.triage_cases import (
+    STEPS,
+    SortedPhoto,
+    decide,
+    group_photos,
+    pairs_to_compare,
+    rank_cases,
+)
 from panelvision.triage_page import page
 from panelvision.triage_results import OutputError, only_run
 from panelvision.triage_store import file_cases
@@ -378,6 +386,8 @@ _UNSURE = {"usable": False, "retake": ["Move closer."]}
         ([_FAILED, seen("faint-image")], None, "quote", ""),
         ([seen("not-a-screen"), seen("cracked")], None, "quote", ""),
         ([seen("normal")], None, "ask-for-photo", "fault"),
+        # A fault that comes and goes: a surer photo without it does not outweigh one with it.
+        ([seen("normal", 0.92), seen("faint-image", 0.88)], None, "quote", ""),
         ([seen("no-image", **_UNSURE)], None, "ask-for-photo", "torch"),
         ([seen("faint-image", 0.6)], None, "ask-for-photo", "menu"),
         ([seen("faint-image", 0.6)] * 3, None, "bring-in", ""),
@@ -394,6 +404,41 @@ def test_the_next_step(photos, change, step, wanted):
     assert 0 <= got.confidence <= 1
     if change and change["changed"]:
         assert (got.symptom, got.suspect) == ("faint-image", "backlight")
+
+
+def test_lit_pictures_are_not_compared():
+    unsure = {"symptom_set": ["normal", "no-image"]}
+    assert pairs_to_compare([seen("normal", 0.8, **unsure), other("normal", 0.8, **unsure)]) == []
+    assert pairs_to_compare([seen("no-image"), other("faint-image")]) == [(0, 1)]
+
+
+def test_the_suspect_of_a_change_is_that_of_a_faint_picture():
+    got = decide([seen("no-image", 0.6, **_UNSURE)] * 2, {"changed": True, "p_value": 1e-6})
+    share = isolate({"faint-image": 1.0}, {}).assemblies["backlight"]
+    assert got.share == pytest.approx(share) and 0.5 < got.share < 0.95
+
+
+def test_the_best_of_several_pairs_counts_as_such(tmp_path):
+    """Bonferroni: three pairs of an unchanged set come below 0.05 in one case of seven."""
+    box = tmp_path / "box" / "one"
+    box.mkdir(parents=True)
+    for k in range(4):
+        (box / f"{k}.png").write_bytes(photo("no-image", k))
+    summary = sort_photos(
+        [tmp_path / "box"], out=tmp_path / "out", examine=toy_pipeline.examine,
+        compare=_nearly, version=toy_pipeline.version, workers=0,
+    )  # fmt: skip
+    (case,) = summary.cases
+    assert case.change["p_value"] == pytest.approx(0.12) and not case.change["changed"]
+    assert case.next.step != "quote" or case.next.symptom != "faint-image"
+
+
+def _nearly(one, two):
+    return {"usable": True, "changed": True, "score": 1.0, "p_value": 0.04}
+
+
+def other(*arguments, **fields) -> SortedPhoto:
+    return replace(seen(*arguments, **fields), sha256="b" * 64)
 
 
 def test_the_change_test_runs_within_a_case(tmp_path):
@@ -524,6 +569,24 @@ def test_a_customer_is_not_asked_for_what_only_the_shop_can_do():
     assert "by hand" not in text and "all four corners in." in text and "plain grey" in text
     # A dark screen shows no page, and its room is to be dark.
     assert "plain grey" not in message_for("ask-for-photo", wanted="torch", hints=(plain,))
+    dark = "Take one more photo without torch and room light: a lit screen stays grey."
+    assert "without torch" not in message_for("ask-for-photo", wanted="torch", hints=(dark,))
+
+
+def test_a_dark_set_that_may_have_latched_up_is_freed_before_it_comes():
+    """Full discharge: domain notes, 'a completely dead set'."""
+    text = message_for("quote", symptom="no-image", suspect="outside")
+    assert "hung itself up" in text and "15 seconds" in text and "half an hour" in text
+    assert "another cable" not in text and "do not open the set" in text
+    lit = message_for("quote", symptom="blocky", suspect="outside")
+    assert "another cable" in lit and "15 seconds" not in lit
+
+
+def test_a_screen_that_seldom_pays_is_not_offered_for_sale():
+    panel = message_for("quote", symptom="cracked", suspect="panel", estimate=(200.0, 400.0))
+    assert "seldom pays" in panel and "Shall we go ahead" not in panel
+    assert panel.count("the screen itself") == 1
+    assert "Shall we" in message_for("quote", suspect="backlight", estimate=(50.0, 60.0))
 
 
 def test_prices_on_the_sheet_carry_the_shops_currency(tmp_path):

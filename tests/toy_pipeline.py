@@ -75,7 +75,8 @@ def failing_examine(data: bytes, name: str) -> dict[str, Any]:
 def compare(one: bytes, two: bytes) -> dict[str, Any]:
     """A change exactly when the photos' second pixels differ."""
     a, b = (read_photo(data).pixels[0, 1, 0] for data in (one, two))
-    return {"usable": True, "changed": bool(a != b), "score": 1.0, "p_value": 0.001}
+    changed = bool(a != b)
+    return {"usable": True, "changed": changed, "score": 1.0, "p_value": 0.001 if changed else 0.6}
 
 
 def photo(symptom: str, seed: int = 0, *, second: int = 0, form: str = "PNG") -> bytes:

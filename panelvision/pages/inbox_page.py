@@ -171,7 +171,7 @@ def _known(case: SortedCase) -> None:
         sure = any(photo.usable for photo in case.photos)
         lines.append(f"{'Shows' if sure else 'Perhaps'}: {SYMPTOM_WORDS[case.next.symptom]}")
     if case.next.suspect:
-        share = percent(case.next.confidence)
+        share = percent(case.next.share)
         lines.append(f"Suspect: {ASSEMBLY_WORDS[case.next.suspect]} ({share})")
     if case.change is not None and case.change.get("changed"):
         lines.append("Two photos differ on the panel: it forms a picture")

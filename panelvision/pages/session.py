@@ -138,11 +138,16 @@ class Desk:
         return [entry.answer for entry in self.entries.values() if entry.answer is not None]
 
     def leading(self) -> Answer | None:
-        """The photo that the bench reasons from: the surest one that can be used."""
+        """The photo that the bench reasons from: usable, showing a fault, the surest.
+
+        A fault that comes and goes is missing in some photos: one that shows it says more.
+        """
         screens = [a for a in self.answers() if a.symptom != "not-a-screen"]
         if not screens:
             return None
-        return max(screens, key=lambda a: (a.usable, a.probabilities[a.symptom]))
+        return max(
+            screens, key=lambda a: (a.usable, a.symptom != "normal", a.probabilities[a.symptom])
+        )
 
     def observe(self, name: str, value: str | float | None) -> None:
         """Note an observation or a test's outcome (None takes it back); undoable."""
