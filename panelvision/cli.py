@@ -2,6 +2,7 @@
 
 import argparse
 import io
+import itertools
 import json
 import sys
 from contextlib import suppress
@@ -102,8 +103,9 @@ def run_examine(args: argparse.Namespace) -> int:
         if len(args.photos) > 3 and sys.stderr.isatty():
             progress = stack.enter_context(Progress(console=Console(stderr=True), transient=True))
             task = progress.add_task("photos", total=len(args.photos))
+        written: set[Path] = set()
         for path in args.photos:
-            record = _examine_one(path, corners, args, console)
+            record = _examine_one(path, corners, args, console, written)
             failed += "error" in record
             if sink is not None:
                 _write_line(sink, _json_line(record))
@@ -133,7 +135,7 @@ def _write_line(sink, line: str) -> None:
         ) from None
 
 
-def _examine_one(path: str, corners, args: argparse.Namespace, console) -> dict:
+def _examine_one(path: str, corners, args: argparse.Namespace, console, written: set[Path]) -> dict:
     from rich.markup import escape
 
     from panelvision.examine import examine
@@ -141,9 +143,9 @@ def _examine_one(path: str, corners, args: argparse.Namespace, console) -> dict:
     try:
         result = examine(path, corners=corners)
         if args.overlay:
-            _write_picture(Path(args.overlay), path, "overlay", result.overlay())
+            _write_picture(Path(args.overlay), path, "overlay", result.overlay(), written)
         if args.enhanced:
-            _write_picture(Path(args.enhanced), path, "enhanced", result.enhanced())
+            _write_picture(Path(args.enhanced), path, "enhanced", result.enhanced(), written)
     except PanelvisionError as fault:
         # A file's name may look like the console's own markup: "[bold].jpg".
         console.print(f"[bold red]error[/] {escape(str(fault))}", highlight=False)
@@ -185,13 +187,19 @@ def _make_folder(folder: Path) -> None:
         ) from None
 
 
-def _write_picture(folder: Path, source: str, kind: str, pixels) -> None:
+def _write_picture(folder: Path, source: str, kind: str, pixels, written: set[Path]) -> None:
     from PIL import Image
 
     from panelvision.files import write_atomically
 
     stem = "".join(c if c.isalnum() or c in "-_." else "_" for c in Path(source).stem)[:80]
-    target = folder / f"{stem or 'photo'}-{kind}.png"
+    # Photos of one name from two folders, or in two formats, have a picture each.
+    for number in itertools.count(1):
+        more = "" if number == 1 else f"-{number}"
+        target = folder / f"{stem or 'photo'}{more}-{kind}.png"
+        if target not in written:
+            break
+    written.add(target)
     buffer = io.BytesIO()
     Image.fromarray(pixels).save(buffer, "PNG", compress_level=3)
     try:

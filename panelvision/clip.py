@@ -99,8 +99,8 @@ def _decode(source: Path, most: int) -> list[Photo]:
             if index % step:
                 continue
             kept.append(_photo(frame, f"{source.name} frame {index}"))
-            if not total and len(kept) >= 2 * most:
-                # Length unknown: thin out and go on at half the rate.
+            if len(kept) >= 2 * most:
+                # Length unknown, or stated too short: thin out and go on at half the rate.
                 kept, step = kept[::2], step * 2
     return kept[:: max(1, -(-len(kept) // most))]
 

@@ -238,6 +238,8 @@ def look(
     ------
     PhotoError
         When the photo cannot be read.
+    DataError
+        When the corners are not four points around a screen.
     """
     clock = _Clock(on_stage)
     photo, searched = _read(source, name)
@@ -308,6 +310,7 @@ def judge(
         retake.append(_NO_OUTLINE_RETAKE)
     if not usable and not retake:
         retake.append(retake_for(reading))
+    retake.extend(seen.evidence.camera.retake)
     return Examination(
         look=seen,
         reading=reading,
@@ -385,6 +388,8 @@ def examine(
     ------
     PhotoError
         When the photo cannot be read.
+    DataError
+        When the corners are not four points around a screen.
     ModelError
         When the shipped classifier is missing or altered.
     """

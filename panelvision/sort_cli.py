@@ -54,10 +54,9 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
 
 
 def _count(text: str) -> int:
-    number = int(text)
-    if not 0 <= number <= 1024:
-        raise argparse.ArgumentTypeError(f"expected 0 to 1024, got {number}")
-    return number
+    if not text.isdecimal() or not 0 <= int(text) <= 1024:
+        raise argparse.ArgumentTypeError(f"expected a whole number from 0 to 1024, got {text!r}")
+    return int(text)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -13,7 +14,7 @@ import synth
 from panelvision.cli import main
 from panelvision.errors import PhotoError
 from panelvision.evidence import feature_vector
-from panelvision.examine import examine, look
+from panelvision.examine import examine, judge, look
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
 from panelvision.photo import from_array, read_photo
 
@@ -84,6 +85,27 @@ def test_a_large_photo_is_measured_the_same_whoever_decoded_it(sample):
     assert first.evidence.features() == pytest.approx(second.evidence.features(), nan_ok=True)
 
 
+def test_photos_of_one_name_have_an_overlay_each(sample, tmp_path):
+    for folder in ("a", "b"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "front.jpg").write_bytes(sample.jpeg)
+    photos = [str(tmp_path / folder / "front.jpg") for folder in ("a", "b")]
+    assert main(["examine", *photos, "--overlay", str(tmp_path / "out")]) == 0
+    names = sorted(file.name for file in (tmp_path / "out").iterdir())
+    assert names == ["front-2-overlay.png", "front-overlay.png"]
+
+
+def test_what_the_camera_did_is_among_the_hints_for_the_next_photo(result):
+    evidence = result.look.evidence
+    hint = "The stripes are made by the camera."
+    banded = replace(evidence, camera=replace(evidence.camera, retake=(hint,)))
+    unsure = replace(banded, location=replace(banded.location, outline=None))
+    got = judge(replace(result.look, evidence=unsure))
+    assert not got.usable and got.retake[-1] == hint
+    sure = judge(replace(result.look, evidence=banded))
+    assert sure.usable == result.usable and (hint in sure.retake) == (not sure.usable)
+
+
 def test_unreadable_photo_says_so():
     with pytest.raises(PhotoError, match="not a photo that can be read"):
         examine(b"nothing", name="x")
@@ -105,6 +127,7 @@ def test_command_line_gives_the_same_record(sample, result, tmp_path, capsys):
         assert first[key] == result.to_json()[key]
     assert set(second) == {"file", "error"}
     assert (overlays / "half-overlay.png").stat().st_size > 1000
+    assert len(list(overlays.iterdir())) == 1
     assert "half.jpg" in capsys.readouterr().out
 
 

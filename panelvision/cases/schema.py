@@ -230,7 +230,11 @@ def check_integrity(engine: sa.Engine) -> None:
     """Raise StoreError if SQLite finds its file damaged or a reference that leads nowhere."""
     if engine.dialect.name != "sqlite":
         return
-    remedy = "restore the last backup with 'panelvision cases restore'"
+    file = Path(engine.url.database or "").name
+    remedy = (
+        f"move {file} and what is named {file}-... beside it away, then bring the last backup back "
+        "with 'panelvision cases restore FILE'"
+    )
     try:
         with reading(engine) as connection:
             verdict = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
