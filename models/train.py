@@ -287,7 +287,10 @@ def compare_families(split: Split, *, seed: int) -> list[dict[str, Any]]:
 
 
 def write_artefact(path: Path, data: bytes, card: dict[str, Any]) -> None:
-    """Write the artefact and the card that vouches for its bytes; both or neither replace."""
+    """Write the artefact and the card that vouches for its bytes.
+
+    A kill between the two renames leaves a pair that does not match, which loading refuses.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     card = {**card, "sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data)}
     new_model, new_card = path.with_suffix(".npz.part"), path.with_suffix(".json.part")

@@ -24,10 +24,12 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.neural_network import MLPClassifier
 
 import synth
+from models.convolutions import pytorch
 from models.faint_network import Glass, fit_network
 from models.measure import SQUARED, cache_folder, kept_rows, sources
 from models.metrics import area_under_curve, wilson
 from panelvision.arrays import BoolArray, FloatArray
+from panelvision.errors import PanelvisionError
 from panelvision.measure import faint, faint_network
 from panelvision.measure.combiner import FORMAT, Network, network_from
 from panelvision.measure.faint_features import Prepared, feature_names, prepare, shrink
@@ -85,6 +87,11 @@ def main(argv: list[str] | None = None) -> int:
     if args.limit_only:
         model = json.loads(TARGET.read_text(encoding="utf-8"))
         return _write({**model, "limit": allowance(model, jobs=args.jobs)})
+    try:
+        pytorch()  # told now, and not after ten minutes of drawing
+    except PanelvisionError as fault:
+        print(f"models.train_faint: {fault}", file=sys.stderr)
+        return 2
     starts = [FIRST_SEED + i * SHARD for i in range(math.ceil(args.count / SHARD))]
     rows: list[dict[str, Any]] = []
     work = joblib.Parallel(n_jobs=args.jobs, return_as="generator")(

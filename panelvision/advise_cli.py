@@ -19,6 +19,7 @@ from panelvision.isolate import (
     read_meter,
     what_if,
 )
+from panelvision.isolate.meters import outcome_to_note
 from panelvision.words import as_percent
 
 HELP = """answers: the outcome's number or word      skip: could not tell
@@ -293,4 +294,9 @@ def _read(
         raise DataError(f"not a number of volts: {volts!r}") from error
     reading = read_meter(legend, number, "V", state, string_volts=total, knowledge=knowledge)
     tell(reading.text)
-    return None if reading.value is None else _with(known, reading.observation, reading.value)
+    value = outcome_to_note(reading, known.observations, knowledge)
+    if value is None:
+        return None
+    if value != reading.value:
+        tell(f"{reading.observation} stays {value}, as noted before; 'undo' or 'say' changes it.")
+    return _with(known, reading.observation, value)

@@ -104,8 +104,8 @@ class SymptomModel:
     dark_split : tuple of two floats, or None
         Slope and offset of the log-odds that a dark screen shows a faint picture, on the faint
         detector's scores. How likely the screen is dark is the members' question; whether a
-        picture is on it is the detector's, so that reading and finding do not contradict each
-        other. Not applied where the score could not be measured.
+        picture is on it is the detector's, its tiles' and its networks' together. Not applied
+        where the score could not be measured.
     conformal_score : float
         Labels with 1 - p at most this make up the symptom set.
     least_probability : float

@@ -74,17 +74,25 @@ def supported(kind: str, reading: SymptomReading) -> bool:
     return reading.possible(*_BELONGS[kind], least=_POSSIBLE)
 
 
+_AGAINST = "the photo as a whole speaks against that: take one with the menu open and one without"
+
+
 def _describe_faint(evidence: Evidence, reading: SymptomReading) -> list[Finding]:
     """The faint picture of a dark screen, or what would have been found; lit screens: none."""
     if reading.symptom not in ("faint-image", "no-image"):
         return []
     faint = evidence.faint
     box = Mark("zone", (0.0, 0.0, 1.0, 1.0), "faint picture")
+    # The reading weighs more than the glass's tiles; where they differ the sentence says so.
+    agreed = faint.found == (reading.symptom == "faint-image")
     if faint.found:
+        contrast = f"with a contrast of {100 * faint.contrast:.1f} %"
         return [
             Finding(
-                f"A faint picture is there, with a contrast of {100 * faint.contrast:.1f} %: "
-                "the panel forms a picture and the light behind it is missing.",
+                f"A faint picture is there, {contrast}: the panel forms a picture and the light "
+                "behind it is missing."
+                if agreed
+                else f"Something like a faint picture was measured, {contrast}, but {_AGAINST}.",
                 "faint",
                 float(max(reading.probabilities.get("faint-image", 0.0), 0.5)),
                 box,
@@ -97,7 +105,7 @@ def _describe_faint(evidence: Evidence, reading: SymptomReading) -> list[Finding
     return [
         Finding(
             f"No faint picture was found; one with a contrast of {100 * limit:.1f} % or more "
-            "would have been.",
+            + ("would have been." if agreed else f"would have been, but {_AGAINST}."),
             "faint",
             float(reading.probabilities.get("no-image", 0.0)),
         )

@@ -344,7 +344,7 @@ def aspect_of(
     measured, spread = measured_aspect(corners, size, sigma=sigma)
     if not np.isfinite(measured):
         return 16 / 9, "prior"
-    # A twentieth of the weight on "something else", spread evenly over 0.3 .. 4.
+    # A two-hundredth of the weight on "something else", spread evenly over 0.3 .. 4.
     other = 0.005 / np.log(4 / 0.3)
     scores = [
         prior

@@ -35,7 +35,7 @@ class Outline:
     sigma : ndarray of shape (4,)
         Standard error of each corner along each axis, in photo pixels; NaN if unknown.
     source : str
-        ``"found"`` or ``"user"``.
+        ``"found"``, ``"user"``, or ``"frame"`` for the photo's own border.
     """
 
     corners: FloatArray
@@ -73,7 +73,7 @@ class ScreenView:
     aspect : float
         Width / height of the active area.
     aspect_source : str
-        ``"perspective"``, ``"prior"`` or ``"user"``.
+        ``"perspective"`` or ``"prior"``.
     margin : float
         Extra border around the active area that the view includes, as a fraction of the
         active area's width and height on each side; 0 in the pipeline's own view.

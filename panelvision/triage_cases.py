@@ -317,13 +317,8 @@ def repair_price(assembly: str) -> tuple[float, float] | None:
     for part in knowledge.parts.values():
         if part.assembly != assembly:
             continue
-        minutes = part.minutes
-        if part.level in knowledge.openings:
-            # levels lie one behind the other, in the order of the file
-            levels = list(knowledge.openings)
-            for level in levels[: levels.index(part.level) + 1]:
-                minutes += knowledge.openings[level].minutes
-        prices.append([price + labour * minutes / 60 for price in part.price])
+        hours = knowledge.minutes_of(part) / 60
+        prices.append([price + labour * hours for price in part.price])
     if not prices:
         return None
     return min(p[0] for p in prices), max(p[1] for p in prices)

@@ -1,6 +1,7 @@
 """The pages' logic through Streamlit's own test runner, without a browser."""
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -324,6 +325,111 @@ def test_a_saved_case_comes_back_to_the_bench():
     assert entry.name == "half.jpg" and desk_of(back).case.id == saved.id
     # Kept without metadata, but the same picture.
     assert Image.open(io.BytesIO(entry.data)).size == Image.open(io.BytesIO(example(1))).size
+
+
+def test_a_case_with_more_photos_than_the_bench_holds_loses_none(monkeypatch):
+    files = [(f"{k}.jpg", example(k)) for k in range(3)]
+    at = visit("cases", upload(visit("photo"), *files))
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    saved = desk_of(at).case
+    monkeypatch.setattr(session, "MOST_PHOTOS", 2)
+
+    def script(case_id: str) -> None:
+        from panelvision.pages.cases_page import load_case, save_desk
+        from panelvision.pages.session import case_store
+
+        load_case(case_store().get(case_id))
+        save_desk()
+
+    back = AppTest.from_function(script, kwargs={"case_id": saved.id}).run()
+    assert not back.exception
+    assert len(desk_of(back).entries) == 2
+    kept = session.case_store().get(saved.id).photos
+    assert {p.sha256 for p in kept} == {p.sha256 for p in saved.photos}
+
+
+def test_another_set_is_begun_from_the_bench_and_asks_before_what_is_in_no_case_goes():
+    at = note(visit("bench"), "sound", "yes")
+    assert desk_of(at).unsaved()
+    assert any(b.label == "Start without saving" for b in at.button)
+    first = visit("photo", at)
+    assert "still holds" in said(first)
+    cases = visit("cases", at)
+    next(b for b in cases.button if b.label == "Save the case").click().run()
+    assert not desk_of(cases).unsaved()
+    at = visit("bench", cases)
+    assert not any(b.label == "Start without saving" for b in at.button)
+    at.button(key="new-set").click().run()
+    assert not desk_of(at).begun()
+
+
+def test_a_case_taken_up_does_not_push_an_unsaved_set_off_the_bench_unasked():
+    at = note(visit("bench"), "sound", "yes")
+    cases = visit("cases", at)
+    next(b for b in cases.button if b.label == "Save the case").click().run()
+    saved = desk_of(cases).case
+    at.session_state["desk"] = session.Desk(observations={"sound": "no"})
+    listed = visit("cases", at)
+    listed.segmented_control(key="cases-part").set_value("find").run()
+    (taken,) = (b for b in listed.button if b.key == f"open-{saved.id}")
+    assert taken.label == "Put this one there anyway"
+    taken.click().run()
+    assert desk_of(listed).observations == {"sound": "yes"}
+
+
+def test_a_case_changed_elsewhere_is_told_and_nothing_on_the_bench_is_lost():
+    at = note(visit("bench"), "sound", "yes")
+    cases = visit("cases", at)
+    next(b for b in cases.button if b.label == "Save the case").click().run()
+    store, mine = session.case_store(), desk_of(cases).case
+    store.save_case(replace(store.get(mine.id), verdict="panel"))
+    at = note(visit("bench", cases), "standby-light", "off")
+    cases = visit("cases", at)
+    cases.segmented_control(key="cases-part").set_value("save").run()
+    assert any("changed elsewhere" in w.value for w in cases.warning)
+    cases.button(key="take-stored").click().run()
+    assert not cases.warning
+    next(b for b in cases.button if b.label == "Save the case").click().run()
+    assert dict(store.get(mine.id).observations) == {"sound": "yes", "standby-light": "off"}
+
+
+def test_a_long_wait_says_that_the_phone_forgets_until_the_set_is_saved(monkeypatch):
+    monkeypatch.setattr(session, "advice", _waiting)
+    at = note(visit("bench"), "sound", "no")
+    assert "forgets this bench" in said(at)
+    cases = visit("cases", at)
+    next(b for b in cases.button if b.label == "Save the case").click().run()
+    assert "forgets this bench" not in said(visit("bench", cases))
+
+
+def _waiting(**_):
+    dead = {"sound": "no", "picture": "dark", "torch": "nothing", "standby-light": "off"}
+    found = advise(None, dead)
+    assert found.next_test is not None and found.next_test.wait_minutes
+    return found
+
+
+def test_one_missing_rail_stays_noted_whatever_the_other_shows():
+    at = visit("bench")
+    desk_of(at).observations["main-rails"] = "missing"
+    at.run()
+    rail = next(m for m in load_knowledge().meters.values() if m.name == "rail-12v")
+    at.selectbox(key="meter").set_value(rail).run()
+    at.number_input(key="meter-volts").set_value(12.0).run()
+    assert not at.exception
+    assert "Noted already" in said(at)
+    assert not any(b.label.startswith("Note it") for b in at.button)
+
+
+def test_report_and_quote_name_one_price():
+    from panelvision.triage_cases import repair_price
+
+    bench = load_knowledge()
+    low, high = repair_price("backlight")
+    part = bench.parts["strip-set"]
+    labour = bench.economy.labour_per_hour / 60 * (35 + 12 + 40)  # strips, back cover, panel
+    assert (low, high) == pytest.approx((part.price[0] + labour, part.price[1] + labour))
+    assert bench.minutes_of(part) == 35 + 12 + 40
 
 
 def test_the_report_follows_the_bench_and_carries_the_shop():

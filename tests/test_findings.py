@@ -1,9 +1,11 @@
 """Findings as sentences in the trade's words, with marks at the measured places."""
 
 import re
+from types import SimpleNamespace
 
 import pytest
 
+from panelvision import findings
 from panelvision.classify import SymptomReading
 from panelvision.examine import retake_for
 from panelvision.findings_grid import describe_columns, describe_rows
@@ -54,6 +56,20 @@ def test_lines():
     assert level.kind == "rows"
     assert re.match(r"A thin white level line at 20\.\d % of the height", level.sentence)
     assert level.mark.shape == "line"
+
+
+@pytest.mark.parametrize("symptom", ["faint-image", "no-image"])
+@pytest.mark.parametrize("found", [True, False])
+def test_a_finding_says_where_the_reading_differs(symptom: str, found: bool, monkeypatch):
+    seen_faint = SimpleNamespace(found=found, contrast=0.02, detection_limit=0.03)
+    evidence = SimpleNamespace(faint=seen_faint)
+    others = dict.fromkeys(("faint-image", "no-image"), 0.2)
+    reading = SymptomReading(symptom, {**others, symptom: 0.8}, (symptom,), True, "")
+    (finding,) = findings._describe_faint(evidence, reading)
+    agrees = found == (symptom == "faint-image")
+    assert ("speaks against" in finding.sentence) != agrees
+    assert finding.sentence.count(".") == 2 and finding.sentence.endswith(".")
+    assert ("is missing" in finding.sentence) == (found and agrees)
 
 
 def test_every_sentence_is_one_sentence():

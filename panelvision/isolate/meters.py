@@ -1,5 +1,6 @@
 """Meter readings at the connectors: legend and number in, outcome and guidance out."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from panelvision.errors import DataError
@@ -106,6 +107,22 @@ def _judge(
             f"the same connector. {usual}"
         )
     return MeterReading(meter.test, None, text, expected)
+
+
+def outcome_to_note(
+    reading: MeterReading, observations: Mapping[str, str | float], knowledge: Knowledge
+) -> str | None:
+    """The outcome to note for a reading beside what is noted already.
+
+    Where several meters answer one test (the main rails), the outcome that the test lists last
+    stays: one missing rail is enough, whatever the others show.
+    """
+    sharing = [m for m in knowledge.meters.values() if m.test == reading.observation]
+    values = knowledge.tests[reading.observation].values
+    known = observations.get(reading.observation)
+    if len(sharing) < 2 or known not in values or reading.value not in values:
+        return reading.value
+    return max(str(known), reading.value, key=values.index)
 
 
 def reading_of(test: str, volts: float, knowledge: Knowledge) -> tuple[str | None, str]:

@@ -262,6 +262,11 @@ class Knowledge:
         handling = self.economy.order_handling if part.ordered else 0.0
         return part.typical_price + handling + self.economy.labour_per_hour / 60 * part.minutes
 
+    def minutes_of(self, part: Part) -> float:
+        """Minutes of replacing a part in a closed set: the work, opening and closing up."""
+        steps = LEVELS[1 : LEVELS.index(part.level) + 1]
+        return part.minutes + sum(self.openings[step].minutes for step in steps)
+
     def opening_cost(self, level: str) -> float:
         """Cost of the one step that reaches `level` from the level before it."""
         if level == LEVELS[0]:

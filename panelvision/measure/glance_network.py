@@ -4,7 +4,7 @@ It sees the two pictures of a :class:`~panelvision.measure.glance.Glance` throug
 pools every last channel, and puts two dense layers on that. Pooled are mean and maximum, and
 the largest mean of a column and of a row: faults of the panel run along one of the two. What
 each place of the screen shows by itself, label by label, is pooled as well.
-``models/train_glance.py`` teaches it, on photos that nothing else learns from.
+``models/train_glance.py`` teaches it, on photos that the classifier does not learn from.
 """
 
 from collections.abc import Mapping

@@ -6,12 +6,13 @@ import streamlit as st
 
 from panelvision.errors import PanelvisionError
 from panelvision.isolate import Advice, NextTest, Stop, led_string, read_meter, what_if
-from panelvision.isolate.meters import STATES
+from panelvision.isolate.meters import STATES, outcome_to_note
 from panelvision.knowledge import BenchTest, Knowledge
 from panelvision.pages import session
 from panelvision.pages.components import arrive, bars
 from panelvision.pages.links import go, link, open_part
 from panelvision.pages.look import answer, cautions, marked_list, percent, tell_error
+from panelvision.pages.next_set import start_another
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
 
 LEVEL_WORDS: dict[str, str] = {
@@ -58,6 +59,7 @@ def show() -> None:
     with st.container(horizontal=True):
         link("Report", "Write the report")
         link("Cases", "Save as a case")
+        start_another()
 
 
 def _what_is_known(now: Advice) -> None:
@@ -115,6 +117,12 @@ def _test_card(test: NextTest, bench: Knowledge) -> None:
     answer(f"{test.minutes:.0f} min{wait} · {state} · you need: {tools}", test.title, test.ask)
     if not (test.open or test.live):
         cautions(bench_cautions(test.name, bench))
+    if test.wait_minutes and session.desk().unsaved():
+        st.markdown(
+            "A phone that sleeps for two minutes forgets this bench: save the set as a case "
+            "before you wait, and put it on the bench again from there."
+        )
+        link("Cases", "Save as a case before the wait")
     st.markdown("**What came out? Tap it.**")
     with st.container(horizontal=True, key="outcomes"):
         for outcome in test.outcomes:
@@ -189,8 +197,8 @@ def _verdict(stop: Stop, now: Advice, bench: Knowledge) -> None:
         lines.append(f"The part alone: {money} {low:.0f} to {high:.0f}.")
     if stop.kind in ("order", "repair"):
         lines.append(
-            f"With the work, and the risk that it is something else: about {money} "
-            f"{stop.expected_total:.0f}."
+            f"What the job is still expected to cost you, with work, opening, handling and the "
+            f"risk that it is something else: about {money} {stop.expected_total:.0f}."
         )
         lines.append(f"{percent(stop.probability)} likely to be the cause.")
     answer(headline, _capital(stop.title), *lines)
@@ -206,7 +214,7 @@ def _verdict(stop: Stop, now: Advice, bench: Knowledge) -> None:
         session.desk().turn()
         st.rerun()
     if st.button(
-        "It works: save and close the case",
+        "Save and close the case",
         key="to-close",
         icon=":material/check:",
         width="stretch",
@@ -324,6 +332,10 @@ def _meter_form(bench: Knowledge) -> None:
     cautions(bench.cautions_for(test.level, test.live, test.cautions))
     for state, expected in meter.expect.items():
         st.markdown(f"Usual {_IN_STATE[state]}: **{expected}**")
+    st.caption(
+        "The label on the board and the set's service sheet go before this: levels differ, and on "
+        "some sets a flag is low when it complains."
+    )
     state = st.segmented_control(
         "The set is",
         STATES,
@@ -335,13 +347,17 @@ def _meter_form(bench: Knowledge) -> None:
     total = None
     if meter.per_string:
         left, right = st.columns(2)
-        count = left.number_input("LEDs in series", 1, 200, 24, key="meter-leds")
+        # Nobody can count them with the panel on: the service sheet or the strip's part says it.
+        count = left.number_input(
+            "LEDs in series", 1, 200, None, key="meter-leds", placeholder="from the sheet"
+        )
         each = right.number_input("Volts each", 1.0, 20.0, 3.0, 0.1, key="meter-forward")
-        string = led_string(int(count), forward=(each, each), knowledge=bench)
-        total = string.typical
-        st.markdown(f"The string's total: **{total:.0f} V**")
-        if string.caution:
-            cautions([string.caution], title="High voltage")
+        if count is not None:
+            string = led_string(int(count), forward=(each, each), knowledge=bench)
+            total = string.typical
+            st.markdown(f"The string's total: **{total:.0f} V**")
+            if string.caution:
+                cautions([string.caution], title="High voltage")
     volts = st.number_input(
         "Reading in volts, dc", -1000.0, 1000.0, None, 0.1, key="meter-volts", placeholder="0.0"
     )
@@ -358,10 +374,16 @@ def _meter_form(bench: Knowledge) -> None:
     text = reading.text.partition(" Usual in state ")[0]
     said = "nothing yet" if reading.value is None else value_words(reading.value)
     answer("The reading says", f"{_capital(meter.title)}: {said}", text)
-    if reading.value is not None and st.button(
-        f"Note it: {test.title.lower()}, {value_words(reading.value)}", width="stretch"
-    ):
-        session.desk().observe(reading.observation, reading.value)
+    if reading.value is None:
+        return
+    kept = outcome_to_note(reading, session.desk().observations, bench)
+    if kept != reading.value:
+        st.markdown(
+            f"Noted already: {test.title.lower()}, **{value_words(kept)}**. One of them is "
+            "enough, so it stays. Take that back first if it was misread."
+        )
+    elif st.button(f"Note it: {test.title.lower()}, {value_words(kept)}", width="stretch"):
+        session.desk().observe(reading.observation, kept)
         st.rerun(scope="app")
 
 

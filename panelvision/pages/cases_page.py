@@ -9,12 +9,13 @@ from pathlib import Path
 import streamlit as st
 
 from panelvision.cases.model import Case, CasePhoto, Outcome
-from panelvision.errors import PanelvisionError
+from panelvision.errors import PanelvisionError, PhotoError, StoreError
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
 from panelvision.pages import session
 from panelvision.pages.accuracy_part import show_accuracy
 from panelvision.pages.links import link
 from panelvision.pages.look import percent, tell_error
+from panelvision.pages.next_set import put_on_the_bench, start_another
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
 
 _PARTS: dict[str, str] = {
@@ -63,6 +64,7 @@ def _save_form() -> None:
         return
     if on_desk.case is not None:
         st.markdown(f"This set is case **{on_desk.case.id[:8]}**; saving brings it up to date.")
+        _changed_elsewhere(on_desk.case)
     with st.form("save", border=False):
         who = on_desk.customer
         label = st.text_input(
@@ -91,6 +93,31 @@ def _save_form() -> None:
     if on_desk.case is not None and not on_desk.case.closed:
         with st.expander("Repaired? Close it with what it was", icon=":material/check:"):
             _close_form(on_desk.case)
+    start_another()
+
+
+def _changed_elsewhere(case: Case) -> None:
+    """What to do when another browser, or the list of cases, has changed this set's case."""
+    try:
+        stored = session.case_store().get(case.id)
+    except StoreError:
+        stored = None
+    if stored is not None and stored.revision == case.revision:
+        return
+    on_desk = session.desk()
+    st.warning(
+        "This case was " + ("deleted" if stored is None else "changed") + " elsewhere meanwhile. "
+        "What is on the bench here is not lost.",
+        icon=":material/warning:",
+    )
+    if stored is not None and st.button(
+        "Go on with that case: photos and notes from here", key="take-stored", width="stretch"
+    ):
+        on_desk.case = stored
+        st.rerun()
+    if st.button("Save this as a case of its own", key="own-case", width="stretch"):
+        on_desk.case, on_desk.set_aside = None, ()
+        st.rerun()
 
 
 def _save(
@@ -133,6 +160,7 @@ def save_desk() -> Case:
         kept = store.add_photo(entry.data, name=entry.name)
         record = None if entry.answer is None else entry.answer.record
         photos[kept.sha256] = CasePhoto(kept.sha256, key, entry.name, record)
+    photos |= {photo.sha256: photo for photo in on_desk.set_aside}
     advice = session.advice()
     known = on_desk.case or Case()
     case = replace(
@@ -195,12 +223,15 @@ def _case_card(case: Case) -> None:
         if case.outcome is not None:
             st.markdown(f"It was: **{ASSEMBLY_WORDS[case.outcome.assembly]}**")
         with st.container(horizontal=True):
-            if st.button("Put on the bench", key=f"open-{case.id}", icon=":material/build:"):
+            if put_on_the_bench(case):
                 load_case(case)
                 st.switch_page(st.session_state["pages"]["Photo"])
             if case.closed:
                 if st.button("Reopen", key=f"reopen-{case.id}", icon=":material/undo:"):
-                    store.reopen(case.id)
+                    reopened = store.reopen(case.id)
+                    on_desk = session.desk()
+                    if on_desk.case is not None and on_desk.case.id == case.id:
+                        on_desk.case = reopened
                     session.forget_knowledge()
                     st.rerun()
             else:
@@ -272,18 +303,29 @@ def _delete_form(case: Case) -> None:
 def load_case(case: Case) -> None:
     """Put a saved case on the bench; its photos are examined again with today's program.
 
+    Photos beyond what a desk holds stay in the case.
+
     Raises
     ------
     StoreError
         When a photo of it cannot be read.
     """
     store = session.case_store()
-    pictures = [(photo.name, store.photo_bytes(photo.sha256)) for photo in case.photos]
+    pictures = [(photo, store.photo_bytes(photo.sha256)) for photo in case.photos]
     session.clear_desk()
     on_desk = session.desk()
-    for name, data in pictures:
-        key = session.add_photo(name or "photo", data)
+    for photo, data in pictures:
+        try:
+            key = session.add_photo(photo.name or "photo", data)
+        except PhotoError:
+            on_desk.set_aside = (*on_desk.set_aside, photo)
+            continue
         on_desk.chosen = on_desk.chosen or key
+    if on_desk.set_aside:
+        st.toast(
+            f"{len(on_desk.set_aside)} more photos stay in the case; the bench holds no more.",
+            icon=":material/info:",
+        )
     on_desk.observations = dict(case.observations)
     on_desk.case = case
     if case.customer is not None:

@@ -12,6 +12,7 @@ from panelvision.pages.change_part import change_test, tell_change
 from panelvision.pages.components import bars, outline_editor, wipe
 from panelvision.pages.links import go, link
 from panelvision.pages.look import answer, marked_list, percent, sketch, tell_error
+from panelvision.pages.next_set import start_another
 from panelvision.pages.session import STAGES, Answer, Entry
 from panelvision.pages.sketches import TORCH, sketch_for
 from panelvision.triage_cases import DARK
@@ -61,6 +62,9 @@ def _first_screen() -> None:
         "**Dark screen?** Darken the room, open the set's menu, hold a torch to the side."
     )
     _uploader("Take or choose photos")
+    if session.desk().begun():
+        st.markdown("The bench still holds what you noticed about a set; photos join it.")
+        start_another()
     with st.expander("How to hold phone and torch"):
         sketch(TORCH)
         st.markdown(
@@ -360,6 +364,4 @@ def _more(*, uploader: bool) -> None:
     with st.container(horizontal=True):
         link("Report", "Write the report")
         link("Cases", "Save as a case")
-        if st.button("Start with another set", icon=":material/restart_alt:", key="new-set"):
-            session.clear_desk()
-            st.rerun()
+        start_another()

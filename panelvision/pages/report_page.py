@@ -123,7 +123,8 @@ def _photo(found: session.Answer) -> ReportPhoto:
         overlay=found.overlay,
         enhanced=session.enhanced_jpeg(found, 0.5) if dark else None,
         headline=f"{words} ({share})" if found.usable else f"can't tell; best guess: {words}",
-        sentences=tuple(f.sentence for f in found.findings),
+        # What the photo leaves open is not told as if it were known.
+        sentences=tuple(f.sentence for f in found.findings) if found.usable else (),
     )
 
 
@@ -142,16 +143,17 @@ def _verdict(stop: Stop | None) -> tuple[str, list[str], list[tuple[str, str]]]:
             after.append(f"The next test would be: {test.title}.")
         return "Not settled yet", after, []
     if stop.part is None:
-        return stop.title, [stop.text], []
+        return "It works again" if stop.kind == "works" else stop.title, [stop.text], []
     part = bench.parts[stop.part]
-    labour = bench.economy.labour_per_hour / 60 * part.minutes
+    minutes = bench.minutes_of(part)
+    labour = bench.economy.labour_per_hour / 60 * minutes
     low, high = part.price
     # How it is done is the bench's business: the customer is asked not to open the set.
     reasons = [f"It is {percent(stop.probability)} likely to be the cause."]
     prices = [
         (f"Part: {part.title}", f"{money} {low:.0f} to {high:.0f}"),
-        (f"Work, about {part.minutes:.0f} minutes", f"{money} {labour:.0f}"),
+        (f"Work, about {minutes:.0f} minutes", f"{money} {labour:.0f}"),
         ("Together, about", f"{money} {low + labour:.0f} to {high + labour:.0f}"),
     ]
-    start = "Replace: " if stop.kind == "order" else "Do: "
+    start = "Replace: " if stop.kind == "order" else "What to do: "
     return start + part.title, reasons, prices

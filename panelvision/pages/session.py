@@ -19,7 +19,7 @@ import streamlit as st
 from PIL import Image
 
 from panelvision.arrays import IntArray
-from panelvision.cases.model import Case, Customer, SetDescription
+from panelvision.cases.model import Case, CasePhoto, Customer, SetDescription
 from panelvision.cases.store import CaseStore, default_folder, open_store
 from panelvision.enhance import enhance
 from panelvision.errors import PanelvisionError, PhotoError
@@ -128,6 +128,35 @@ class Desk:
     customer: Customer = field(default_factory=Customer)
     set: SetDescription = field(default_factory=SetDescription)
     set_value: float | None = None
+    # Photos of the case that did not fit on the desk; saving keeps them in the case.
+    set_aside: tuple[CasePhoto, ...] = ()
+
+    def begun(self) -> bool:
+        """Whether there is anything of a set here."""
+        return bool(
+            self.entries
+            or self.observations
+            or self.case is not None
+            or self.set != SetDescription()
+            or self._who() != ("", "", False)
+        )
+
+    def unsaved(self) -> bool:
+        """Whether something of the set is in no case yet."""
+        if self.case is None:
+            return self.begun()
+        held = {p.sha256 for p in self.case.photos} | {p.source_sha256 for p in self.case.photos}
+        photos = {key for key, entry in self.entries.items() if not entry.error}
+        was = self.case.customer
+        return (
+            not photos <= held
+            or self.observations != dict(self.case.observations)
+            or self.set != self.case.set
+            or (was is not None and self._who() != (was.name, was.contact, was.consent))
+        )
+
+    def _who(self) -> tuple[str, str, bool]:
+        return self.customer.name, self.customer.contact, self.customer.consent
 
     def photo(self) -> Entry | None:
         """The chosen photo."""

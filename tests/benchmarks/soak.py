@@ -196,6 +196,9 @@ def _clear(page: Any) -> None:
     again = page.get_by_role("button", name="Start with another set")
     if again.count():
         again.first.click()
+        anyway = page.get_by_role("button", name="Start without saving")
+        if anyway.count():
+            anyway.first.click()
         page.get_by_text("Show me the faulty screen").wait_for()
         driver.settle(page)
 
