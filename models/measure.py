@@ -22,6 +22,7 @@ from skimage.feature import hog
 
 import panelvision
 import synth
+from panelvision.cases import open_store
 from panelvision.errors import DataError, PanelvisionError
 from panelvision.examine import Look, look
 from panelvision.labels import SYMPTOMS
@@ -300,16 +301,44 @@ def labelled_folder(
     return records
 
 
-def _labelled(path: Path) -> dict[str, Any]:
+def closed_cases(address: str | Path | None = None) -> list[dict[str, Any]]:
+    """Records of the photos of a shop's closed cases whose customers agreed to training.
+
+    address: of the case store, as ``panelvision.cases.open_store`` takes it.
+
+    Raises
+    ------
+    StoreError
+        When the store cannot be opened or a photo of it cannot be read.
+    DataError
+        When it holds no such photo.
+    """
+    records = []
+    with open_store(address) as store:
+        for data, symptom in store.training_photos():
+            record = _labelled(data)
+            if "error" not in record:  # one that today's program refuses teaches nothing
+                records.append({**record, "truth": {"symptom": symptom}})
+    if not records:
+        raise DataError(
+            "the case store: no closed case says what the screen showed and has a customer who "
+            "agreed to training; both are asked for when a case is saved and closed"
+        )
+    return records
+
+
+def _labelled(source: Path | bytes) -> dict[str, Any]:
     cv2.setNumThreads(1)
-    store = cache_folder() / f"folder-{code_hash()}"
-    key = store / f"{_digest(path)}.json"
+    data = source.read_bytes() if isinstance(source, Path) else source
+    name = source.name if isinstance(source, Path) else "photo"
+    kept = cache_folder() / f"folder-{code_hash()}"
+    key = kept / f"{hashlib.sha256(data).hexdigest()[:24]}.json"
     if not key.exists():
         try:
-            record = record_of(look(path), {})
+            record = record_of(look(data, name=name), {})
         except PanelvisionError as fault:
             return {"error": str(fault)}
-        store.mkdir(parents=True, exist_ok=True)
+        kept.mkdir(parents=True, exist_ok=True)
         _write(key, [record])
     return _read(key)[0]
 
@@ -349,7 +378,3 @@ def _is_photo_of(folder: Path, name: object) -> bool:
         return isinstance(name, str) and (folder / name).is_file()
     except (OSError, ValueError):  # a name that no file can have
         return False
-
-
-def _digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()[:24]

@@ -45,7 +45,7 @@ from models.fit import (
     medians,
 )
 from models.judge import Judgement, judge_probabilities
-from models.measure import SHARD, labelled_folder, synthetic
+from models.measure import SHARD, closed_cases, labelled_folder, synthetic
 from models.table import Split, Table, from_records, join, split_by_scene
 from panelvision import __version__
 from panelvision.classify import (
@@ -90,10 +90,20 @@ def main(argv: list[str] | None = None) -> int:
         metavar="DIR[:WEIGHT]",
         help="folder of the shop's own photos with a truth.jsonl; joins the fitting part only",
     )
+    parser.add_argument(
+        "--cases",
+        type=float,
+        metavar="WEIGHT",
+        help="the shop's closed cases whose customers agreed join the fitting part too, each "
+        "photo WEIGHT times as heavy as a drawn one",
+    )
+    parser.add_argument("--store", metavar="ADDRESS", help="case store (default: the shop's own)")
     parser.add_argument("--out", type=Path, default=MODEL_FILE, help="artefact to write")
     parser.add_argument("--compare", action="store_true", help="print the table of model families")
     parser.add_argument("--force", action="store_true", help="replace a better model all the same")
     args = parser.parse_args(argv)
+    if args.cases is not None and not args.cases > 0:
+        parser.error("--cases: the weight must be above 0")
     if args.count < 40 * len(SYMPTOMS):
         parser.error(f"--count: at least {40 * len(SYMPTOMS)} photos are needed for honest splits")
     try:
@@ -109,7 +119,10 @@ def train(args: argparse.Namespace) -> int:
     start = time.perf_counter()
     table = measure(args.count, seed=args.seed, jobs=args.jobs, cluster=args.cluster)
     split = split_by_scene(table)
-    split = Split(with_extra(split.fit, args.extra), split.calibrate, split.promise, split.judge)
+    fit = with_extra(split.fit, args.extra)
+    if args.cases is not None:
+        fit = join(fit, from_records(closed_cases(args.store), weight=args.cases))
+    split = Split(fit, split.calibrate, split.promise, split.judge)
     print(
         f"measured {len(table)} photos, {len(table.names)} features; "
         f"fit {len(split.fit)}, calibrate {len(split.calibrate)}, promise {len(split.promise)}, "
@@ -132,7 +145,10 @@ def train(args: argparse.Namespace) -> int:
         "synth_version": synth.VERSION,
         "made": datetime.now(UTC).isoformat(timespec="seconds"),
         "command": f"python -m models.train --count {args.count} --seed {args.seed}",
-        "extra": [Path(e.rpartition(":")[0] or e).name for e in args.extra],
+        "extra": [
+            *(Path(e.rpartition(":")[0] or e).name for e in args.extra),
+            *(["closed cases"] if args.cases is not None else []),
+        ],
         "photos": len(table),
         "split": SPLIT,
         "seconds": round(time.perf_counter() - start),

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,11 +10,14 @@ from scipy.stats import norm
 
 import models.measure as measure
 import models.train as training
+import synth
 from models.card import card_text
 from models.fit import FAMILIES
 from models.measure import read_truth, synthetic
 from models.table import Table, join, split_by_scene
 from models.train_faint import nine_in_ten
+from panelvision.cases import Outcome, open_store
+from panelvision.cases.model import Case, CasePhoto, Customer
 from panelvision.classify import load_model
 from panelvision.errors import DataError
 from panelvision.labels import SYMPTOMS
@@ -47,7 +51,7 @@ def quick(monkeypatch):
 def arguments(path, **changes):
     given = {
         "count": 650, "seed": 1, "jobs": 1, "cluster": None, "extra": [], "out": path,
-        "compare": False, "force": False,
+        "compare": False, "force": False, "cases": None, "store": None,
     }  # fmt: skip
     return argparse.Namespace(**{**given, **changes})
 
@@ -156,6 +160,42 @@ def test_a_wrong_truth_file_is_named(tmp_path, line, message):
     (tmp_path / "truth.jsonl").write_text(line)
     with pytest.raises(DataError, match=message):
         read_truth(tmp_path)
+
+
+def test_closed_cases_join_training_where_the_customer_agreed(tmp_path, monkeypatch):
+    monkeypatch.setenv("PANELVISION_CACHE", str(tmp_path / "cache"))
+    address = tmp_path / "shop" / "cases.sqlite"
+    photos = [synth.draw(seed, symptom="cracked", size=(640, 480)).jpeg for seed in (31, 32, 33)]
+    with open_store(address) as store:
+        with pytest.raises(DataError, match="no closed case"):
+            measure.closed_cases(address)
+        for number, (agreed, close) in enumerate([(True, True), (False, True), (True, False)]):
+            kept = store.add_photo(photos[number], name="a.jpg")
+            case = store.save_case(
+                Case(customer=Customer(name="x", consent=agreed), photos=(CasePhoto(kept.sha256),))
+            )
+            if close:
+                store.close_case(case.id, Outcome("panel", symptom="cracked"))
+    (record,) = measure.closed_cases(address)
+    assert record["truth"]["symptom"] == "cracked" and record["features"]
+    # In training: its photo joins the fitting part alone, as heavy as was asked for.
+    seen = []
+    monkeypatch.setattr(training, "measure", lambda *_, **__: _table_like(record))
+    monkeypatch.setattr(training, "fit_model", lambda split, *_, **__: seen.append(split) or 1 / 0)
+    with pytest.raises(ZeroDivisionError):
+        training.train(arguments(tmp_path / "m.npz", cases=5.0, store=address))
+    (split,) = seen
+    assert (split.fit.weights == 5.0).sum() == 1
+    others = (split.calibrate, split.promise, split.judge)
+    assert all((part.weights == 1.0).all() for part in others)
+
+
+def _table_like(record):
+    made = table(650)
+    names = tuple(record["features"])
+    values = np.random.default_rng(0).normal(size=(650, len(names)))
+    hog = np.zeros((650, len(record["hog"])), np.float32)
+    return replace(made, names=names, values=values, gradients=hog)
 
 
 def test_nine_in_ten_is_placed_on_a_known_curve():
