@@ -14,10 +14,9 @@ from PIL import Image, ImageDraw, ImageFont
 
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.geometry import project, unit_square_to
-from panelvision.light import encode
 from panelvision.marks import Finding, Mark
 from panelvision.photo import Photo
-from panelvision.squareup import Outline, ScreenView
+from panelvision.squareup import Outline
 
 Colour = tuple[int, int, int]
 
@@ -74,15 +73,6 @@ def draw_overlay(
     # Pixel centres: the photo's (x + 0.5) * scale - 0.5.
     corners = (outline.corners + 0.5) * scale - 0.5
     return _draw(picture, corners, findings)
-
-
-def draw_on_view(view: ScreenView, findings: tuple[Finding, ...]) -> IntArray:
-    """The squared-up screen with its findings, uint8 RGB (h, w, 3)."""
-    m = view.margin
-    x0, y0 = view.width * m / (1 + 2 * m), view.height * m / (1 + 2 * m)
-    x1, y1 = view.width - x0, view.height - y0
-    corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]]) - 0.5
-    return _draw(encode(view.linear), corners, findings)
 
 
 def _draw(picture: IntArray, corners: FloatArray, findings: tuple[Finding, ...]) -> IntArray:

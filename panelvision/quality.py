@@ -7,7 +7,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.geometry import area, is_convex
-from panelvision.light import decode, highest, lowest
+from panelvision.light import highest, lowest
 from panelvision.measure.edges import NO_EDGES, EdgeSpread, edge_points, spread_of
 from panelvision.measure.reduced import NAN, codes_of, noise_sigma, reduce_view
 from panelvision.photo import Photo
@@ -113,31 +113,9 @@ def mm_per_photo_px(
     return float(width_mm / pixels_across)
 
 
-def assess(photo: Photo, view: ScreenView | None) -> PhotoQuality:
-    """Judge a photo; ``view`` is the squared-up screen, or None when none was found."""
+def assess(photo: Photo, view: ScreenView) -> PhotoQuality:
+    """Judge a photo; ``view`` is the squared-up screen, or the whole frame where none was found."""
     noise, edges = _native(photo, view)
-    if view is None:
-        codes = codes_of(_whole(photo))
-        return PhotoQuality(
-            usable=False,
-            retake=(
-                "No screen was found: take the photo with all four corners of the screen in the "
-                "frame, or mark the corners by hand.",
-            ),
-            focus_px=edges.sigma_px,
-            motion_px=edges.motion_px,
-            motion_deg=edges.motion_deg,
-            exposure=float(np.median(codes)),
-            brightest=float(np.percentile(codes, 99)),
-            clipped_share=float((highest(codes) >= 250).mean()),
-            glare_share=NAN,
-            in_frame=NAN,
-            pixels_across=NAN,
-            mm_per_px=NAN,
-            noise_sigma=noise,
-            view_noise=NAN,
-            edge_strength=edges.strength,
-        )
     across = _pixels_across(view)
     small = reduce_view(view, 240)
     seen = small.valid
@@ -212,11 +190,6 @@ def _judged(q: PhotoQuality) -> PhotoQuality:
     return replace(q, usable=bool(usable), retake=tuple(hints))
 
 
-def _whole(photo: Photo) -> FloatArray:
-    step = max(1, int(np.sqrt(photo.width * photo.height / 60_000)))
-    return decode(photo.pixels[::step, ::step])
-
-
 def _glare(light: FloatArray, seen: BoolArray) -> float:
     """Share of the area in colourless patches far above the median, as a torch's image is."""
     if not seen.any():
@@ -234,10 +207,10 @@ def _glare(light: FloatArray, seen: BoolArray) -> float:
     return float(bright.sum() / seen.sum())
 
 
-def _native(photo: Photo, view: ScreenView | None) -> tuple[float, EdgeSpread]:
+def _native(photo: Photo, view: ScreenView) -> tuple[float, EdgeSpread]:
     """Noise (codes) and edge spread, from the tiles of the photo with the strongest edges."""
     h, w = photo.height, photo.width
-    if view is not None and is_convex(view.outline.corners) and area(view.outline.corners) > 0:
+    if is_convex(view.outline.corners) and area(view.outline.corners) > 0:
         x0, y0 = view.outline.corners.min(axis=0) - 0.02 * w
         x1, y1 = view.outline.corners.max(axis=0) + 0.02 * w
     else:

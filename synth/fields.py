@@ -27,11 +27,6 @@ def cover(count: int, start: float, stop: float) -> Field:
     return inside.astype(np.float32)
 
 
-def cover_rect(shape: tuple[int, int], x0: float, y0: float, x1: float, y1: float) -> Field:
-    """Coverage (H, W) of the axis-parallel rectangle, positions as fractions 0..1."""
-    return np.outer(cover(shape[0], y0, y1), cover(shape[1], x0, x1)).astype(np.float32)
-
-
 def smooth_noise(dice: Dice, shape: tuple[int, int], cells: float) -> Field:
     """Smooth noise (H, W) with about `cells` features across the width, roughly -1..1."""
     h, w = shape

@@ -421,6 +421,24 @@ def test_one_missing_rail_stays_noted_whatever_the_other_shows():
     assert not any(b.label.startswith("Note it") for b in at.button)
 
 
+def test_leds_measured_one_by_one_become_an_observation():
+    at = visit("bench")
+    at.text_input(key="sum-leds").set_value("3,0 3.1 x 0.2").run()
+    assert "Open: LED 3." in said(at) and "Shorted: LED 4." in said(at)
+    at.button(key="sum-note").click().run()
+    assert desk_of(at).observations == {"each-strip": "dark-led"}
+    at.text_input(key="sum-leds").set_value("3.0 volts").run()
+    assert not at.exception and any("is no voltage" in e.value for e in at.error)
+
+
+def test_what_a_capacitor_holds_is_told_with_the_meter_last():
+    """100 uF at 400 V through 20 kohm: 8.0 J, 60 V after 3.794 s (checks section 13)."""
+    at = visit("bench")
+    assert "It keeps its charge" in said(at) and "8 J" in said(at)
+    at.number_input(key="sum-ohms").set_value(20_000.0).run()
+    assert "Below 60 V after 4 s" in said(at) and "verify with the meter" in said(at)
+
+
 def test_report_and_quote_name_one_price():
     from panelvision.triage_cases import repair_price
 

@@ -25,7 +25,7 @@ from panelvision.isolate import (
     read_meter,
     volts_left,
 )
-from panelvision.isolate.ordering import Repairs, repair_cost_to_go, repair_plans
+from panelvision.isolate.ordering import Repairs, repair_plans
 from panelvision.isolate.plan import Agenda, Problem, TestAction, agenda, choices, cost_to_go
 from panelvision.labels import SYMPTOMS
 from tests.benchmarks.repair_world import ratio_of_means
@@ -120,7 +120,7 @@ def test_repairs_behind_openings_against_brute_force():
         mass = rng.dirichlet(np.ones(5), 3) * rng.uniform(0.2, 2)
         total = mass.sum(axis=1) * rng.uniform(1, 1.3)
         level = np.arange(3)
-        got = repair_cost_to_go(mass, total, level, repairs)
+        got = repair_plans(mass, total, level, repairs).cost
         want = [brute_repairs(m, t, a, repairs) for m, t, a in zip(mass, total, level, strict=True)]
         np.testing.assert_allclose(got, want, rtol=1e-9)
 
@@ -246,8 +246,8 @@ def test_a_free_test_never_costs_anything(seed):
     w = rng.dirichlet(np.ones(5))
     likelihood = rng.dirichlet(np.ones(3), 5).T
     level = np.full(3, rng.integers(0, 3))
-    before = repair_cost_to_go(w[None], np.ones(1), level[:1], repairs)[0]
-    after = repair_cost_to_go(w * likelihood, (w * likelihood).sum(axis=1), level, repairs).sum()
+    before = repair_plans(w[None], np.ones(1), level[:1], repairs).cost[0]
+    after = repair_plans(w * likelihood, (w * likelihood).sum(axis=1), level, repairs).cost.sum()
     assert after <= before + 1e-9
 
 

@@ -5,9 +5,9 @@ import pytest
 
 from panelvision.light import linear_to_srgb, luminance, srgb_to_linear
 from panelvision.marks import Finding, Mark
-from panelvision.overlay import PALETTE, draw_on_view, draw_overlay
+from panelvision.overlay import PALETTE, draw_overlay
 from panelvision.photo import from_array
-from panelvision.squareup import Outline, square_up
+from panelvision.squareup import Outline
 
 SHAPES = ("band", "line", "zone", "spot", "point")
 
@@ -159,12 +159,3 @@ def test_shapes_differ_without_any_colour():
     for i, a in enumerate(pictures):
         for b in pictures[i + 1 :]:
             assert (np.abs(a - b) > 30).sum() > 300
-
-
-def test_on_the_squared_up_view():
-    view = square_up(_photo(), _outline(), width=480)
-    bare = draw_on_view(view, ())
-    picture = draw_on_view(view, (_finding(),))
-    assert picture.shape == (270, 480, 3)
-    changed = np.argwhere((picture != bare).any(axis=2))[:, 1]
-    assert np.median(changed) == pytest.approx(0.3125 * 480, abs=12)

@@ -18,7 +18,7 @@ LIMITS_V = {
 ADVICE = (
     "Measure, don't wait: a bleeder resistor may be open, and then the charge stays. Never short "
     "the terminals with a screwdriver or anything else; use an insulated resistor of about "
-    "20 kohm rated for the power below, then verify with the meter."
+    "20 kohm that bears the power at the first instant, then verify with the meter."
 )
 
 

@@ -8,7 +8,7 @@ With every suspect paid for, descending p/c is optimal. With the set's cover to 
 for several repairs it no longer is: opening is then a job with p = 0 that precedes its cluster,
 the sum is a weighted completion time under tree-shaped precedence, and merging each opening with
 the best-paying head of its cluster is optimal (Horn 1972; for troubleshooting, Ottosen & Jensen).
-`repair_cost_to_go` does that for many posteriors at once, with giving up at any point for a
+`repair_plans` does that for many posteriors at once, with giving up at any point for a
 fixed loss.
 """
 
@@ -114,13 +114,6 @@ def repair_plans(
     )
     worth = np.argmin(stops, axis=1)
     return RepairPlans(np.take_along_axis(stops, worth[:, None], 1)[:, 0], order, worth)
-
-
-def repair_cost_to_go(
-    mass: FloatArray, total: FloatArray, level: IntArray, repairs: Repairs
-) -> FloatArray:
-    """Cost of the cheapest plan of `repair_plans`, (B,)."""
-    return repair_plans(mass, total, level, repairs).cost
 
 
 def _first(flags: BoolArray) -> BoolArray:

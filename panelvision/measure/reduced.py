@@ -65,11 +65,6 @@ def largest(image: FloatArray) -> FloatArray:
     return cv2.max(cv2.max(image[..., 0], image[..., 1]), image[..., 2])
 
 
-def smallest(image: FloatArray) -> FloatArray:
-    """Smallest of the three channels at each pixel."""
-    return cv2.min(cv2.min(image[..., 0], image[..., 1]), image[..., 2])
-
-
 def reduce_view(view: ScreenView, width: int) -> Reduced:
     """Average a view down to ``width`` columns; a view that is not wider is kept as it is.
 

@@ -13,6 +13,7 @@ from panelvision.pages.components import arrive, bars
 from panelvision.pages.links import go, link, open_part
 from panelvision.pages.look import answer, cautions, marked_list, percent, tell_error
 from panelvision.pages.next_set import start_another
+from panelvision.pages.sums_part import capacitor_form, strip_form
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
 
 LEVEL_WORDS: dict[str, str] = {
@@ -312,6 +313,10 @@ def _history(bench: Knowledge) -> None:
 def _meter(bench: Knowledge) -> None:
     with st.expander("Enter a meter reading"):
         _meter_form(bench)
+    with st.expander("LEDs of a strip, measured one by one"):
+        strip_form(bench)
+    with st.expander("What a capacitor still holds"):
+        capacitor_form(bench)
 
 
 @st.fragment
