@@ -397,15 +397,12 @@ class _Run:
                 one, two = sorted((group[i], group[j]), key=lambda p: p.sha256)
                 key = self.files.key(one.sha256, two.sha256)
                 wanted.append((number, one, two, key))
-        known: dict[str, dict[str, Any]] = {}
+        known = {key: kept for *_, key in wanted if (kept := self.files.get(key)) is not None}
+        reused, pairs = len(known), {key: (one, two) for _, one, two, key in wanted}
 
         def tasks() -> Iterator[Task]:
-            for _, one, two, key in wanted:
+            for key, (one, two) in pairs.items():
                 if key in known:
-                    continue
-                kept = self.files.get(key)
-                if kept is not None:
-                    known[key] = kept
                     continue
                 try:
                     yield Task(key, (one.incoming.read(), two.incoming.read()))
@@ -414,12 +411,12 @@ class _Run:
 
         stream = self._run(tasks(), partial(_compare_safely, self.compare))
         with contextlib.closing(stream):  # type: ignore[type-var]
-            for done, result in enumerate(stream, 1):
+            for done, result in enumerate(stream, 1 + reused):
                 if not result.failure:
                     known[result.key] = result.value
                     if "error" not in result.value:
                         self.files.put(result.key, result.value)
-                self._tell("pairs", done, len(wanted), "")
+                self._tell("pairs", done, len(pairs), "")
         best: list[Mapping[str, Any] | None] = [None] * len(groups)
         compared = Counter(number for number, *_, key in wanted if _compared(known.get(key)))
         for number, one, two, key in wanted:
