@@ -6,17 +6,12 @@ import numpy as np
 from scipy.stats import beta, rankdata
 
 from panelvision.arrays import FloatArray, IntArray
+from panelvision.cases import accuracy
 
 
-def wilson(hits: int, total: int, *, z: float = 1.959964) -> tuple[float, float]:
-    """Wilson score interval of a share (Wilson 1927); (nan, nan) when there is nothing to count."""
-    if total == 0:
-        return float("nan"), float("nan")
-    p = hits / total
-    centre = (p + z * z / (2 * total)) / (1 + z * z / total)
-    half = z / (1 + z * z / total) * np.sqrt(p * (1 - p) / total + z * z / (4 * total * total))
-    # At 0 or all hits the bound is exact; rounding must not push it past it.
-    return float(max(0.0, centre - half)), float(min(1.0, centre + half))
+def wilson(hits: int, total: int) -> tuple[float, float]:
+    """Wilson's 95 % interval of a share; (nan, nan) when there is nothing to count."""
+    return accuracy.wilson(hits, total) if total else (float("nan"), float("nan"))
 
 
 def calibration_error(confidence: FloatArray, correct: IntArray, *, bins: int = 15) -> float:

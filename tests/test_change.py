@@ -2,6 +2,7 @@
 
 import argparse
 import json
+from dataclasses import dataclass
 
 import av
 import cv2
@@ -10,9 +11,10 @@ import pytest
 from scipy import ndimage, stats
 from skimage.registration import phase_cross_correlation
 
-from panelvision import clip, compare_cli
+from panelvision import clip, compare_cli, locate
 from panelvision.errors import PanelvisionError, PhotoError
 from panelvision.measure import change
+from panelvision.measure.illumination import glare_mask
 from panelvision.measure.registration import register, shift_between
 from panelvision.photo import from_array
 from panelvision.squareup import Outline, square_up
@@ -101,6 +103,40 @@ def test_one_frame_shows_more_of_a_picture_than_the_other_whichever_comes_first(
     assert min(there) > 1
     # Registration does not go back exactly as it came.
     assert back == pytest.approx(there, rel=0.2)
+
+
+def test_a_wrong_outline_is_stood_in_for_by_the_surer_one(monkeypatch) -> None:
+    photos, views, _ = _pair(second=None)
+    right = [v.outline for v in views]
+    stretched = right[1].corners + np.array([[-90, -15], [5, -15], [15, 60], [-90, 5]])
+    wrong = Outline(stretched, 0.5, UNKNOWN)
+    found = iter([_Found(right[0]), _Found(wrong)])
+    monkeypatch.setattr(locate, "locate", lambda _: next(found))
+    seen = change.compare_photos(*photos)
+    assert seen.usable and seen.registration is not None and seen.registration.trusted
+    error = np.hypot(*(seen.registration.outline.corners - right[1].corners).T).mean()
+    assert error < 2.0  # pixels; the wrong one is 60 off
+    assert not seen.changed
+
+
+@dataclass(frozen=True)
+class _Found:
+    outline: Outline
+    aspect: float = 16 / 9
+
+
+def test_glass_within_a_bright_frame_is_no_glare_and_a_lobes_core_is() -> None:
+    light = np.full((270, 480, 3), 0.01, np.float32)
+    none, everywhere = np.zeros((270, 480), bool), np.ones((270, 480), bool)
+    light[:14] = light[-14:] = 0.2
+    light[:, :14] = light[:, -14:] = 0.2
+    framed = glare_mask(light, none, everywhere)
+    assert framed[:8].all() and not framed[60:-60, 60:-60].any()
+    y, x = np.mgrid[0:270, 0:480]
+    far = np.hypot(x - 240, y - 135)
+    lobe = (0.01 + 0.5 * np.exp(-((far / 40) ** 2)))[..., None] * np.ones(3, np.float32)
+    core = glare_mask(lobe.astype(np.float32), none, everywhere)
+    assert core[far < 30].all() and not core[far > 120].any()
 
 
 def test_p_value_is_uniform_when_scores_come_from_the_null() -> None:

@@ -18,7 +18,7 @@ from panelvision.measure.faint_network import load_networks
 from panelvision.measure.faint_tiles import tile_inputs, tile_statistics
 from panelvision.measure.registration import Registration, register
 from panelvision.photo import Photo
-from panelvision.squareup import ScreenView, square_up
+from panelvision.squareup import Outline, ScreenView, square_up
 
 MODEL_FILE = "change_model.json"
 # chosen: registration leaves about a third of a pixel of the 480-column view.
@@ -71,7 +71,12 @@ class PanelChange:
 
 def compare(photo_a: Photo, view_a: ScreenView, photo_b: Photo, view_b: ScreenView) -> PanelChange:
     """Look for a change of picture between two frames whose outlines are known."""
-    match = register(photo_a, view_a, photo_b, view_b)
+    return _compare(photo_a, view_a, photo_b, register(photo_a, view_a, photo_b, view_b))
+
+
+def _compare(
+    photo_a: Photo, view_a: ScreenView, photo_b: Photo, match: Registration
+) -> PanelChange:
     first = square_up(photo_a, view_a.outline, aspect=view_a.aspect)
     second = square_up(photo_b, match.outline, aspect=view_a.aspect)
     a = prepare(*shrink(first.linear, first.clipped, first.valid))
@@ -89,20 +94,30 @@ def compare_photos(photo_a: Photo, photo_b: Photo) -> PanelChange:
         return nothing(
             "No screen was found in either photo; take both with the whole screen in view."
         )
-    if photo_a.pixels.shape == photo_b.pixels.shape:
+    alike = photo_a.pixels.shape == photo_b.pixels.shape
+    if alike:
         # Hand-held frames lie within a few percent: the better outline stands in for a lost one.
         outline_a = outline_a or outline_b
         outline_b = outline_b or outline_a
     if outline_a is None or outline_b is None:
         missing = "first" if outline_a is None else "second"
         return nothing(f"No screen was found in the {missing} photo; take it again like the other.")
-    aspect = found_a.aspect if outline_a.confidence >= outline_b.confidence else found_b.aspect
-    return compare(
-        photo_a,
-        square_up(photo_a, outline_a, aspect=aspect),
-        photo_b,
-        square_up(photo_b, outline_b, aspect=aspect),
-    )
+    a_is_surer = outline_a.confidence >= outline_b.confidence
+    aspect = found_a.aspect if a_is_surer else found_b.aspect
+
+    def lined_up(one: Outline, two: Outline) -> tuple[ScreenView, Registration]:
+        views = (square_up(p, o, aspect=aspect) for p, o in ((photo_a, one), (photo_b, two)))
+        first, second = views
+        return first, register(photo_a, first, photo_b, second)
+
+    view, match = lined_up(outline_a, outline_b)
+    if alike and not match.trusted:
+        # And for one that is wrong: no two outlines of one screen stay apart.
+        surer = outline_a if a_is_surer else outline_b
+        other_view, other_match = lined_up(surer, surer)
+        if other_match.trusted:
+            view, match = other_view, other_match
+    return _compare(photo_a, view, photo_b, match)
 
 
 def nothing(reason: str) -> PanelChange:

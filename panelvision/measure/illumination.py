@@ -80,7 +80,7 @@ def glare_mask(linear: FloatArray, clipped: BoolArray, valid: BoolArray) -> Bool
     # chosen: e to the 1.5 above the median light is the lobe's core, clipped or not.
     core_light = _keep_large((smooth > level + 1.5).astype(np.uint8), 12) > 0
     mark = cv2.dilate((steep | core_light | (hot > 0)).astype(np.uint8), np.ones((3, 3), np.uint8))
-    mark = _fill_holes(mark)
+    mark = _fill_holes(mark, smooth - level)
     full = cv2.resize(mark, (w, h), interpolation=cv2.INTER_NEAREST).astype(bool)
     return full & valid
 
@@ -104,11 +104,18 @@ def _touching(mark: BoolArray, seed: BoolArray, smooth: FloatArray) -> BoolArray
     return keep[labels]
 
 
-def _fill_holes(mark: np.ndarray) -> np.ndarray:
+def _fill_holes(mark: np.ndarray, above: FloatArray) -> np.ndarray:
+    """Fill holes well above the median light: a lobe's core, not glass within a bright frame."""
     contours, _ = cv2.findContours(mark, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    out = mark.copy()
-    cv2.drawContours(out, contours, -1, 1, thickness=cv2.FILLED)
-    return out
+    filled = mark.copy()
+    cv2.drawContours(filled, contours, -1, 1, thickness=cv2.FILLED)
+    count, labels = cv2.connectedComponents((filled & (1 - mark)).astype(np.uint8))
+    for hole in range(1, count):
+        inside = labels == hole
+        # chosen: a lobe's core outshines the glass by more than e to the half.
+        if np.median(above[inside]) < 0.5:
+            filled[inside] = 0
+    return filled
 
 
 def flatten(
