@@ -106,9 +106,8 @@ def compare_photos(photo_a: Photo, photo_b: Photo) -> PanelChange:
     aspect = found_a.aspect if a_is_surer else found_b.aspect
 
     def lined_up(one: Outline, two: Outline) -> tuple[ScreenView, Registration]:
-        views = (square_up(p, o, aspect=aspect) for p, o in ((photo_a, one), (photo_b, two)))
-        first, second = views
-        return first, register(photo_a, first, photo_b, second)
+        first = square_up(photo_a, one, aspect=aspect)
+        return first, register(photo_a, first, photo_b, square_up(photo_b, two, aspect=aspect))
 
     view, match = lined_up(outline_a, outline_b)
     if alike and not match.trusted:
