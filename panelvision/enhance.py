@@ -12,6 +12,7 @@ from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.light import LUMINANCE_WEIGHTS, encode, linear_to_srgb
 from panelvision.measure.illumination import LOG_FLOOR, FlatField, flatten
 from panelvision.measure.noise import estimate_noise
+from panelvision.order_statistics import median, quantile
 from panelvision.squareup import ScreenView
 
 # chosen: between these a screen passes from dark under a torch (first) to lit (second):
@@ -79,10 +80,10 @@ def brought_out_light(view: ScreenView, flat: FlatField, strength: float) -> Flo
     clean, left = denoise(flat)
     smooth = np.log(flat.light)
     tint = smooth - (smooth @ LUMINANCE_WEIGHTS)[..., None]
-    usual = np.median(tint[flat.use], axis=0) if flat.use.any() else np.zeros(3, np.float32)
+    usual = median(tint[flat.use], axis=0) if flat.use.any() else np.zeros(3, np.float32)
     inside = clean[flat.use][::5]
     # Dust and smears are a few percent of the glass; the picture's own range is within these.
-    wide = float(np.quantile(np.abs(inside), 0.95)) if inside.size else 1.0
+    wide = float(quantile(np.abs(inside), 0.95)) if inside.size else 1.0
     # d code / d ln L of sRGB's power part is code / 2.4.
     codes_per_unit = 255 * float(linear_to_srgb(np.array(_GROUND))) / 2.4
     by_noise = _NOISE_CODES / max(left * codes_per_unit, 1e-6)
@@ -93,7 +94,7 @@ def brought_out_light(view: ScreenView, flat: FlatField, strength: float) -> Flo
     keep = _feathered(flat.use, view.width)[..., None]
     if keep.min() < 1:
         logs = np.log(np.maximum(view.linear, 0) + LOG_FLOOR)
-        level = np.median(np.log(flat.light[flat.use]), axis=0) if flat.use.any() else 0.0
+        level = median(np.log(flat.light[flat.use]), axis=0) if flat.use.any() else 0.0
         signal = signal * keep + (logs - level) * (1 - keep)
     # A soft limit instead of clipping, so that dust does not flatten the rest.
     return (_GROUND * np.exp(_REACH * np.tanh(signal / _REACH))).astype(np.float32)
@@ -116,7 +117,7 @@ def denoise(flat: FlatField) -> tuple[FloatArray, float]:
     """
     noise = estimate_noise(flat.residual, flat.light, flat.use)
     sigma = noise.at(flat.light @ LUMINANCE_WEIGHTS)
-    unit = np.median(sigma[flat.use], axis=0) if flat.use.any() else np.ones(3, np.float32)
+    unit = median(sigma[flat.use], axis=0) if flat.use.any() else np.ones(3, np.float32)
     # Equalise the noise over the light levels first: one threshold then fits everywhere.
     shape = sigma / unit
     rest = _opponent(flat.residual / shape)
@@ -158,7 +159,7 @@ def _shrink(layer: FloatArray, inside: BoolArray) -> tuple[FloatArray, float]:
     values = power[inside]
     if not values.size:
         return np.zeros_like(layer), 0.0
-    noise = np.quantile(values[:: max(1, len(values) // 20000)], _QUIET, axis=0)
+    noise = quantile(values[:: max(1, len(values) // 20000)], _QUIET, axis=0)
     # Local powers of pure noise scatter by about half around their mean; twice the noise
     # (_CAUTION) shuts nearly all of it out.
     gain = np.maximum(0, 1 - _CAUTION * noise / np.maximum(power, 1e-12)).astype(np.float32)
@@ -176,12 +177,12 @@ def darkness(view: ScreenView, flat: FlatField) -> float:
     if not flat.use.any():
         return 0.0
     grey = flat.residual[flat.use][::5].mean(axis=1)
-    low, high = np.quantile(grey, [0.1, 0.9])
+    low, high = quantile(grey, [0.1, 0.9])
     spread = float(high - low) / 2.56  # of a normal, 10th to 90th percentile
     light = view.linear[view.valid][::5]
-    level = float(np.median(light @ LUMINANCE_WEIGHTS))
+    level = float(median(light @ LUMINANCE_WEIGHTS))
     top = light.max(axis=1)
-    vivid = float(np.median((top - light.min(axis=1)) / np.maximum(top, 1e-4)))
+    vivid = float(median((top - light.min(axis=1)) / np.maximum(top, 1e-4)))
     return min(_falling(spread, *_SPREAD), _falling(level, *_LEVEL), _falling(vivid, *_VIVID))
 
 
@@ -192,7 +193,7 @@ def _falling(value: float, full: float, none: float) -> float:
 def _exposed(linear: FloatArray, valid: BoolArray) -> FloatArray:
     """Scaled so that the brighter part of the screen reaches white."""
     luma = linear @ LUMINANCE_WEIGHTS
-    top = float(np.quantile(luma[valid][::7], 0.97)) if valid.any() else 1.0
+    top = float(quantile(luma[valid][::7], 0.97)) if valid.any() else 1.0
     return np.clip(linear * (0.8 / max(top, 0.8 / 30)), 0, 1)
 
 

@@ -14,6 +14,7 @@ from PIL import Image
 
 from panelvision.arrays import IntArray
 from panelvision.errors import PhotoError
+from panelvision.order_statistics import median
 from panelvision.photo import read_photo
 
 _SIDE = 64
@@ -32,7 +33,7 @@ def fingerprint(pixels: IntArray) -> str:
     # the root evens out how noisy bright and dark parts are, so that dark photos count too
     low = cv2.dct(np.sqrt(grey))[:_COEFFICIENTS, :_COEFFICIENTS].ravel()
     # without the mean, which is the same sign for all
-    bits = np.append(low[1:] > np.median(low[1:]), False)
+    bits = np.append(low[1:] > median(low[1:]), False)
     return np.packbits(bits).tobytes().hex()
 
 

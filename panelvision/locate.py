@@ -7,6 +7,7 @@ import numpy as np
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.errors import DataError
 from panelvision.geometry import area, aspect_with_focal, focal_and_aspect, is_convex
+from panelvision.order_statistics import median
 from panelvision.outline_candidates import (
     WorkImage,
     candidates,
@@ -380,7 +381,7 @@ def measured_aspect(
     if not np.all(np.isfinite(values)) or min(values) <= 0:
         return float("nan"), float("nan")
     edge = np.roll(corners, -1, axis=0) - corners
-    side = float(np.median(np.hypot(edge[:, 0], edge[:, 1])))
+    side = float(median(np.hypot(edge[:, 0], edge[:, 1])))
     known = sigma is not None and np.isfinite(sigma).all()
     corner = float(np.mean(sigma)) if known and sigma is not None else 0.004 * side
     spread = np.hypot(np.log(values[2] / values[0]) / 2, 1.5 * corner / side)

@@ -17,6 +17,7 @@ import numpy as np
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.beside import beside
 from panelvision.light import LUMINANCE_WEIGHTS, averaged, decode
+from panelvision.order_statistics import median, quantile
 
 # chosen: longest side of the working copy; a bezel of 2 cm round a 1 m set that
 # fills a third of the frame is still 5 pixels wide.
@@ -113,7 +114,7 @@ def work_image(
     channels[..., 2] = logs[..., 2] - logs[..., 1]
     lum = channels[..., 0]
     rough = lum[1:-1:3, 1:-1] - (lum[1:-1:3, :-2] + lum[1:-1:3, 2:]) / 2
-    noise = 1.4826 * float(np.median(np.abs(rough))) / np.sqrt(1.5)
+    noise = 1.4826 * float(median(np.abs(rough))) / np.sqrt(1.5)
     return WorkImage(channels, scale, (w, h), noise)
 
 
@@ -142,7 +143,7 @@ class Lines:
 
 
 def _as_bytes(channel: FloatArray, per_stop: float) -> IntArray:
-    middle = float(np.median(channel))
+    middle = float(median(channel))
     return np.clip((channel - middle) * per_stop + 128, 0, 255).astype(np.uint8)
 
 
@@ -249,13 +250,13 @@ def region_quads(work: WorkImage) -> FloatArray:
     small = work.channels[::2, ::2]
     lum = cv2.GaussianBlur(small[..., 0], (0, 0), 1.0)
     rim = np.concatenate([small[:6].reshape(-1, 3), small[-6:].reshape(-1, 3)])
-    colour = np.hypot(*(small[..., c] - np.median(rim[:, c]) for c in (1, 2)))
+    colour = np.hypot(*(small[..., c] - median(rim[:, c]) for c in (1, 2)))
     colour = cv2.GaussianBlur(colour.astype(np.float32), (0, 0), 1.0)
     quads = []
     smallest = SMALLEST_AREA * lum.size
     kernel = np.ones((5, 5), np.uint8)
     for image, both in ((lum, True), (colour, False)):
-        low, high = np.percentile(image, [2, 98])
+        low, high = quantile(image, [0.02, 0.98])
         for level in np.linspace(low, high, 9)[1:-1]:
             masks = [image > level] + ([image < level] if both else [])
             for mask in masks:

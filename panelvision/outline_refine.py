@@ -17,6 +17,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.beside import beside
 from panelvision.light import decode
+from panelvision.order_statistics import median, quantile
 from panelvision.outline_trees import load_trees
 
 # Half width of the strip as a share of the outline's height. chosen: wider than the
@@ -224,7 +225,7 @@ class _Chunks:
         rise[:, r:-r] = values[:, 2 * r :] - values[:, : -2 * r]
         # A content edge or a highlight that crosses the strip must not outweigh the rest
         # of the side: single steps are limited to a few times a typical strong one.
-        limit = 3 * float(np.percentile(np.abs(rise), 97)) + 1e-6
+        limit = 3 * float(quantile(np.abs(rise), 0.97)) + 1e-6
         rise = np.clip(rise, -limit, limit)
         count = min(CHUNKS, max(1, len(use) // 4))
         bounds = np.linspace(0, len(use), count + 1).astype(int)[:-1]
@@ -302,7 +303,7 @@ def ridges(strip: Strip, *, height: float) -> Ridges:
     rise = chunks.follow(chunks.rise, *shape)
     light = chunks.follow(chunks.light, *shape)
     step = rise.mean(axis=0)
-    scatter = 1.4826 * np.median(np.abs(rise - np.median(rise, axis=0)), axis=0)
+    scatter = 1.4826 * median(np.abs(rise - median(rise, axis=0)), axis=0)
     scatter = np.hypot(scatter, 0.5 * rise.std(axis=0)) / np.sqrt(len(rise))
     strength = np.abs(step) / np.maximum(scatter, LEAST_STEP / SIGNIFICANT)
     size = np.abs(step)
@@ -541,7 +542,7 @@ def _positions(strip: Strip, ridge: Ridge) -> tuple[FloatArray, FloatArray, Floa
     if len(weight):
         # The error of a chunk's position falls with its contrast; beyond twice the
         # median the file's own steps set the limit.
-        weight = np.minimum(weight, 2 * np.median(weight)) ** 2
+        weight = np.minimum(weight, 2 * median(weight)) ** 2
     t = np.array(t_out)
     return t, ridge.at(t + 0.5) + np.array(d_out), weight
 

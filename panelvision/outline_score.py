@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import FloatArray
+from panelvision.order_statistics import median, quantile
 from panelvision.outline_candidates import HALF_GRADIENT, WorkImage, area_of, on_frame
 
 # Distances from a side, share of the candidate's height; negative lies outside.
@@ -150,14 +151,14 @@ def _edge_features(
     light = across[..., 0]
     agree = np.abs(np.sign(light).mean(axis=2))
     _both(out, "agree", agree)
-    middle = np.median(light, axis=2)
+    middle = median(light, axis=2)
     _both(out, "step", middle)
     out["step_same_sign"] = np.abs(np.sign(middle).sum(axis=1)) / 4
     out["step_spread"] = middle.max(axis=1) - middle.min(axis=1)
-    mad = np.median(np.abs(light - middle[..., None]), axis=2)
+    mad = median(np.abs(light - middle[..., None]), axis=2)
     _both(out, "step_unsteady", mad)
     # How strong is the edge here, against the strongest of its neighbours in depth?
-    steps = np.median(np.diff(profile[..., 0], axis=3), axis=2)  # (n, 4, depth - 1)
+    steps = median(np.diff(profile[..., 0], axis=3), axis=2)  # (n, 4, depth - 1)
     weight = np.abs(steps)
     for k in range(weight.shape[2]):
         gap = (PROFILE[k] + PROFILE[k + 1]) / 2
@@ -173,14 +174,14 @@ def _strip_features(
     out: dict[str, FloatArray], work: WorkImage, profile: FloatArray, grid: FloatArray
 ) -> None:
     light = profile[..., 0]
-    level = np.median(light, axis=2)  # (n, 4, depth)
+    level = median(light, axis=2)  # (n, 4, depth)
     rough = np.abs(np.diff(light, axis=2)).mean(axis=2)
     # Third lowest to third highest of the samples along a side: about 10 % to 90 %.
     ranked = np.sort(light, axis=2)
     spread = ranked[:, :, -3] - ranked[:, :, 2]
     tint = np.hypot(profile[..., 1], profile[..., 2]).mean(axis=2)
-    frame = np.percentile(work.channels[::4, ::4, 0], [5, 50, 95])
-    inner = np.median(grid[..., 0], axis=1)
+    frame = quantile(work.channels[::4, ::4, 0], [0.05, 0.5, 0.95])
+    inner = median(grid[..., 0], axis=1)
     for k, label in ((_OUT - 1, "near"), (_OUT - 3, "mid"), (_OUT - 6, "far")):
         _both(out, f"outside_{label}_spread", spread[..., k])
         out[f"outside_{label}_rough"] = rough[..., k].mean(axis=1)
@@ -194,10 +195,10 @@ def _strip_features(
         out[f"inside_{label}_sides"] = np.ptp(level[..., k], axis=1)
         out[f"inside_{label}_level"] = level[..., k].mean(axis=1) - inner
     out["inside_median"] = inner - frame[1]
-    out["inside_spread"] = np.ptp(np.percentile(grid[..., 0], [10, 90], axis=1), axis=0)
-    out["inside_dark"] = np.percentile(grid[..., 0], 10, axis=1) - frame[1]
-    out["inside_bright"] = np.percentile(grid[..., 0], 90, axis=1) - frame[2]
-    out["inside_tint"] = np.median(np.hypot(grid[..., 1], grid[..., 2]), axis=1)
+    out["inside_spread"] = np.ptp(quantile(grid[..., 0], [0.1, 0.9], axis=1), axis=0)
+    out["inside_dark"] = quantile(grid[..., 0], 0.1, axis=1) - frame[1]
+    out["inside_bright"] = quantile(grid[..., 0], 0.9, axis=1) - frame[2]
+    out["inside_tint"] = median(np.hypot(grid[..., 1], grid[..., 2]), axis=1)
     out["frame_median"] = np.full(len(grid), frame[1])
     out["frame_spread"] = np.full(len(grid), frame[2] - frame[0])
     out["frame_noise"] = np.full(len(grid), work.noise)

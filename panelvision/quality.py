@@ -10,6 +10,7 @@ from panelvision.geometry import area, is_convex
 from panelvision.light import highest, lowest
 from panelvision.measure.edges import NO_EDGES, EdgeSpread, edge_points, spread_of
 from panelvision.measure.reduced import NAN, codes_of, noise_sigma, reduce_view
+from panelvision.order_statistics import median, quantile
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView
 
@@ -126,15 +127,15 @@ def assess(photo: Photo, view: ScreenView) -> PhotoQuality:
         view.height // 8 : -view.height // 8, view.width // 8 : -view.width // 8
     ]
     grain = noise_sigma(np.ascontiguousarray(middle))
-    level = float(np.median(light)) if light.size else NAN
+    level = float(median(light)) if light.size else NAN
     made = PhotoQuality(
         usable=True,
         retake=(),
         focus_px=edges.sigma_px,
         motion_px=edges.motion_px,
         motion_deg=edges.motion_deg,
-        exposure=float(np.median(codes)),
-        brightest=float(np.percentile(codes, 99)),
+        exposure=float(median(codes)),
+        brightest=float(quantile(codes, 0.99)),
         clipped_share=clipped,
         glare_share=_glare(small.light, seen),
         in_frame=view.in_frame,
@@ -195,7 +196,7 @@ def _glare(light: FloatArray, seen: BoolArray) -> float:
     if not seen.any():
         return NAN
     lum = light @ np.array([0.2126, 0.7152, 0.0722], np.float32)
-    level = float(np.median(lum[seen]))
+    level = float(median(lum[seen]))
     high, low = highest(light), lowest(light)
     # chosen: six times the median light and near white; a lit picture's white parts stand
     # less far above its median, a torch's image on a dark screen further.
@@ -241,7 +242,7 @@ def _native(photo: Photo, view: ScreenView) -> tuple[float, EdgeSpread]:
         points.append(_spread_points(_grey(photo, top, left, size)))
     stack = np.vstack(points) if points else np.empty((0, 3))
     finite = [n for n in noises if np.isfinite(n)]
-    return (float(np.median(finite)) if finite else NAN), (
+    return (float(median(finite)) if finite else NAN), (
         spread_of(stack) if len(stack) else NO_EDGES
     )
 
@@ -250,7 +251,7 @@ def _spread_points(grey: FloatArray) -> FloatArray:
     """Edge points with sigma in photo pixels; wide blur is measured on the tile at quarter size."""
     fine = edge_points(grey)
     # Above about 3 px the further blur of 1.5 px changes the slope by less than the noise does.
-    if len(fine) and np.quantile(fine[:, 0], 0.2) < 3:
+    if len(fine) and quantile(fine[:, 0], 0.2) < 3:
         return fine
     coarse = cv2.resize(grey, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
     points = edge_points(coarse)

@@ -12,6 +12,7 @@ import numpy as np
 
 from panelvision.arrays import FloatArray
 from panelvision.light import highest, lowest, luminance
+from panelvision.order_statistics import median, quantile
 from panelvision.squareup import ScreenView
 
 # chosen: half the view's usual width keeps text strokes while noise averages.
@@ -82,7 +83,7 @@ def _small(view: ScreenView) -> tuple[FloatArray, np.ndarray]:
 def _tone(light: FloatArray, y: FloatArray, mask: np.ndarray) -> dict[str, float]:
     # Every third pixel says as much.
     pixels, lum = light[mask][::3], y[mask][::3]
-    p = np.percentile(lum, [1, 5, 25, 50, 75, 95, 99])
+    p = quantile(lum, [0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99])
     log = np.log(lum + _FLOOR)
     top = highest(pixels)
     low = lowest(pixels)
@@ -107,7 +108,7 @@ def _tone(light: FloatArray, y: FloatArray, mask: np.ndarray) -> dict[str, float
         "look_log_skew": float(((log - log.mean()) ** 3).mean() / (log.std() ** 3 + 1e-6)),
         "look_entropy": float(-(hist[hist > 0] * np.log(hist[hist > 0])).sum()),
         "look_saturation_mean": float((saturation * weight).sum()),
-        "look_saturation_p95": float(np.percentile(saturation, 95)),
+        "look_saturation_p95": float(quantile(saturation, 0.95)),
         "look_cast_rg": float(np.log(mean[0] / mean[1])),
         "look_cast_bg": float(np.log(mean[2] / mean[1])),
         "look_opponent_sd_rg": float(opponent[0].std()),
@@ -115,9 +116,9 @@ def _tone(light: FloatArray, y: FloatArray, mask: np.ndarray) -> dict[str, float
         "look_channel_corr_rg": float(correlation[0, 1]),
         "look_channel_corr_bg": float(correlation[2, 1]),
         "look_channel_corr_rb": float(correlation[0, 2]),
-        "look_log_max_r": float(np.log(np.percentile(pixels[:, 0], 99) + _FLOOR)),
-        "look_log_max_g": float(np.log(np.percentile(pixels[:, 1], 99) + _FLOOR)),
-        "look_log_max_b": float(np.log(np.percentile(pixels[:, 2], 99) + _FLOOR)),
+        "look_log_max_r": float(np.log(quantile(pixels[:, 0], 0.99) + _FLOOR)),
+        "look_log_max_g": float(np.log(quantile(pixels[:, 1], 0.99) + _FLOOR)),
+        "look_log_max_b": float(np.log(quantile(pixels[:, 2], 0.99) + _FLOOR)),
         "look_share_near_black": float((lum < 0.01).mean()),
         "look_share_near_white": float((low > 0.8).mean()),
     }
@@ -138,10 +139,10 @@ def _surround(y: FloatArray, mask: np.ndarray, surround: FloatArray | None) -> d
             "look_outside_log": float("nan"),
             "look_top_over_outside": float("nan"),
         }
-    outside = np.log(np.median(luminance(surround)) + _FLOOR)
+    outside = np.log(median(luminance(surround)) + _FLOOR)
     return {
-        "look_inside_over_outside": float(np.log(np.median(y[mask]) + _FLOOR) - outside),
-        "look_top_over_outside": float(np.log(np.percentile(y[mask], 95) + _FLOOR) - outside),
+        "look_inside_over_outside": float(np.log(median(y[mask]) + _FLOOR) - outside),
+        "look_top_over_outside": float(np.log(quantile(y[mask], 0.95) + _FLOOR) - outside),
         "look_outside_log": float(outside),
     }
 
@@ -162,7 +163,7 @@ def _edges(log: FloatArray, mask: np.ndarray) -> dict[str, float]:
         level = gy > 5 * gx
         tag = f"s{sigma:.0f}"
         out[f"look_edge_mean_{tag}"] = float(np.log(size.mean() + 1e-5))
-        out[f"look_edge_p99_{tag}"] = float(np.log(np.percentile(size, 99) + 1e-5))
+        out[f"look_edge_p99_{tag}"] = float(np.log(quantile(size, 0.99) + 1e-5))
         out[f"look_edge_vertical_{tag}"] = float(size[upright].sum() / total)
         out[f"look_edge_horizontal_{tag}"] = float(size[level].sum() / total)
         out[f"look_edge_sparse_{tag}"] = float(
@@ -179,14 +180,14 @@ def _flatness(log: FloatArray, mask: np.ndarray) -> dict[str, float]:
     inside = spread[mask]
     out["look_flat_share"] = float((inside < 0.03).mean())
     out["look_flat_share_loose"] = float((inside < 0.1).mean())
-    out["look_local_sd_median"] = float(np.log(np.median(inside) + 1e-4))
-    out["look_local_sd_p90"] = float(np.log(np.percentile(inside, 90) + 1e-4))
+    out["look_local_sd_median"] = float(np.log(median(inside) + 1e-4))
+    out["look_local_sd_p90"] = float(np.log(quantile(inside, 0.9) + 1e-4))
     coarse = cv2.resize(log, (16, 9), interpolation=cv2.INTER_AREA)
     out["look_coarse_sd"] = float(coarse.std())
     out["look_coarse_rows_sd"] = float(coarse.mean(axis=1).std())
     out["look_coarse_columns_sd"] = float(coarse.mean(axis=0).std())
     fine = log - cv2.GaussianBlur(log, (0, 0), 1.0)
-    out["look_noise"] = float(np.log(1.4826 * np.median(np.abs(fine[mask])) + 1e-5))
+    out["look_noise"] = float(np.log(1.4826 * median(np.abs(fine[mask])) + 1e-5))
     return out
 
 
@@ -221,7 +222,7 @@ def _hues(light: FloatArray, log: FloatArray, mask: np.ndarray) -> dict[str, flo
     weight = np.where(seen, chroma, 0.0)
     upper = np.arange(h // 4)[:, None] < h // 8
     total = float(top[seen].sum()) + 1e-6
-    middle = float(np.median(level[seen])) if seen.any() else float("nan")
+    middle = float(median(level[seen])) if seen.any() else float("nan")
     out: dict[str, float] = {}
     for k, name in enumerate(_HUES):
         here = weight * (sector == k)

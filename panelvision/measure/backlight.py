@@ -17,6 +17,7 @@ from scipy.linalg import solveh_banded
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.reduced import Reduced, largest
+from panelvision.order_statistics import median
 
 WIDTH = 64  # columns of the map: 1.6 % of the width, no coarser than a diffuser's edge
 _FLOOR = 1.5e-3  # chosen: linear light of about code 5; darker picture carries no gain
@@ -93,7 +94,7 @@ def backlight_map(
         weights.append(trust + _TIE)
     gain = _put_together(weights[0], weights[1], sides[0], sides[1])
     believed = float(np.mean(np.concatenate([w.ravel() for w in weights]) - _TIE))
-    return (gain - np.median(gain)).astype(np.float32), believed
+    return (gain - median(gain)).astype(np.float32), believed
 
 
 def _put_together(

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.measure.reduced import NAN, inset, whole_codes_of
+from panelvision.order_statistics import median, quantile
 from panelvision.squareup import ScreenView
 
 ComplexArray = NDArray[np.complexfloating[Any, Any]]
@@ -185,11 +186,11 @@ def _tiles(
             float((rows.max() + 1) / size[1]),
         )
     return {
-        "blocks_tile_corners_high": float(np.quantile(c[seen], 0.95)),
-        "blocks_tile_corners_mid": float(np.median(c[seen])),
-        "blocks_tile_colour_high": float(np.quantile(k[seen], 0.95)),
-        "blocks_tile_both_high": float(np.quantile(both[seen], 0.95)),
-        "blocks_tile_both_upper": float(np.quantile(both[seen], 0.75)),
+        "blocks_tile_corners_high": float(quantile(c[seen], 0.95)),
+        "blocks_tile_corners_mid": float(median(c[seen])),
+        "blocks_tile_colour_high": float(quantile(k[seen], 0.95)),
+        "blocks_tile_both_high": float(quantile(both[seen], 0.95)),
+        "blocks_tile_both_upper": float(quantile(both[seen], 0.75)),
         "blocks_tile_share": float((both[seen] > 0.08).mean()),
         "blocks_tile_edges_spread": float(e[seen].std() / max(e[seen].mean(), 1e-4)),
     }, box
@@ -224,7 +225,7 @@ def _spectrum(profile: FloatArray) -> tuple[ComplexArray, float]:
     """
     smooth = cv2.blur(profile.reshape(1, -1), (41, 1)).ravel()
     rest = profile - smooth
-    typical = np.median(np.abs(rest)) + 1e-9
+    typical = median(np.abs(rest)) + 1e-9
     rest = np.clip(rest, -6 * typical, 6 * typical)
     rest = (rest - rest.mean()) * np.hanning(profile.size)
     return np.fft.fft(rest, _PADDED), float((rest**2).sum())

@@ -20,6 +20,7 @@ from panelvision.geometry import project, unit_square_to
 from panelvision.light import LUMINANCE_WEIGHTS, averaged, decode
 from panelvision.measure.moire import Moire, measure_moire
 from panelvision.measure.reduced import NAN, reduce_view
+from panelvision.order_statistics import median
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView
 
@@ -363,7 +364,7 @@ def _bars(
     coherence = power / np.maximum((np.abs(amplitude) ** 2).mean(axis=0), 1e-18)
     best = int(np.argmax(power * coherence))
     away = np.abs(_CYCLES - _CYCLES[best]) > 2
-    snr = float(power[best] / max(float(np.median(power[away])), 1e-14))
+    snr = float(power[best] / max(float(median(power[away])), 1e-14))
     # The slope of exp(i w r) is i w exp(i w r): back from slopes to light.
     fundamental = amplitude[:, best] / (1j * omega[best])
     mean = fundamental.mean()

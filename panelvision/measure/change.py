@@ -17,6 +17,7 @@ from panelvision.measure.faint_features import Prepared, prepare, shrink, whiten
 from panelvision.measure.faint_network import load_networks
 from panelvision.measure.faint_tiles import tile_inputs, tile_statistics
 from panelvision.measure.registration import Registration, register
+from panelvision.order_statistics import quantile
 from panelvision.photo import Photo
 from panelvision.squareup import Outline, ScreenView, square_up
 
@@ -163,7 +164,7 @@ def p_value_of(score: float, null: FloatArray) -> float:
     """
     n = len(null)
     rank = (np.count_nonzero(null >= score) + 1) / (n + 1)
-    start = float(np.quantile(null, 1 - _TAIL))
+    start = float(quantile(null, 1 - _TAIL))
     if score <= start:
         return float(rank)
     excess = float((null[null > start] - start).mean())
@@ -269,8 +270,8 @@ def _statistics(
     """
     if len(one) < 12:
         return dict.fromkeys(_KINDS, float("nan"))
-    low, high = np.quantile(apart, [0.25, 0.95])
-    each = np.quantile(both / np.sqrt(one * two + 1e-9), [0.1, 0.9])
+    low, high = quantile(apart, [0.25, 0.95])
+    each = quantile(both / np.sqrt(one * two + 1e-9), [0.1, 0.9])
     whole = both.sum() / np.sqrt(one.sum() * two.sum() + 1e-9)
     values = (np.log10(low + 1e-6), np.log10((high + 1e-6) / (low + 1e-6)), whole, *each)
     return {kind: float(v) for kind, v in zip(_KINDS, values, strict=True)}

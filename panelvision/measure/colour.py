@@ -14,6 +14,7 @@ from panelvision.arrays import BoolArray, FloatArray
 from panelvision.light import highest, lowest
 from panelvision.measure.reduced import NAN, Reduced, inset, noise_sigma, reduce_view
 from panelvision.measure.tone import Tone, measure_tone
+from panelvision.order_statistics import median, quantile
 from panelvision.squareup import ScreenView
 
 _WIDTH = 240
@@ -75,7 +76,7 @@ def measure_colour(view: ScreenView) -> ColourFindings:
 
 
 def _missing(light: FloatArray, codes: FloatArray) -> str | None:
-    top = np.quantile(light, 0.98, axis=0)
+    top = quantile(light, 0.98, axis=0)
     order = np.argsort(top)
     weak, second = int(order[0]), int(order[1])
     # A pure red page has two weak channels and is healthy; one weak channel beside two that
@@ -89,16 +90,16 @@ def _missing(light: FloatArray, codes: FloatArray) -> str | None:
 
 
 def _channels(light: FloatArray, codes: FloatArray) -> dict[str, float]:
-    top = np.quantile(light, 0.98, axis=0)
-    low = np.quantile(codes, 0.02, axis=0)
-    high = np.quantile(codes, 0.98, axis=0)
+    top = quantile(light, 0.98, axis=0)
+    low = quantile(codes, 0.02, axis=0)
+    high = quantile(codes, 0.98, axis=0)
     order = np.argsort(top)
     weak, middle, strong = (int(k) for k in order)
     spread = codes.std(axis=0)
     correlation = _correlations(codes)
     rest = _unexplained(light, weak)
     tallest = highest(codes)
-    bright = codes[tallest >= np.quantile(tallest, 0.95)]
+    bright = codes[tallest >= quantile(tallest, 0.95)]
     cast = bright.mean(axis=0)
     everywhere = codes.mean(axis=0)
     least = codes.argmin(axis=1)
@@ -156,8 +157,8 @@ def _chroma(codes: FloatArray) -> dict[str, float]:
     high, low = highest(codes), lowest(codes)
     chroma = high - low
     saturation = chroma / np.maximum(high, 8)
-    bright = high >= np.quantile(high, 0.9)
-    dark = high <= np.quantile(high, 0.15)
+    bright = high >= quantile(high, 0.9)
+    dark = high <= quantile(high, 0.15)
     coloured = (saturation > 0.25) & (high > 24)
     hue = _hue(codes[coloured])
     histogram = np.bincount((hue * 24).astype(int) % 24, minlength=24) / max(len(hue), 1)
@@ -166,10 +167,10 @@ def _chroma(codes: FloatArray) -> dict[str, float]:
     grey = codes @ np.array([0.2126, 0.7152, 0.0722])
     out = {
         "colour_saturation": float(saturation.mean()),
-        "colour_saturation_high": float(np.quantile(saturation, 0.9)),
+        "colour_saturation_high": float(quantile(saturation, 0.9)),
         "colour_saturated_share": float((saturation > 0.8).mean()),
         "colour_bright_saturation": float(saturation[bright].mean()),
-        "colour_bright_saturation_low": float(np.quantile(saturation[bright], 0.1)),
+        "colour_bright_saturation_low": float(quantile(saturation[bright], 0.1)),
         "colour_dark_saturation": float(saturation[dark].mean()),
         "colour_neutral_bright_share": float(
             ((saturation < 0.15) & (high > 0.6 * high.max())).mean()
@@ -178,7 +179,7 @@ def _chroma(codes: FloatArray) -> dict[str, float]:
         "colour_hue_entropy": entropy,
         "colour_hue_peak": float(histogram.max()) if len(hue) > 20 else NAN,
         "colour_grey_skew": _skew(grey),
-        "colour_grey_median": float(np.median(grey)),
+        "colour_grey_median": float(median(grey)),
         "colour_saturation_with_light": _correlation(saturation, grey),
         "colour_mid_share": float(((grey > 64) & (grey < 192)).mean()),
     }
@@ -233,15 +234,15 @@ def _layout(small: Reduced, use: BoolArray) -> dict[str, float]:
     slope = np.abs(cv2.Sobel(grey, cv2.CV_32F, 1, 0, scale=1 / 8)) + np.abs(
         cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 8)
     )
-    bright = use & (grey >= np.quantile(grey[use], 0.8))
-    dark = use & (grey <= np.quantile(grey[use], 0.2))
+    bright = use & (grey >= quantile(grey[use], 0.8))
+    dark = use & (grey <= quantile(grey[use], 0.2))
     return {
         **_channel_detail(small, use),
         "colour_detail_skew": _skew(detail) if np.isfinite(noise) else NAN,
         "colour_detail_bright_share": float((strong > 0).mean()),
         "colour_blue_above": float((top.mean() - bottom.mean()) / 255),
         "colour_light_above": float((grey[: h // 3].mean() - grey[-h // 3 :].mean()) / 255),
-        "colour_frame_over_inner": float((np.median(frame) - np.median(inner)) / 255)
+        "colour_frame_over_inner": float((median(frame) - median(inner)) / 255)
         if frame.size and inner.size
         else NAN,
         "colour_bright_detail": float(

@@ -13,6 +13,7 @@ import numpy as np
 from panelvision.arrays import FloatArray
 from panelvision.light import highest
 from panelvision.measure.profile import StripProfile
+from panelvision.order_statistics import quantile
 
 # chosen: length of the windows as a share of the axis: several teeth of the widest comb, less than
 # the narrowest patch of one.
@@ -51,7 +52,7 @@ def comb_features(profile: StripProfile) -> dict[str, float]:
     mean = windows.mean(axis=1)
     most = length * 2 // 5
     periodic = _autocorrelation(mean, most)
-    least = _autocorrelation(np.quantile(windows, 0.25, axis=1), most)
+    least = _autocorrelation(quantile(windows, 0.25, axis=1), most)
     shared = _agreement(windows)
     period = _SHORTEST_PERIOD + periodic[:, _SHORTEST_PERIOD:].argmax(axis=1)
     row = np.arange(len(starts))

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from panelvision.measure.reduced import NAN, Reduced, inset, noise_sigma
+from panelvision.order_statistics import quantile
 
 _FLOOR = 2e-3  # linear light, about code 6 (chosen)
 # chosen: border left out, so that an outline half a per cent off shows no bezel.
@@ -76,7 +77,7 @@ def measure_content(reduced: Reduced) -> Content:
         blurred = cv2.GaussianBlur(previous, (0, 0), more)
         band = np.abs((previous - blurred)[seen])
         contrasts.append(float(np.sqrt((band**2).mean())))
-        peaks.append(float(np.quantile(band[:: max(1, band.size // 20000)], 0.995)))
+        peaks.append(float(quantile(band[:: max(1, band.size // 20000)], 0.995)))
         previous = blurred
     half = cv2.resize(logs, (w // 2, h // 2), interpolation=cv2.INTER_AREA)
     colour = np.stack([half[..., 0] - half[..., 1], half[..., 2] - half[..., 1]], axis=-1)

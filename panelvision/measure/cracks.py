@@ -13,6 +13,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.reduced import NAN, Reduced, codes_of, inset, largest, reduce_view
+from panelvision.order_statistics import median, quantile
 from panelvision.squareup import ScreenView
 
 _LINE_WIDTH = 640
@@ -211,7 +212,7 @@ def _star(
         (np.arange(_GRID[0]) + 0.5) * w / _GRID[0], (np.arange(_GRID[1]) + 0.5) * h / _GRID[1]
     )
     best, scores = _vote(np.column_stack([gx.ravel(), gy.ravel()]), middle, unit, n, w, _NEAR * 1.2)
-    typical = float(np.median(scores))
+    typical = float(median(scores))
     centre = np.array([gx.ravel()[best], gy.ravel()[best]])
     step = w / _GRID[0] / 3
     local = centre + step * np.stack(np.meshgrid(np.arange(-2, 3), np.arange(-2, 3)), -1).reshape(
@@ -274,19 +275,19 @@ def _inks(dark: Reduced) -> list[Ink]:
     use = dark.valid & inset((h, w), 0.012)
     if use.sum() < 500:
         return []
-    level = float(np.quantile(light[use], 0.75))
+    level = float(quantile(light[use], 0.75))
     if level < 3e-3:
         return []
     soft = cv2.GaussianBlur(light, (0, 0), 0.8)
     # chosen: a tenth of the upper light above the darkest; ink blocks all of the picture's, the
     # room's light on the glass remains.
-    floor = float(np.quantile(light[use], 0.01))
+    floor = float(quantile(light[use], 0.01))
     if floor > 0.3 * level:
         return []
     black = ((soft < max(floor + 0.10 * (level - floor), 1.5e-3)) & use).astype(np.uint8)
     black = cv2.morphologyEx(black, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     count, labels, stats, centres = cv2.connectedComponentsWithStats(black, connectivity=8)
-    rest = float(np.median(light[use & (labels == 0)])) if (use & (labels == 0)).any() else level
+    rest = float(median(light[use & (labels == 0)])) if (use & (labels == 0)).any() else level
     inks = []
     order = np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:8] + 1
     for k in order:
@@ -330,7 +331,7 @@ def _describe(
         x=float((centre[0] + 0.5) / w),
         y=float((centre[1] + 0.5) / h),
         area=area / (h * w),
-        light=float(np.median(values) / max(rest, 1e-6)),
+        light=float(median(values) / max(rest, 1e-6)),
         solidity=area / hull if hull > 0 else 1.0,
         extent=area / (bw * bh),
         ragged=perimeter / (2 * np.sqrt(np.pi * area)),

@@ -15,6 +15,7 @@ from scipy.special import erf
 
 from panelvision.arrays import FloatArray
 from panelvision.measure.reduced import NAN, noise_sigma
+from panelvision.order_statistics import median, quantile
 
 _PRE = 0.8  # px; smoothing before the derivative, subtracted again in quadrature (chosen)
 # A central difference averages the slope over 2 px: variance 4 / 12, subtracted as well.
@@ -77,7 +78,7 @@ def edge_points(grey: FloatArray) -> FloatArray:
     usable[:margin], usable[-margin:], usable[:, :margin], usable[:, -margin:] = (False,) * 4
     if not usable.any():
         return np.empty((0, 3))
-    strong = usable & (g > 0.25 * np.percentile(g[usable], 95))
+    strong = usable & (g > 0.25 * quantile(g[usable], 0.95))
     ratio = g[strong] / h[strong]
     spread2 = _EXTRA**2 / np.maximum(ratio**2 - 1, 1e-3) - _PRE**2 - _DIFFERENCE
     direction = np.degrees(np.arctan2(gy[strong], gx[strong])) % 180
@@ -111,11 +112,11 @@ def spread_of(points: FloatArray) -> EdgeSpread:
     for b in range(_DIRECTIONS):
         inside = points[bins == b, 0]
         if inside.size >= _FEWEST:
-            sigma.append(float(np.quantile(inside, _SHARPEST)))
+            sigma.append(float(quantile(inside, _SHARPEST)))
             angle.append(b * width)
-    strength = float(np.median(points[:, 2]))
+    strength = float(median(points[:, 2]))
     if not sigma:
-        focus = float(np.quantile(points[:, 0], _SHARPEST))
+        focus = float(quantile(points[:, 0], _SHARPEST))
         return EdgeSpread(focus, NAN, NAN, len(points), strength)
     low, high = int(np.argmin(sigma)), int(np.argmax(sigma))
     apart = abs((angle[high] - angle[low] + 90) % 180 - 90)

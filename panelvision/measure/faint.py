@@ -19,6 +19,7 @@ from panelvision.measure.faint_limit import detection_limit
 from panelvision.measure.faint_network import FaintNetwork, load_networks
 from panelvision.measure.faint_tiles import CELL, tile_inputs, tile_statistics
 from panelvision.measure.visibility import jnd_of_contrast
+from panelvision.order_statistics import median, quantile
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView
 
@@ -353,7 +354,7 @@ def pool_tiles(odds: FloatArray, share: FloatArray, *, prefix: str = "tile") -> 
     n = len(values)
     if n < 8:
         return dict.fromkeys(pooled, float("nan"))
-    filled = np.where(good, odds, np.median(values))
+    filled = np.where(good, odds, median(values))
     # Three by three tiles agree where a picture is; a speck makes one tile speak.
     padded = np.pad(filled, 1, mode="edge")
     cluster = sum(
@@ -361,7 +362,7 @@ def pool_tiles(odds: FloatArray, share: FloatArray, *, prefix: str = "tile") -> 
     )
     at = [values[-1]] + [values[n - 1 - int(q * n)] for q in (0.02, 0.05, 0.1, 0.25)]
     mean = float(np.log(np.mean(1 / (1 + np.exp(-values))) + 1e-4))
-    numbers = [*at, np.median(values), np.max(cluster) / 9, mean]
+    numbers = [*at, median(values), np.max(cluster) / 9, mean]
     return {name: float(v) for name, v in zip(pooled, numbers, strict=True)}
 
 
@@ -384,14 +385,14 @@ def picture_contrast(prepared: Prepared, tiles: FloatArray) -> float:
     use = prepared.flat.use
     grey = np.where(use, (prepared.white[..., 0] * prepared.scale[..., 0]), 0).astype(np.float32)
     soft = cv2.GaussianBlur(grey, (0, 0), 1.5)
-    limit = 4 * float(np.quantile(np.abs(soft[use]), 0.9)) if use.any() else 0.0
+    limit = 4 * float(quantile(np.abs(soft[use]), 0.9)) if use.any() else 0.0
     power = np.clip(soft, -limit, limit) ** 2
     size = tiles.shape[1], tiles.shape[0]
     cells = cv2.resize(power, size, interpolation=cv2.INTER_AREA)
     seen = np.isfinite(tiles)
     if seen.sum() < 4:
         return float("nan")
-    quiet = float(np.quantile(cells[seen], 0.1))
+    quiet = float(quantile(cells[seen], 0.1))
     weight = 1 / (1 + np.exp(-np.where(seen, tiles, -9)))
     excess = float((weight * np.maximum(cells - quiet, 0))[seen].mean())
     return float(np.sqrt(excess))
@@ -408,11 +409,11 @@ def retake_hint(prepared: Prepared, view: ScreenView) -> str:
             "Hold the torch further to the side (30 to 45 degrees) so that its image leaves the "
             "glass."
         )
-    if np.median(prepared.flat.light[..., 1]) < 0.004:
+    if median(prepared.flat.light[..., 1]) < 0.004:
         return (
             "Bring the torch closer or use a brighter one: too little light returns from the glass."
         )
-    if np.median(prepared.scale[..., 0]) > 0.06:
+    if median(prepared.scale[..., 0]) > 0.06:
         return "Rest the phone on something and take several frames: this one is too noisy."
     return (
         "Darken the room, open the set's menu, and take the photo from closer, square to the "

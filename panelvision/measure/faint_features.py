@@ -15,6 +15,7 @@ from panelvision.arrays import BoolArray, FloatArray
 from panelvision.light import LUMINANCE_WEIGHTS
 from panelvision.measure.illumination import FlatField, flatten
 from panelvision.measure.noise import NoiseCurve, estimate_noise
+from panelvision.order_statistics import median, quantile
 
 WORK_WIDTH = 480
 _BANDS = (1.0, 2.0, 4.0, 8.0)
@@ -122,8 +123,8 @@ def describe(prepared: Prepared) -> dict[str, float]:
 def _context(p: Prepared) -> dict[str, float]:
     luma = p.flat.light @ LUMINANCE_WEIGHTS
     use = p.flat.use
-    middle = float(np.median(luma[use])) if use.any() else float("nan")
-    sigma = float(np.median(p.scale[..., 0][use])) if use.any() else float("nan")
+    middle = float(median(luma[use])) if use.any() else float("nan")
+    sigma = float(median(p.scale[..., 0][use])) if use.any() else float("nan")
     return {
         "glare_share": float(p.flat.glare.mean()),
         "level": float(np.log10(max(middle, 1e-6))) if np.isfinite(middle) else float("nan"),
@@ -174,9 +175,9 @@ def _band_statistics(p: Prepared, inner: BoolArray) -> dict[str, float]:
         previous = smooth
         values = band.reshape(-1, 3)[where]
         absolute = np.abs(values)
-        spread = _MAD * np.median(absolute, axis=0) + 1e-6
+        spread = _MAD * median(absolute, axis=0) + 1e-6
         power = np.minimum(absolute / spread, 8.0) ** 2
-        top = np.quantile(values, [0.002, 0.998], axis=0) / spread
+        top = quantile(values, [0.002, 0.998], axis=0) / spread
         energy, share = _tiles(
             np.minimum(band / spread, 8.0) ** 2, np.repeat(mask[..., None], 3, 2), 20
         )
@@ -186,7 +187,7 @@ def _band_statistics(p: Prepared, inner: BoolArray) -> dict[str, float]:
             out[f"{name}_{k}_dark"] = _log(-top[0, c])
             out[f"{name}_{k}_bright"] = _log(top[1, c])
             good = energy[..., c][share[..., c] > 0.6]
-            low, mid, high = np.quantile(good, [0.1, 0.5, 0.9]) if good.size else (np.nan,) * 3
+            low, mid, high = quantile(good, [0.1, 0.5, 0.9]) if good.size else (np.nan,) * 3
             out[f"{name}_{k}_patchiness"] = _log(high) - _log(low)
             out[f"{name}_{k}_patch_top"] = _log(high) - _log(mid)
     for k in range(1, len(_BANDS)):
@@ -223,10 +224,10 @@ def _edges(p: Prepared, inner: BoolArray) -> dict[str, float]:
         ("slant_b", diagonal_b),
     ):
         values = np.abs(field.reshape(-1, 3)[where])
-        spread = np.median(values, axis=0) * _MAD + 1e-6
+        spread = median(values, axis=0) * _MAD + 1e-6
         found[name] = (
-            np.quantile(values, 0.999, axis=0) / spread,
-            np.quantile(values, 0.98, axis=0) / spread,
+            quantile(values, 0.999, axis=0) / spread,
+            quantile(values, 0.98, axis=0) / spread,
             spread,
         )
     for c, channel in enumerate(_CHANNELS):
@@ -254,19 +255,19 @@ def _edges(p: Prepared, inner: BoolArray) -> dict[str, float]:
         )
     ]
     joint = np.maximum.reduce([np.minimum(s[:, 0], np.maximum(s[:, 1], s[:, 2])) for s in sizes])
-    out["edge_joint_top"] = _log(float(np.quantile(joint, 0.999)))
-    out["edge_joint_many"] = _log(float(np.quantile(joint, 0.98)))
+    out["edge_joint_top"] = _log(float(quantile(joint, 0.999)))
+    out["edge_joint_many"] = _log(float(quantile(joint, 0.98)))
     colour = np.maximum.reduce([np.maximum(s[:, 1], s[:, 2]) for s in sizes])
-    out["edge_colour_top"] = _log(float(np.quantile(colour, 0.999)))
-    out["edge_colour_many"] = _log(float(np.quantile(colour, 0.98)))
+    out["edge_colour_top"] = _log(float(quantile(colour, 0.999)))
+    out["edge_colour_many"] = _log(float(quantile(colour, 0.98)))
     # Sharpness: steps at 1.2 px against the same at 5 px.
     soft = _blur(p.white, 5.0)
     sx = cv2.Sobel(soft, cv2.CV_32F, 1, 0, ksize=1)
     sy = cv2.Sobel(soft, cv2.CV_32F, 0, 1, ksize=1)
     steep = np.hypot(sx, sy).reshape(-1, 3)[where]
-    spread = np.median(steep, axis=0) + 1e-6
+    spread = median(steep, axis=0) + 1e-6
     for c, channel in enumerate(_CHANNELS):
-        out[f"soft_{channel}_top"] = _log(float(np.quantile(steep[:, c], 0.995) / spread[c]))
+        out[f"soft_{channel}_top"] = _log(float(quantile(steep[:, c], 0.995) / spread[c]))
     return out
 
 
@@ -343,7 +344,7 @@ def _profiles(p: Prepared, inner: BoolArray) -> dict[str, float]:
             out[f"text_{name}"] = np.nan
             continue
         # By one row against the next the noise of the mean is seen; by all rows, text.
-        noise = np.median(np.abs(np.diff(mean))) + 1e-6
+        noise = median(np.abs(np.diff(mean))) + 1e-6
         detrended = (
             mean - cv2.GaussianBlur(mean.astype(np.float32).reshape(-1, 1), (1, 0), 12.0).ravel()
         )
@@ -358,7 +359,7 @@ def _colour_relations(p: Prepared, inner: BoolArray) -> dict[str, float]:
     for k, sigma in ((1, 2.0), (2, 5.0)):
         band = _blur(p.flat.residual, sigma) - _blur(p.flat.residual, sigma * 3)
         v = band.reshape(-1, 3)[where]
-        limit = 6 * _MAD * np.median(np.abs(v), axis=0) + 1e-9
+        limit = 6 * _MAD * median(np.abs(v), axis=0) + 1e-9
         v = np.clip(v, -limit, limit)
         c = _correlations(v)
         out[f"together_{k}_rg"] = float(c[0, 1])
@@ -367,8 +368,8 @@ def _colour_relations(p: Prepared, inner: BoolArray) -> dict[str, float]:
         red = v[:, 0] - v[:, 1]
         blue = v[:, 2] - (v[:, 0] + v[:, 1]) / 2
         out[f"chroma_{k}_corr"] = float(abs(_correlations(np.stack([red, blue], axis=1))[0, 1]))
-        dark = light <= np.quantile(light, 0.05)
-        bright = light >= np.quantile(light, 0.95)
+        dark = light <= quantile(light, 0.05)
+        bright = light >= quantile(light, 0.95)
         unit = red.std() + 1e-9, blue.std() + 1e-9
         out[f"chroma_{k}_dark"] = _log(
             float(np.hypot(red[dark].mean() / unit[0], blue[dark].mean() / unit[1]))
@@ -400,12 +401,12 @@ def _blobs(p: Prepared, inner: BoolArray) -> dict[str, float]:
         # Neighbour differences hold noise and edges only; the wide spread holds shapes too.
         dx = np.abs(np.diff(mean, axis=1))[good[:, 1:] & good[:, :-1]]
         for c, channel in enumerate(_CHANNELS):
-            centre = np.median(v[:, c])
-            wide = np.quantile(np.abs(v[:, c] - centre), 0.9)
+            centre = median(v[:, c])
+            wide = quantile(np.abs(v[:, c] - centre), 0.9)
             out[f"shape_{channel}_{tile}"] = _log(float(wide * tile))
             if len(dx):
                 out[f"shape_{channel}_{tile}_sparse"] = _log(
-                    float(np.quantile(dx[:, c], 0.95) / (np.median(dx[:, c]) + 1e-6))
+                    float(quantile(dx[:, c], 0.95) / (median(dx[:, c]) + 1e-6))
                 )
     return out
 

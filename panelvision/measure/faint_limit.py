@@ -18,6 +18,7 @@ import numpy as np
 from panelvision.arrays import FloatArray
 from panelvision.light import LUMINANCE_WEIGHTS
 from panelvision.measure.faint_features import Prepared, whiten
+from panelvision.order_statistics import median
 
 KINDS = ("menu", "text", "shapes")
 # Bounds of what is reported; outside them the injections say nothing (a picture has at most
@@ -59,7 +60,7 @@ def detection_limit(
     if not np.isfinite(score):
         return float("nan")
     base = _emptied(prepared) if score > threshold else prepared
-    noise = float(np.median(prepared.scale[..., 0][prepared.flat.use]))
+    noise = float(median(prepared.scale[..., 0][prepared.flat.use]))
     guess = float(np.clip(learned["first"] * noise, 2 * LOWEST, 0.25))
     crossings = []
     for kind in KINDS:
@@ -89,7 +90,7 @@ def inject(prepared: Prepared, modulation: FloatArray, contrast: float) -> Prepa
     luma = prepared.flat.light @ LUMINANCE_WEIGHTS
     # Where the torch's lobe lies over the panel the picture is veiled: its light does not
     # grow with the lobe's.
-    usual = float(np.median(luma[use])) if use.any() else 1.0
+    usual = float(median(luma[use])) if use.any() else 1.0
     veiled = modulation * np.minimum(1.0, 1.5 * usual / np.maximum(luma, 1e-9))[..., None]
     grey = (veiled @ LUMINANCE_WEIGHTS)[use]
     unit = float(grey.std()) if grey.size else 1.0

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
+from panelvision.order_statistics import median, quantile
 
 CELL = 16  # px of the 480-column view; a tile is 2 x 2 cells, tiles overlap by half
 LEVELS = 3
@@ -142,5 +143,5 @@ def tile_inputs(statistics: FloatArray, share: FloatArray) -> FloatArray:
     """
     flat = np.nan_to_num(statistics.reshape(-1, statistics.shape[-1]))
     good = share.ravel() > 0.6
-    quiet = np.quantile(flat[good], 0.25, axis=0) if good.sum() > 4 else np.median(flat, axis=0)
+    quiet = quantile(flat[good], 0.25, axis=0) if good.sum() > 4 else median(flat, axis=0)
     return np.hstack([flat, flat - quiet]).astype(np.float32)

@@ -12,6 +12,7 @@ import numpy as np
 
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.light import LUMINANCE_WEIGHTS, averaged, decode
+from panelvision.order_statistics import median
 from panelvision.photo import Photo
 from panelvision.squareup import Outline, ScreenView
 
@@ -79,7 +80,7 @@ def _screen(wide: ScreenView) -> IntArray:
     shading = cv2.GaussianBlur(parts * seen[..., None], (0, 0), _SHADING) / weight[..., None]
     out = (parts - shading) * seen[..., None]
     inner = out[10:-10, 16:-16].reshape(-1, 3)
-    spread = np.maximum(_MAD * np.median(np.abs(inner), axis=0), _LEAST_SPREAD)
+    spread = np.maximum(_MAD * median(np.abs(inner), axis=0), _LEAST_SPREAD)
     standing = 128 + 127 * np.tanh(out / (_SQUASH * spread))
     return np.concatenate([_cube_root(light), np.rint(standing).astype(np.uint8)], axis=-1)
 

@@ -23,6 +23,7 @@ from panelvision.measure.uniformity import (
     semu_applies,
     uniformity,
 )
+from panelvision.order_statistics import median, quantile
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView
 
@@ -212,9 +213,9 @@ def _zones(relative: FloatArray, valid: BoolArray) -> tuple[DimZone, ...]:
         if size < _SMALLEST * h * w:
             continue
         mask = labels == k
-        depth = float(np.median(relative[mask]))
+        depth = float(median(relative[mask]))
         # The limits are where half of the loss of light is reached.
-        bottom = float(np.exp(np.quantile(relative[mask], 0.25)))
+        bottom = float(np.exp(quantile(relative[mask], 0.25)))
         deep = mask & (relative < np.log((1 + bottom) / 2))
         if not deep.any():
             deep = mask
@@ -228,8 +229,8 @@ def _zones(relative: FloatArray, valid: BoolArray) -> tuple[DimZone, ...]:
         if rim.sum() >= 8:
             # For a Gaussian edge (in the logarithm) of height D and largest slope m the
             # 10-90 % width is 2.563 sigma = 2.563 D / (m sqrt(2 pi)).
-            steep = float(np.quantile(slope[rim], 0.75))
-            low = float(np.quantile(relative[mask], 0.25))
+            steep = float(quantile(slope[rim], 0.75))
+            low = float(quantile(relative[mask], 0.25))
             width = 2.563 / np.sqrt(2 * np.pi) * abs(low) / max(steep, 1e-4) / w
             # The cells and the slope's own smoothing widen an edge, in quadrature.
             width = float(np.sqrt(max(width**2 - (_CELL_BLUR / w) ** 2, (0.5 / w) ** 2)))
@@ -276,17 +277,17 @@ def _levels(coarse: Reduced, around: FloatArray) -> dict[str, float]:
     if inside.size == 0:
         inside = np.array([NAN])
     out = around @ np.array([0.2126, 0.7152, 0.0722], np.float32)
-    median_out = float(np.median(out)) if out.size >= 20 else NAN
-    high_out = float(np.quantile(out, 0.9)) if out.size >= 20 else NAN
-    low, median, high = (float(v) for v in np.quantile(inside, [0.02, 0.5, 0.98]))
+    median_out = float(median(out)) if out.size >= 20 else NAN
+    high_out = float(quantile(out, 0.9)) if out.size >= 20 else NAN
+    low, middle, high = (float(v) for v in quantile(inside, [0.02, 0.5, 0.98]))
     return {
-        "glow_over_surround": log_ratio(median, median_out, floor=1e-4),
+        "glow_over_surround": log_ratio(middle, median_out, floor=1e-4),
         "glow_high_over_surround": log_ratio(high, high_out, floor=1e-4),
         "glow_low_over_surround": log_ratio(low, median_out, floor=1e-4),
-        "glow_level": log_ratio(median, 1.0, floor=1e-5),
+        "glow_level": log_ratio(middle, 1.0, floor=1e-5),
         "glow_spread": log_ratio(high, low, floor=1e-4),
         "glow_mid_position": _share(
-            np.log(max(median, 1e-4) / max(low, 1e-4)), np.log(max(high, 1e-4) / max(low, 1e-4))
+            np.log(max(middle, 1e-4) / max(low, 1e-4)), np.log(max(high, 1e-4) / max(low, 1e-4))
         ),
     }
 
@@ -306,15 +307,15 @@ def _map_features(
     g = gain[valid] if valid.any() else np.array([NAN])
     r = relative[valid] if valid.any() else np.array([NAN])
     s = surface[valid] if valid.any() else np.array([NAN])
-    rows, columns = np.median(relative, axis=1), np.median(relative, axis=0)
-    r_low, r_lower, r_middle, r_high = np.quantile(r, [0.02, 0.10, 0.5, 0.98]).tolist()
+    rows, columns = median(relative, axis=1), median(relative, axis=0)
+    r_low, r_lower, r_middle, r_high = quantile(r, [0.02, 0.10, 0.5, 0.98]).tolist()
     corners = [
         float(relative[a, b].mean())
         for a in (slice(0, 6), slice(-6, None))
         for b in (slice(0, 10), slice(-10, None))
     ]
     return {
-        "glow_map_range": float(np.quantile(g, 0.98) - np.quantile(g, 0.02)),
+        "glow_map_range": float(quantile(g, 0.98) - quantile(g, 0.02)),
         "glow_map_low": r_low,
         "glow_map_lower": r_lower,
         "glow_map_high": r_high,
@@ -413,7 +414,7 @@ def _smooth_features(
     target = np.column_stack([log_light[use], ratios[use]])
     rest = target - basis @ np.linalg.lstsq(basis, target, rcond=None)[0]
     out["glow_surface_rest"] = float(np.sqrt((rest[:, 0] ** 2).mean()))
-    out["glow_surface_rest_high"] = float(np.quantile(np.abs(rest[:, 0]), 0.99))
+    out["glow_surface_rest_high"] = float(quantile(np.abs(rest[:, 0]), 0.99))
     out["glow_colour_rest"] = float(np.sqrt((rest[:, 1:] ** 2).mean()))
     return out
 
@@ -422,18 +423,16 @@ def _blue(log_light: FloatArray, ratios: FloatArray, valid: BoolArray) -> dict[s
     """Blue against red over the rows, where the picture is bright and near neutral."""
     out = {"glow_blue_rows": NAN, "glow_blue_with_light": NAN, "glow_neutral_cells": NAN}
     blue = ratios[..., 1] - ratios[..., 0]
-    bright = valid & (log_light > np.quantile(log_light[valid], 0.4) if valid.any() else valid)
+    bright = valid & (log_light > quantile(log_light[valid], 0.4) if valid.any() else valid)
     neutral = bright & (np.abs(ratios).max(axis=2) < 0.7)
     if not valid.any():
         return out
     out["glow_neutral_cells"] = float(neutral.sum() / valid.sum())
     if neutral.sum() < 60:
         return out
-    rows = [
-        float(np.median(blue[i][neutral[i]])) for i in range(len(blue)) if neutral[i].sum() >= 5
-    ]
+    rows = [float(median(blue[i][neutral[i]])) for i in range(len(blue)) if neutral[i].sum() >= 5]
     if len(rows) >= 6:
-        out["glow_blue_rows"] = float(np.quantile(rows, 0.95) - np.quantile(rows, 0.05))
+        out["glow_blue_rows"] = float(quantile(rows, 0.95) - quantile(rows, 0.05))
     a, b = blue[neutral], log_light[neutral]
     if a.std() > 1e-6 and b.std() > 1e-6:
         out["glow_blue_with_light"] = float(np.corrcoef(a, b)[0, 1])

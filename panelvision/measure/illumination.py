@@ -12,6 +12,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.light import LUMINANCE_WEIGHTS
+from panelvision.order_statistics import median
 
 # chosen: half a code value of 8-bit sRGB near black, in linear light; keeps the logarithm
 # of a black pixel finite without bending tones that carry a signal.
@@ -72,7 +73,7 @@ def glare_mask(linear: FloatArray, clipped: BoolArray, valid: BoolArray) -> Bool
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / 8)
     # Slope per pixel of a 480-column view, whatever the view's width.
     slope = cv2.magnitude(gx, gy) / scale * (w / 480)
-    level = np.median(smooth)
+    level = median(smooth)
     steep = (slope > _STEEPEST) & (smooth > level)
     core = cv2.resize(clipped.astype(np.float32), small.shape[::-1], interpolation=cv2.INTER_AREA)
     hot = _keep_large((core > 0.02).astype(np.uint8), 3)
@@ -98,7 +99,7 @@ def _touching(mark: BoolArray, seed: BoolArray, smooth: FloatArray) -> BoolArray
     keep = np.zeros(count, bool)
     keep[np.unique(labels[seed & mark])] = True
     # chosen: e-fold above the median is no panel picture (contrast at most 25 %).
-    bright = smooth > np.median(smooth) + 1.0
+    bright = smooth > median(smooth) + 1.0
     keep[np.unique(labels[bright & mark])] = True
     keep[0] = False
     return keep[labels]
@@ -113,7 +114,7 @@ def _fill_holes(mark: np.ndarray, above: FloatArray) -> np.ndarray:
     for hole in range(1, count):
         inside = labels == hole
         # chosen: a lobe's core outshines the glass by more than e to the half.
-        if np.median(above[inside]) < 0.5:
+        if median(above[inside]) < 0.5:
             filled[inside] = 0
     return filled
 
@@ -195,7 +196,7 @@ def _smooth_fit(cells: FloatArray, share: FloatArray, sigma: float) -> FloatArra
             break
         off = (values - fit).mean(axis=-1)
         known = share > 0.3
-        spread = 1.4826 * np.median(np.abs(off[known])) if known.any() else 1.0
+        spread = 1.4826 * median(np.abs(off[known])) if known.any() else 1.0
         t = np.clip(np.abs(off) / (_TUKEY * max(spread, 1e-4)), 0, 1)
         grey_weight = (share * np.maximum((1 - t * t) ** 2, 0.02))[..., None]
     return fit.astype(np.float32)

@@ -11,10 +11,12 @@ from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.light import highest
 from panelvision.measure.profile import Axis, StripProfile
 from panelvision.measure.steps import support_by_tilt
+from panelvision.order_statistics import median
 
 # chosen: a line is compared with the mean of three pixels beyond one pixel of blur on
 # either side; it may itself be up to this many pixels wide.
 _WIDEST = 5
+_WIDTHS = (1, 3, _WIDEST)
 _RING = 3
 # chosen: a line must show in this share of the strips of its length.
 _LEAST_HITS = 0.75
@@ -110,7 +112,8 @@ class _Ridges:
     across: FloatArray  # (strips, n) length of right side minus left side
 
 
-def _ridges(profile: StripProfile, width: int) -> _Ridges:
+def _ridges(profile: StripProfile, width: int, ring: FloatArray) -> _Ridges:
+    """``ring``: the signal's mean over the stretch that is looked at to either side."""
     signal = profile.signal
     n = signal.shape[1]
     half = width // 2
@@ -118,7 +121,6 @@ def _ridges(profile: StripProfile, width: int) -> _Ridges:
     # The ring's own middle lies this far from the line's.
     away = half + gap + _RING // 2 + 1
     line = cv2.blur(signal, (width, 1)) if width > 1 else signal
-    ring = cv2.blur(signal, (_RING, 1))
     reach = away + _RING // 2 + 1
     inner = slice(reach, n - reach)
     middle = line[:, inner]
@@ -162,10 +164,15 @@ def find_lines(profile: StripProfile, *, most: int = 24) -> tuple[Line, ...]:
     if n < 60 or profile.strips < 8:
         return ()
     limit = max(_NOISE_TIMES * profile.noise, _LEAST_RIDGE)
+    ring = cv2.blur(profile.signal, (_RING, 1))
+    ridges = [_ridges(profile, width, ring) for width in _WIDTHS]
+    near = np.stack([_near_peaks(r.size, limit) for r in ridges])
+    scores, shifts = support_by_tilt(near, profile.valid, profile.centres)
+    lit = highest(profile.signal) > _DARK_SIGNAL
     found: list[tuple[Line, int]] = []
-    for width in (1, 3, _WIDEST):
-        ridges = _ridges(profile, width)
-        found += _lines_of_width(profile, ridges, limit, width)
+    for k, width in enumerate(_WIDTHS):
+        places = _Places(near[k], lit, scores[k].max(axis=0), scores[k].argmax(axis=0), shifts)
+        found += _lines_of_width(profile, ridges[k], places, width)
     # A line along the whole length is not also one along a part of it.
     found.sort(key=lambda item: (-_full(item[0]), -item[0].by_rule, -item[0].contrast))
     kept: list[Line] = []
@@ -226,31 +233,45 @@ def logit(p: float) -> float:
     return float(np.log(p / (1 - p)))
 
 
+@dataclass(frozen=True)
+class _Places:
+    """Where lines of one width may be."""
+
+    near: FloatArray  # (strips, n) 1 at a peak and beside it, else 0
+    lit: BoolArray  # (strips, n) bright enough to show a black line
+    support: FloatArray  # (n,) share of the strips with a peak, at the best tilt
+    tilt: IntArray  # (n,) which tilt that is
+    shifts: list[IntArray]  # (strips,) whole positions by which each strip is off, for each tilt
+
+
+def _near_peaks(size: FloatArray, limit: float) -> IntArray:
+    """1 where a response (strips, n) has a peak above the limit, and one position beside it."""
+    peak = (size >= maximum_filter1d(size, 5, axis=1, mode="nearest")) & (size > limit)
+    near: IntArray = maximum_filter1d(peak.view(np.uint8), 3, axis=1, mode="constant")
+    return near
+
+
 def _lines_of_width(
-    profile: StripProfile, ridges: _Ridges, limit: float, width: int
+    profile: StripProfile, ridges: _Ridges, at: _Places, width: int
 ) -> list[tuple[Line, int]]:
     n = profile.length
-    size = ridges.size
-    peak = (size >= maximum_filter1d(size, 5, axis=1, mode="nearest")) & (size > limit)
-    near = maximum_filter1d(peak.view(np.uint8), 3, axis=1, mode="constant")
-    score, shifts = support_by_tilt(near, profile.valid, profile.centres)
-    best, choice = score.max(axis=0), score.argmax(axis=0)
     least = _LEAST_LENGTH if profile.axis == "vertical" else _LEAST_HITS
-    order = np.flatnonzero(best >= least)
+    order = np.flatnonzero(at.support >= least)
     if order.size == 0:
         return []
-    order = order[np.argsort(-best[order], kind="stable")][:_MOST_LOOKED_AT]
+    order = order[np.argsort(-at.support[order], kind="stable")][:_MOST_LOOKED_AT]
     rows = np.arange(profile.strips)
-    places = np.clip(order[:, None] + np.array(shifts)[choice[order]], 1, n - 2)
-    seen = profile.valid[rows, places] & (highest(profile.signal) > _DARK_SIGNAL)[rows, places]
+    places = np.clip(order[:, None] + np.array(at.shifts)[at.tilt[order]], 1, n - 2)
+    valid = profile.valid[rows, places]
+    seen = valid & at.lit[rows, places]
     # On a dark screen every strip counts; on a film's bars a black line cannot be seen.
     dark = seen.mean(axis=1) < 0.5
-    seen[dark] = profile.valid[rows, places][dark]
-    hits = (near[rows, places] > 0) & profile.valid[rows, places]
+    seen[dark] = valid[dark]
+    hits = (at.near[rows, places] > 0) & valid
     seen |= hits
     first, last, good = _spans(hits, seen, profile.axis)
     # What a line stands out from: the ridges of the picture around it.
-    level = size.mean(axis=0)
+    level = ridges.size.mean(axis=0)
     clutter = percentile_filter(level, 80, size=max(21, n // 12))
     out: list[tuple[Line, int]] = []
     taken = np.zeros(n, dtype=bool)
@@ -321,7 +342,7 @@ def _describe(
     inside = hit & (everywhere >= span[0]) & (everywhere < span[1])
     if inside.sum() < 4:
         return None
-    typical = np.median(steps[inside], axis=0)
+    typical = median(steps[inside], axis=0)
     along = steps @ typical / max(float(typical @ typical), 1e-9)
     hit = hit & (along > 0.3)
     first, last, good = _spans(hit[None], seen[None], profile.axis)
@@ -337,11 +358,11 @@ def _describe(
     length = np.sqrt((excess**2).sum(axis=1))
     unit = excess[present] / np.maximum(length[present], 1e-6)[:, None]
     agreement = float(np.linalg.norm(unit.mean(axis=0)))
-    contrast = float(np.median(length[present]))
+    contrast = float(median(length[present]))
     # Alike within a quarter of the line's height (8 % of signal at most), or no more
     # different than the picture is over the same distance elsewhere nearby.
     near = [ridges.across[rows, np.clip(own + d, 0, n - 1)] for d in (-24, -18, -12, 12, 18, 24)]
-    usual = np.median(np.stack(near), axis=0)[present]
+    usual = median(np.stack(near), axis=0)[present]
     alike = np.maximum(np.minimum(0.25 * length[present], 0.08) + 3 / 255, 1.5 * usual)
     same = ridges.across[rows, own][present] < alike
     continuity = float(same.mean())
@@ -354,9 +375,7 @@ def _describe(
     middle = float(np.clip(middle, x.min() - 0.01 * n, x.max() + 0.01 * n))
     scatter = float(np.std(x - x.mean() - tilt * (t - t.mean())))
     background = profile.signal[rows, own] - excess
-    colour = _colour_name(
-        np.median(background[present], axis=0), np.median(excess[present], axis=0)
-    )
+    colour = _colour_name(median(background[present], axis=0), median(excess[present], axis=0))
     hits = float(present.sum() / max(seen[rows].sum(), 1))
     full = span[0] <= 1 and span[1] >= strips - 1
     length_share = (span[1] - span[0]) / strips

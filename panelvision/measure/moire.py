@@ -13,6 +13,7 @@ import numpy as np
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.geometry import project, unit_square_to
 from panelvision.measure.reduced import NAN
+from panelvision.order_statistics import median
 from panelvision.photo import Photo
 from panelvision.squareup import ScreenView
 
@@ -109,7 +110,7 @@ def measure_moire(photo: Photo, view: ScreenView) -> Moire:
         # sRGB codes have slope d ln(light) = 2.2 d ln(code), near enough for a contrast.
         contrast=float(2.2 * table[best, 2] / max(table[best, 4], 1.0)),
         prominence=float(table[best, 0]),
-        prominence_median=float(np.median(table[:, 0])),
+        prominence_median=float(median(table[:, 0])),
         colour_prominence=float(table[:, 3].max()),
         spread=float(frequencies.std() / frequencies.mean()) if prominent.sum() >= 3 else NAN,
         frequency=float(table[best, 1]),

@@ -13,6 +13,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.light import LUMINANCE_WEIGHTS, linear_to_srgb
+from panelvision.order_statistics import median, quantile
 
 _TILE = 12
 _LEVELS = 8
@@ -81,7 +82,7 @@ def estimate_noise(residual: FloatArray, light: FloatArray, use: BoolArray) -> N
     full = cv2.resize(inner, size, interpolation=cv2.INTER_AREA) > 0.98
     variance = cv2.resize(fine * fine, size, interpolation=cv2.INTER_AREA)
     level = cv2.resize(luma.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    middle = float(np.median(luma[use])) if use.any() else 0.01
+    middle = float(median(luma[use])) if use.any() else 0.01
     quantum = code_step(middle)
     # Quantisation alone leaves a twelfth of a step squared; dithering by noise spreads it.
     # chosen: a third of that as the floor, since resampling averages several photo pixels.
@@ -92,7 +93,7 @@ def estimate_noise(residual: FloatArray, light: FloatArray, use: BoolArray) -> N
     tiles, levels = variance[full], level[full]
     order = np.argsort(levels)
     parts = np.array_split(order, min(_LEVELS, max(1, full.sum() // 8)))
-    at = np.array([np.median(levels[p]) for p in parts])
-    quiet = np.array([np.quantile(tiles[p], 0.25, axis=0) for p in parts]) * _QUARTILE_TO_MEAN
+    at = np.array([median(levels[p]) for p in parts])
+    quiet = np.array([quantile(tiles[p], 0.25, axis=0) for p in parts]) * _QUARTILE_TO_MEAN
     at, keep = np.unique(at, return_index=True)
     return NoiseCurve(at, np.sqrt(quiet[keep] + floor), quantum)

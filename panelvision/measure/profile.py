@@ -18,6 +18,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.light import decode, highest
+from panelvision.order_statistics import median, quantile
 from panelvision.squareup import ScreenView
 
 Axis = Literal["vertical", "horizontal"]
@@ -196,7 +197,7 @@ def _neighbour_noise(mean: FloatArray) -> float:
     # Every second strip says as much.
     mean = mean[::2]
     second = mean[:, :-2] - 2 * mean[:, 1:-1] + mean[:, 2:]
-    return max(float(np.median(np.abs(second))) * _SECOND, _NOISE_FLOOR / 3)
+    return max(float(median(np.abs(second))) * _SECOND, _NOISE_FLOOR / 3)
 
 
 def _noise_by_level(half: FloatArray) -> FloatArray:
@@ -216,7 +217,7 @@ def _noise_by_level(half: FloatArray) -> FloatArray:
     for k in range(_LEVELS):
         there = second[index == k]
         if there.size >= 100:
-            level[k] = max(float(np.quantile(there, 0.25)) / 0.3186 / np.sqrt(6), _NOISE_FLOOR)
+            level[k] = max(float(quantile(there, 0.25)) / 0.3186 / np.sqrt(6), _NOISE_FLOOR)
     return level
 
 

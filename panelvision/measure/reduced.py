@@ -9,6 +9,7 @@ import numpy as np
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.geometry import project, unit_square_to
 from panelvision.light import decode, linear_to_srgb, luminance
+from panelvision.order_statistics import median
 from panelvision.photo import Photo
 from panelvision.squareup import Outline, ScreenView
 
@@ -169,5 +170,5 @@ def noise_sigma(image: FloatArray, mask: BoolArray | None = None) -> float:
         response, slope = response[mask[rows]], slope[mask[rows]]
     if response.size == 0:
         return NAN
-    calm = response[slope <= np.median(slope)]
+    calm = response[slope <= median(slope)]
     return float(np.sqrt(np.pi / 2) * calm.mean() / 6)

@@ -6,6 +6,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.profile import StripProfile
+from panelvision.order_statistics import median, quantile
 
 # chosen: this many positions beside an edge belong to its blur and are left out.
 _GUARD = 5
@@ -91,7 +92,7 @@ def region(profile: StripProfile, start: float, end: float) -> Region | None:
         along=float(per_strip.mean()),
         across=float(profile.across[inner, active].mean()),
         busy=float((per_strip > 0.03).mean()),
-        colour=np.median(strip_colours[rows], axis=0),
+        colour=median(strip_colours[rows], axis=0),
         variation=_variation(strip_colours[inner]),
         texture=_texture(signal[inner]),
         stripes=stripes,
@@ -139,7 +140,7 @@ def _striping(profile: StripProfile, rows: BoolArray, lo: int, hi: int) -> tuple
     own = np.einsum("ijk,jk->i", fine, shared) / np.sqrt(
         np.maximum((fine**2).sum(axis=(1, 2)), 1e-12) * power
     )
-    return float(np.sqrt(power / (hi - lo))), float(np.quantile(own, 0.1))
+    return float(np.sqrt(power / (hi - lo))), float(quantile(own, 0.1))
 
 
 def likeness(a: FloatArray, b: FloatArray) -> float:

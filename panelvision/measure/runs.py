@@ -11,6 +11,7 @@ import numpy as np
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.light import highest
 from panelvision.measure.profile import StripProfile
+from panelvision.order_statistics import median, quantile
 
 # chosen: what is compared lies this far apart along the axis (share of it): beyond the photo's
 # blur, below the width of a band worth the name.
@@ -61,7 +62,7 @@ def run_features(profile: StripProfile) -> dict[str, float]:
     rest, spread = _detrended(signal)
     lag = max(3, round(_LAG * profile.length))
     tolerance = max(4 * profile.noise, 0.02)
-    step = np.quantile(highest(np.abs(signal[:, lag:] - signal[:, :-lag])), 0.9, axis=0)
+    step = quantile(highest(np.abs(signal[:, lag:] - signal[:, :-lag])), 0.9, axis=0)
     values = (
         *_blank(signal, rest, spread, lag),
         *_still(step, spread[: len(step)], tolerance, lag, profile.length),
@@ -108,7 +109,7 @@ def _blank(
             continue
         middle = signal[:, a:b].mean(axis=(0, 1))
         contrast = min(
-            float(np.abs(np.median(signal[:, p], axis=0) - middle).max()) for p in (before, after)
+            float(np.abs(median(signal[:, p], axis=0) - middle).max()) for p in (before, after)
         )
         best = ((b - a) / n, between, contrast, _alike(rest[:, before], rest[:, after]))
     return (*best, float(count))
@@ -144,10 +145,10 @@ def _still(
         return 0.0, 0.0, 0.0
     a, b = max(runs, key=lambda r: r[1] - r[0])
     outside = np.concatenate([step[: max(a - lag, 0)], step[b + lag :]])
-    moves = float(np.median(outside)) if outside.size else 0.0
-    inside = float(np.median(step[a:b]))
+    moves = float(median(outside)) if outside.size else 0.0
+    inside = float(median(step[a:b]))
     return (
         (b - a) / n,
-        float(np.median(spread[a:b])),
+        float(median(spread[a:b])),
         float(np.log((moves + 0.01) / (inside + 0.01))),
     )

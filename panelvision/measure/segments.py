@@ -17,6 +17,7 @@ from panelvision.measure.lines import Line
 from panelvision.measure.profile import StripProfile
 from panelvision.measure.regions import Region, region
 from panelvision.measure.steps import LEAST_SUPPORT, Edge
+from panelvision.order_statistics import median
 
 # chosen: an edge of a fault is there in nearly every strip: 0.85 lets a subtitle or the
 # panel's own corner hide a few.
@@ -303,7 +304,7 @@ def striped_content(edges: tuple[Edge, ...], pieces: tuple[Piece, ...]) -> bool:
         return False
     if len(pieces) >= 5:
         widths = np.array([p.region.width for p in pieces])
-        middle = float(np.median(widths))
+        middle = float(median(widths))
         if np.sum(widths[np.abs(widths - middle) < 0.1 * middle]) > 0.7:
             return True
     return sum(1 for p in pieces if p.blank) >= 3

@@ -17,6 +17,7 @@ import numpy as np
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.reduced import Reduced, inset, largest
 from panelvision.measure.scorers import load_scorers
+from panelvision.order_statistics import median
 
 MODEL_FILE = "spots_model.npz"
 KIND = "spots"
@@ -262,7 +263,7 @@ def _examine(
     in_view = (px[..., -1] >= 0) & (py[..., -1] >= 0) & (px[..., -1] < w) & (py[..., -1] < h)
     # A quick look first: most maxima do not fall off in enough directions.
     fall = (all_rays[:, :, :3].mean(axis=2) - all_rays[:, :, 9:].mean(axis=2)).mean(axis=2)
-    around = np.median(fall, axis=1)
+    around = median(fall, axis=1)
     share = (fall > 0.3 * around[:, None]).mean(axis=1)
     rough = np.clip(around, 0, 1) * share**2
     rough[(in_view.mean(axis=1) < 0.55) | (around < 0.015)] = 0

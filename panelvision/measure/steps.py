@@ -9,6 +9,7 @@ from scipy.ndimage import maximum_filter1d
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.measure.profile import StripProfile
 from panelvision.measure.step_fit import fit_step
+from panelvision.order_statistics import median
 
 # chosen: means over three view pixels on each side; a blurred step of a phone photo
 # is 2 to 4 view pixels wide.
@@ -126,9 +127,9 @@ def full_length_edges(profile: StripProfile, *, most: int = 30) -> tuple[Edge, .
     peak = (size >= maximum_filter1d(size, 5, axis=1, mode="nearest")) & (size > limit)
     # A peak counts one pixel to either side: strips place it to about half a pixel.
     near = maximum_filter1d(peak.view(np.uint8), 3, axis=1, mode="constant")
-    score, shifts = support_by_tilt(near, known, profile.centres)
-    best = score.max(axis=0)
-    choice = score.argmax(axis=0)
+    scores, shifts = support_by_tilt(near[None], known, profile.centres)
+    best = scores[0].max(axis=0)
+    choice = scores[0].argmax(axis=0)
     order = np.flatnonzero(best >= LEAST_SUPPORT)
     order = order[np.argsort(-best[order], kind="stable")]
     taken = np.zeros(n + 1, dtype=bool)
@@ -150,54 +151,50 @@ def full_length_edges(profile: StripProfile, *, most: int = 30) -> tuple[Edge, .
 
 
 def support_by_tilt(
-    near: FloatArray, known: BoolArray, centres: FloatArray
+    near: IntArray, known: BoolArray, centres: FloatArray
 ) -> tuple[FloatArray, list[IntArray]]:
     """Share of the known strips with a hit at each position, for a few tilts.
 
     Parameters
     ----------
-    near, known : ndarray of shape (strips, n)
-        Hits (0 or 1) and where a hit could have been seen.
+    near : ndarray of shape (kinds, strips, n)
+        Hits (0 or 1) of one or several kinds.
+    known : ndarray of shape (strips, n)
+        Where a hit could have been seen.
     centres : ndarray of shape (strips,)
         Places of the strips across the axis, -0.5..0.5.
 
     Returns
     -------
-    score : ndarray of shape (tilts, n)
+    score : ndarray of shape (kinds, tilts, n)
     shifts : list of ndarray of shape (strips,)
         Whole positions by which each strip is off, for each tilt.
     """
-    strips, n = near.shape
+    kinds, strips, n = near.shape
     reach = int(np.ceil(_TILT_SHARE * n / 2))
     tilts = np.arange(-reach, reach + 1) * 2
-    # Neighbouring strips are off by the same whole number: their sum is a difference of these.
-    hits = _running_sum(near)
-    possible = _running_sum(known)
-    scores, shifts = [], []
-    for tilt in tilts:
+    # Sums over the first 0, 1, ... strips: neighbouring strips are off by the same whole number,
+    # and what they add together is a difference of these.
+    sums = np.zeros((strips + 1, kinds + 1, n), dtype=np.float32)
+    np.cumsum(near.transpose(1, 0, 2), axis=0, dtype=np.float32, out=sums[1:, :kinds])
+    np.cumsum(known, axis=0, dtype=np.float32, out=sums[1:, kinds])
+    scores = np.empty((kinds, len(tilts), n))
+    shifts = []
+    for t, tilt in enumerate(tilts):
         shift = np.rint(tilt * centres).astype(int)
-        hit = np.zeros(n, dtype=np.float32)
-        seen = np.zeros(n, dtype=np.float32)
-        starts = np.flatnonzero(np.diff(shift, prepend=shift[0] - 1))
+        total = np.zeros((kinds + 1, n), dtype=np.float32)
+        starts = np.flatnonzero(np.diff(shift, prepend=shift[0] - 1)).tolist()
         for first, end in zip(starts, [*starts[1:], strips], strict=True):
             by = int(shift[first])
             lo, hi = max(0, -by), min(n, n - by)
-            there = slice(lo + by, hi + by)
-            hit[lo:hi] += hits[end, there] - hits[first, there]
-            seen[lo:hi] += possible[end, there] - possible[first, there]
+            total[:, lo:hi] += sums[end, :, lo + by : hi + by] - sums[first, :, lo + by : hi + by]
+        hit, seen = total[:kinds], total[kinds]
         # chosen: a place seen in less than half of the strips has no score.
         share = np.where(seen >= 0.5 * strips, hit / np.maximum(seen, 1), 0)
         # Between equals the smaller tilt wins.
-        scores.append(share - 1e-4 * abs(tilt))
+        scores[:, t] = share - 1e-4 * abs(tilt)
         shifts.append(shift)
-    return np.array(scores), shifts
-
-
-def _running_sum(marks: FloatArray | BoolArray) -> FloatArray:
-    """Sums over the first 0, 1, ... strips of marks (strips, n): float32 (strips + 1, n)."""
-    out = np.zeros((len(marks) + 1, marks.shape[1]), dtype=np.float32)
-    np.cumsum(marks, axis=0, dtype=np.float32, out=out[1:])
-    return out
+    return scores, shifts
 
 
 def _refine(
@@ -233,7 +230,7 @@ def _refine(
     at, tilt = _straight(profile.centres[usable], centre[usable], power[usable])
     line = at + tilt * profile.centres
     residual = centre[usable] - line[usable]
-    scatter = 1.4826 * float(np.median(np.abs(residual))) / np.sqrt(usable.sum())
+    scatter = 1.4826 * float(median(np.abs(residual))) / np.sqrt(usable.sum())
     # Align on the line and average: one clean curve for place, width and error.
     share = power[usable] ** 2
     share = share / share.sum()
@@ -251,12 +248,12 @@ def _refine(
         sigma=float(max(scatter, 0.02) / n),
         tilt=float(tilt / n),
         support=float(present.sum() / max(seen.sum(), 1)),
-        contrast=float(np.median(power[seen])),
+        contrast=float(median(power[seen])),
         agreement=float(np.linalg.norm(direction[usable].mean(axis=0))),
         width=width,
         steps=steps,
         present=present,
-        reaches=_reaches(profile, at, tilt, np.median(power[seen])),
+        reaches=_reaches(profile, at, tilt, float(median(power[seen]))),
     )
 
 
@@ -298,7 +295,7 @@ def _reaches(profile: StripProfile, at: float, tilt: float, contrast: float) -> 
 def _straight(y: FloatArray, x: FloatArray, weight: FloatArray) -> tuple[float, float]:
     """Robust weighted line x = a + b y: outliers beyond three spreads are left out."""
     keep = np.ones(y.size, dtype=bool)
-    a, b = float(np.median(x)), 0.0
+    a, b = float(median(x)), 0.0
     for _ in range(3):
         w = weight[keep]
         mean_y = np.average(y[keep], weights=w)
@@ -309,7 +306,7 @@ def _straight(y: FloatArray, x: FloatArray, weight: FloatArray) -> tuple[float, 
             b = float(np.average((y[keep] - mean_y) * (x[keep] - mean_x), weights=w) / spread)
         a = float(mean_x - b * mean_y)
         residual = np.abs(x - a - b * y)
-        again = residual <= max(3 * 1.4826 * float(np.median(residual[keep])), 0.3)
+        again = residual <= max(3 * 1.4826 * float(median(residual[keep])), 0.3)
         if again.sum() < 4 or np.array_equal(again, keep):
             break
         keep = again
@@ -350,8 +347,8 @@ def straightened(profile: StripProfile, edges: tuple[Edge, ...]) -> StripProfile
             for j in range(i)
             if abs(x[j] - x[i]) > 0.1
         ]
-        slope = float(np.median(pairs))
-    offset = float(np.median(tilt - slope * x))
+        slope = float(median(pairs))
+    offset = float(median(tilt - slope * x))
     places = (np.arange(n) + 0.5) / n
     shift = (offset + slope * places) * n
     # chosen: half a pixel from middle to end is not worth a resampling.

@@ -23,6 +23,7 @@ from panelvision.measure.segments import (
     noise_bounds,
 )
 from panelvision.measure.steps import Edge
+from panelvision.order_statistics import median
 
 # chosen: the best edges, in support and contrast; more of them are the picture's own.
 MOST_EDGES = 13
@@ -218,7 +219,7 @@ class _Sums:
         hi, lo = np.minimum(hi, n), np.minimum(lo, n - 1)
         width = (hi - lo).astype(np.float64)
         rows = (self.signal[:, hi] - self.signal[:, lo]) / width[:, None]
-        colour = np.median(rows, axis=0)
+        colour = median(rows, axis=0)
         flat = rows.transpose(1, 0, 2)
         rest = flat - self.trend @ (self.trend.T @ flat)
         inside = (self.square[hi] - self.square[lo]) / width[:, None] - (rows**2).mean(axis=0)

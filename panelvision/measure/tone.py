@@ -14,6 +14,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.reduced import NAN, inset, noise_sigma, reduce_view
+from panelvision.order_statistics import median, quantile
 from panelvision.squareup import ScreenView
 
 _WIDTH = 480
@@ -97,7 +98,7 @@ def measure_tone(view: ScreenView) -> Tone:
     creases, plateaus = [], []
     for c in range(3):
         channel = np.ascontiguousarray(codes[..., c])
-        if np.ptp(np.quantile(channel[::3, ::3][use[::3, ::3]], [0.02, 0.98])) < 12:
+        if np.ptp(quantile(channel[::3, ::3][use[::3, ::3]], [0.02, 0.98])) < 12:
             continue
         noise = max(noise_sigma(channel, use), 0.15)
         creases.append(_creases(channel, use, noise))
@@ -184,7 +185,7 @@ def _creases(
     if count < 15:
         return share, NAN, NAN, NAN
     levels = np.concatenate(found_levels)
-    low, middle, high = np.quantile(levels, [0.16, 0.5, 0.84])
+    low, middle, high = quantile(levels, [0.16, 0.5, 0.84])
     return share, float(middle), float((high - low) / 2), float(np.mean(np.concatenate(opposite)))
 
 
@@ -239,8 +240,8 @@ def _plateaus(
     n = int(use.sum())
     typical, spread, step_share = NAN, NAN, 0.0
     if heights.size >= 30:
-        typical = float(np.median(heights))
-        spread = float(np.ptp(np.quantile(heights, [0.25, 0.75])) / max(typical, 1e-6))
+        typical = float(median(heights))
+        spread = float(np.ptp(quantile(heights, [0.25, 0.75])) / max(typical, 1e-6))
         step_share = float((np.abs(heights - typical) < 0.2 * typical).mean())
     levels, gather = _gathering(soft[use & (slope < floor * 2)])
     return (

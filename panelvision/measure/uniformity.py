@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from panelvision.arrays import FloatArray
+from panelvision.order_statistics import median
 
 # Points of the sampled uniformity: a 3 x 3 grid at 1/6, 1/2, 5/6 of each side. The
 # 5-point subset at W/6, W/2, 5W/6 was read in a panel data sheet (see checks); the
@@ -76,7 +77,7 @@ def nine_points(luminance: FloatArray, *, patch: float = 0.05) -> FloatArray:
             tile = luminance[max(0, y - half) : y + half + 1, max(0, x - half) : x + half + 1]
             tile = tile[np.isfinite(tile)]
             if tile.size:
-                out[i, j] = np.median(tile)
+                out[i, j] = median(tile)
     return out
 
 
