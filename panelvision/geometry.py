@@ -95,12 +95,7 @@ def focal_and_aspect(
     (f, ratio), or None when the view is too near to frontal, or tilted about one
     axis only, so that the focal length cannot be told.
     """
-    p = np.asarray(corners, dtype=np.float64) - np.asarray(principal_point, dtype=np.float64)
-    m1, m2, m4, m3 = (np.array([x, y, 1.0]) for x, y in p)
-    k2 = np.dot(np.cross(m1, m4), m3) / np.dot(np.cross(m2, m4), m3)
-    k3 = np.dot(np.cross(m1, m4), m2) / np.dot(np.cross(m3, m4), m2)
-    n2 = k2 * m2 - m1
-    n3 = k3 * m3 - m1
+    n2, n3 = _sides(corners, principal_point)
     if abs(n2[2]) < 1e-6 or abs(n3[2]) < 1e-6:
         return None
     f_squared = -(n2[0] * n3[0] + n2[1] * n3[1]) / (n2[2] * n3[2])
@@ -117,11 +112,25 @@ def aspect_with_focal(
 
     Same source as :func:`focal_and_aspect`.
     """
-    p = np.asarray(corners, dtype=np.float64) - np.asarray(principal_point, dtype=np.float64)
-    m1, m2, m4, m3 = (np.array([x, y, 1.0]) for x, y in p)
-    k2 = np.dot(np.cross(m1, m4), m3) / np.dot(np.cross(m2, m4), m3)
-    k3 = np.dot(np.cross(m1, m4), m2) / np.dot(np.cross(m3, m4), m2)
-    n2 = k2 * m2 - m1
-    n3 = k3 * m3 - m1
+    n2, n3 = _sides(corners, principal_point)
     weight = np.array([1 / focal**2, 1 / focal**2, 1.0])
     return float(np.sqrt(np.dot(n2 * weight, n2) / np.dot(n3 * weight, n3)))
+
+
+def _sides(
+    corners: FloatArray, principal_point: tuple[float, float]
+) -> tuple[FloatArray, FloatArray]:
+    """The rectangle's two sides from its first corner, up to a common factor: n2, n3 there."""
+    p = np.asarray(corners, dtype=np.float64) - np.asarray(principal_point, dtype=np.float64)
+    m1, m2, m4, m3 = p
+    all_but_2, all_but_3 = _turn(m1, m4, m3), _turn(m1, m4, m2)
+    with np.errstate(all="ignore"):
+        k2 = all_but_2 / _turn(m2, m4, m3)
+        k3 = all_but_3 / _turn(m3, m4, m2)
+    return np.append(k2 * m2 - m1, k2 - 1), np.append(k3 * m3 - m1, k3 - 1)
+
+
+def _turn(a: FloatArray, b: FloatArray, c: FloatArray) -> np.float64:
+    """Determinant of three points (x, y, 1): twice the area that they run round."""
+    turn: np.float64 = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+    return turn

@@ -8,14 +8,12 @@ and a line is fitted robustly to its sub-pixel positions.
 """
 
 from dataclasses import dataclass
-from functools import partial
 
 import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from panelvision.arrays import FloatArray, IntArray
-from panelvision.beside import beside
 from panelvision.light import decode
 from panelvision.order_statistics import median, quantile
 from panelvision.outline_trees import load_trees
@@ -136,7 +134,8 @@ def refine_corners(
             strip = side_strip(pixels, corners[k], corners[(k + 1) % 4], half=half)
         return _not_found(corners, k) if strip is None else fit_side(strip, height=height)
 
-    sides = tuple(beside([partial(side, k) for k in range(4)]))
+    # Not beside each other: many short steps, for which threads would only wait for one another.
+    sides = tuple(side(k) for k in range(4))
     return (*_corners_of(sides, corners, height), sides)
 
 
@@ -515,36 +514,29 @@ def _positions(strip: Strip, ridge: Ridge) -> tuple[FloatArray, FloatArray, Floa
     frac = j - low
     rows = np.arange(len(use))[:, None]
     profile = values[rows, low] * (1 - frac) + values[rows, low + 1] * frac
-    t_out, d_out, w_out = [], [], []
     depth = rel[reach:-reach] * step
-    for c in range(count):
-        mine = np.flatnonzero((which == c) & inside)
-        if len(mine) < 3:
-            continue
-        mean = profile[mine].sum(axis=0) / len(mine)
-        grad = (mean[2 * reach :] - mean[: -2 * reach]) * np.sign(ridge.height)
-        positive = np.maximum(grad, 0)
-        total = positive.sum()
-        if total <= 0:
-            continue
-        position = float((positive * depth).sum() / total)
-        # Once more in a window centred on the first answer: the centroid of a window
-        # that is not centred on the edge is drawn towards the window's middle.
-        taper = np.maximum(1 - np.abs(depth - position) / window, 0)
-        total = (positive * taper).sum()
-        if total <= 0:
-            continue
-        position = float((positive * taper * depth).sum() / total)
-        t_out.append(float(along[mine].sum()) / len(mine))
-        d_out.append(position)
-        w_out.append(float(positive.max()))
-    weight = np.array(w_out)
+    whole = np.flatnonzero(inside)
+    _, first, rows_of = np.unique(which[whole], return_index=True, return_counts=True)
+    if len(whole) == 0:
+        return np.empty(0), np.empty(0), np.empty(0)
+    mean = np.add.reduceat(profile[whole], first, axis=0) / rows_of[:, None]
+    t = np.add.reduceat(along[whole], first) / rows_of
+    grad = (mean[:, 2 * reach :] - mean[:, : -2 * reach]) * np.sign(ridge.height)
+    positive = np.maximum(grad, 0)
+    total = positive.sum(axis=1)
+    at = (positive * depth).sum(axis=1) / np.maximum(total, 1e-30)
+    # Once more in a window centred on the first answer: the centroid of a window
+    # that is not centred on the edge is drawn towards the window's middle.
+    tapered = positive * np.maximum(1 - np.abs(depth - at[:, None]) / window, 0)
+    near = tapered.sum(axis=1)
+    at = (tapered * depth).sum(axis=1) / np.maximum(near, 1e-30)
+    keep = (rows_of >= 3) & (total > 0) & (near > 0)
+    t, at, weight = t[keep], at[keep], positive.max(axis=1)[keep]
     if len(weight):
         # The error of a chunk's position falls with its contrast; beyond twice the
         # median the file's own steps set the limit.
         weight = np.minimum(weight, 2 * median(weight)) ** 2
-    t = np.array(t_out)
-    return t, ridge.at(t + 0.5) + np.array(d_out), weight
+    return t, ridge.at(t + 0.5) + at, weight
 
 
 def _robust_line(
