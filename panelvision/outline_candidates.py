@@ -430,8 +430,8 @@ def _quick_score(
     (top, bottom), (left, right) = row_pairs, column_pairs
 
     def four(k: int) -> list[FloatArray]:
-        r, c = of_rows[k].astype(np.float32), of_columns[k].astype(np.float32)
-        return [r[top], r[bottom], c[left].T, c[right].T]
+        r, c = of_rows[k].astype(np.float32), of_columns[k].T.astype(np.float32, order="C")
+        return [r.take(top, 0), r.take(bottom, 0), c.take(left, 1), c.take(right, 1)]
 
     support, beyond, step = four(0), four(1), four(2)
     total = support[0] + support[1] + support[2] + support[3]

@@ -14,7 +14,7 @@ from math import ceil, exp, log, pi
 
 import numpy as np
 
-from panelvision.arrays import FloatArray
+from panelvision.arrays import FloatArray, IntArray
 
 COLUMNS = (1366, 1920, 3840)
 CHANNELS = (
@@ -143,11 +143,10 @@ def driver_grid(
     if places.size == 0:
         return DriverGrid({}, None, (), "no edge inside the screen to tell the grid from")
     variance = errors**2 + LAYOUT_SIGMA**2
+    fits = _fits(places, variance, outline_sigma, np.array(list(prior())))
     weights = {
-        n: log(p)
-        + _fit(places, variance, outline_sigma, n)
-        + sum(_blocks_wide(end - start, n) for start, end in bands)
-        for n, p in prior().items()
+        n: log(p) + float(fit) + sum(_blocks_wide(end - start, n) for start, end in bands)
+        for (n, p), fit in zip(prior().items(), fits, strict=True)
     }
     top = max(weights.values())
     raw = {n: exp(v - top) for n, v in weights.items()}
@@ -166,23 +165,28 @@ def driver_grid(
     return DriverGrid(posterior, best, tuple(bad))
 
 
-def _fit(places: FloatArray, variance: FloatArray, outline_sigma: float, n: int) -> float:
-    """Log likelihood of the edges under a grid of n; the worst fitting ones may be strays."""
-    kept = np.ones(places.size, dtype=bool)
-    best = places.size * log(_STRAY)
-    while kept.any():
-        x = places[kept]
-        nearest = np.clip(np.round(x * n), 1, n - 1) / n
-        off = x - nearest
-        ends = np.stack([1 - x, x])
-        cov = np.diag(variance[kept]) + outline_sigma**2 * (ends.T @ ends)
-        solved = np.linalg.solve(cov, off)
-        value = -0.5 * (float(off @ solved) + float(np.linalg.slogdet(2 * pi * cov)[1]))
-        value += x.size * (log(1 - _STRAY) - log(n - 1))
-        value += (places.size - x.size) * log(_STRAY)
-        best = max(best, value)
-        worst = np.flatnonzero(kept)[np.argmax(np.abs(off))]
-        kept[worst] = False
+def _fits(
+    places: FloatArray, variance: FloatArray, outline_sigma: float, blocks: IntArray
+) -> FloatArray:
+    """Log likelihood of the edges under grids of ``blocks``; the worst fitting may be strays."""
+    k = places.size
+    n = blocks[:, None]
+    off = places - np.clip(np.round(places * n), 1, n - 1) / n
+    shared = outline_sigma**2 * (np.outer(1 - places, 1 - places) + np.outer(places, places))
+    best = np.full(len(blocks), k * log(_STRAY))
+    # One more edge is left out in each round, the one that fits worst; what is left out stands
+    # as a variance of one, by itself and without an error, which adds nothing.
+    order = np.argsort(-np.abs(off), axis=1, kind="stable")
+    kept = np.ones(off.shape, dtype=bool)
+    for left in range(k, 0, -1):
+        cov = np.where(kept[:, :, None] & kept[:, None, :], shared + np.diag(variance), 0.0)
+        cov[:, range(k), range(k)] += np.where(kept, 0.0, 1 / (2 * pi))
+        rest = np.where(kept, off, 0.0)
+        solved = np.linalg.solve(cov, rest[..., None])[..., 0]
+        value = -0.5 * ((rest * solved).sum(axis=1) + np.linalg.slogdet(2 * pi * cov)[1])
+        value += left * (log(1 - _STRAY) - np.log(blocks - 1)) + (k - left) * log(_STRAY)
+        best = np.maximum(best, value)
+        kept[range(len(blocks)), order[:, k - left]] = False
     return best
 
 

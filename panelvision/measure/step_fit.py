@@ -81,8 +81,8 @@ def fit_step(samples: FloatArray, *, start: float | None = None) -> StepFit | No
     damping = 1e-3
     for _ in range(_MOST_ROUNDS):
         hess = jac.T @ jac
-        ridge = damping * np.diag(np.diag(hess) + 1e-12)
-        p = best + np.linalg.solve(hess + ridge, jac.T @ residual)
+        hess.flat[:: len(hess) + 1] += damping * (hess.diagonal() + 1e-12)
+        p = best + np.linalg.solve(hess, jac.T @ residual)
         p[0] = min(max(p[0], -1.0), float(n))
         p[1] = min(max(p[1], np.log(_LEAST_WIDTH)), np.log(n / 2))
         next_jac, next_residual = _model(p, x, y)
@@ -117,5 +117,7 @@ def _model(p: FloatArray, x: FloatArray, y: FloatArray) -> tuple[FloatArray, Flo
     z = (x - place) / width
     density = np.exp(-0.5 * z * z) / sqrt(2 * pi)
     share = 0.5 * (1 + erf(z / sqrt(2)))
-    jac = np.stack([-rise * density / width, -rise * density * z, np.ones_like(x), share], axis=1)
+    jac = np.empty((x.size, 4))
+    jac[:, 0], jac[:, 1] = -rise * density / width, -rise * density * z
+    jac[:, 2], jac[:, 3] = 1.0, share
     return jac, y - (low + rise * share)

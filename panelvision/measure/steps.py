@@ -298,12 +298,13 @@ def _straight(y: FloatArray, x: FloatArray, weight: FloatArray) -> tuple[float, 
     a, b = float(median(x)), 0.0
     for _ in range(3):
         w = weight[keep]
-        mean_y = np.average(y[keep], weights=w)
-        mean_x = np.average(x[keep], weights=w)
-        spread = np.average((y[keep] - mean_y) ** 2, weights=w)
+        total = w.sum()
+        mean_y, mean_x = (y[keep] * w).sum() / total, (x[keep] * w).sum() / total
+        off_y, off_x = y[keep] - mean_y, x[keep] - mean_x
+        spread = (off_y**2 * w).sum() / total
         # chosen: places that cover less than a few strips say nothing on the tilt.
         if spread > 1e-3:
-            b = float(np.average((y[keep] - mean_y) * (x[keep] - mean_x), weights=w) / spread)
+            b = float((off_y * off_x * w).sum() / total / spread)
         a = float(mean_x - b * mean_y)
         residual = np.abs(x - a - b * y)
         again = residual <= max(3 * 1.4826 * float(median(residual[keep])), 0.3)
