@@ -45,6 +45,8 @@ _CODES = np.arange(256, dtype=np.uint8)
 _LINEAR = decode(_CODES)
 _LOG_COLOUR = np.log2(_LINEAR + CHROMA_FLOOR)
 _PER_STOP = np.float32(1 / np.log(2))
+# Room for the light, red less green, blue less green.
+_OVER_GREEN = np.array([[0, 0, 0], [1, -1, 0], [0, -1, 1]], np.float32)
 
 
 @dataclass(frozen=True)
@@ -105,14 +107,11 @@ def work_image(
     # To average light instead would cost ten times as much; the refinement works on the photo
     # itself.
     small = averaged(pixels, size) if scale > 1 else pixels
-    channels = np.empty(small.shape, dtype=np.float32)
     light = cv2.LUT(small, _LINEAR)
     lum = cv2.transform(light, LUMINANCE_WEIGHTS.reshape(1, 3))
-    channels[..., 0] = cv2.log(lum + np.float32(LIGHT_FLOOR)) * _PER_STOP
-    logs = cv2.LUT(small, _LOG_COLOUR)
-    channels[..., 1] = logs[..., 0] - logs[..., 1]
-    channels[..., 2] = logs[..., 2] - logs[..., 1]
-    lum = channels[..., 0]
+    channels = cv2.transform(cv2.LUT(small, _LOG_COLOUR), _OVER_GREEN)
+    lum = cv2.log(lum + np.float32(LIGHT_FLOOR)) * _PER_STOP
+    channels = cv2.insertChannel(lum, channels, 0)
     rough = lum[1:-1:3, 1:-1] - (lum[1:-1:3, :-2] + lum[1:-1:3, 2:]) / 2
     noise = 1.4826 * float(median(np.abs(rough))) / np.sqrt(1.5)
     return WorkImage(channels, scale, (w, h), noise)

@@ -329,7 +329,7 @@ def _reduced(
         return decode(crop), _clipped(crop) if mark_clipped else None
     h, w = max(1, crop.shape[0] // step), max(1, crop.shape[1] // step)
     light = np.empty((h, w, 3), dtype=np.float32)
-    mark = np.empty((h, w), dtype=np.uint8)
+    mark = np.zeros((h, w), dtype=np.uint8)
     rows = max(1, _STRIP_PIXELS // (w * step * step))
 
     def reduce_rows(tops: range) -> None:
@@ -338,7 +338,7 @@ def _reduced(
             part = np.ascontiguousarray(crop[top * step : end * step, : w * step])
             size = (w, end - top)
             cv2.resize(decode(part), size, dst=light[top:end], interpolation=cv2.INTER_AREA)
-            if mark_clipped:
+            if mark_clipped and _may_be_clipped(part):
                 # A window maximum before sampling, so that a single clipped pixel is not lost.
                 spread = cv2.dilate(_clipped(part), np.ones((step, step), np.uint8), anchor=(0, 0))
                 mark[top:end] = spread[::step, ::step]
@@ -346,6 +346,11 @@ def _reduced(
     tops = range(0, h, rows)
     beside([partial(reduce_rows, tops[k::2]) for k in (0, 1)])
     return light, mark if mark_clipped else None
+
+
+def _may_be_clipped(part: np.ndarray) -> bool:
+    """Far quicker than to look at each pixel, and most of a photo is not."""
+    return part.dtype != np.uint8 or int(part.max()) >= CLIPPED_CODE
 
 
 def _clipped(crop: np.ndarray) -> np.ndarray:

@@ -90,12 +90,17 @@ def find_blocks(view: ScreenView) -> BlockFindings:
     coloured = (vertical & colour_v) | (horizontal & colour_h)
     grid = _grid(vertical, horizontal)
     tiles, box = _tiles(corners, coloured, vertical | horizontal, use)
-    straight = float((vertical | horizontal)[use].mean())
+    seen = cv2.countNonZero(mask)
+
+    def share(marks: IntArray) -> float:
+        return cv2.countNonZero(marks & mask) / seen
+
+    straight = share(vertical | horizontal)
     values = {
         "blocks_straight": straight,
-        "blocks_colour_share": _ratio(float(coloured[use].mean()), straight),
-        "blocks_corner_density": float(corners[use].mean()),
-        "blocks_horizontal_share": _ratio(float(horizontal[use].mean()), straight),
+        "blocks_colour_share": _ratio(share(coloured), straight),
+        "blocks_corner_density": share(corners),
+        "blocks_horizontal_share": _ratio(share(horizontal), straight),
         **{f"blocks_run_v_{n}": v for n, v in zip(_LENGTHS, runs_v, strict=True)},
         **{f"blocks_run_h_{n}": v for n, v in zip(_LENGTHS, runs_h, strict=True)},
         "blocks_grid_score": grid[0],
@@ -152,14 +157,14 @@ def _straight_edges(planes: list[IntArray], mask: IntArray) -> tuple[IntArray, I
 def _run_lengths(straight: IntArray) -> tuple[float, ...]:
     """Share of straight vertical edge pixels in runs of each octave of length."""
     near = cv2.dilate(straight, np.ones((1, 3), np.uint8))
-    total = float(near.sum())
+    total = cv2.countNonZero(near)
     if total < 50:
         return (0.0,) * len(_LENGTHS)
     left = [
-        float(cv2.morphologyEx(near, cv2.MORPH_OPEN, np.ones((n, 1), np.uint8)).sum())
+        cv2.countNonZero(cv2.morphologyEx(near, cv2.MORPH_OPEN, np.ones((n, 1), np.uint8)))
         for n in _LENGTHS
     ]
-    left.append(0.0)
+    left.append(0)
     return tuple((a - b) / total for a, b in pairwise(left))
 
 

@@ -235,16 +235,22 @@ def _active(half: FloatArray, noise_at: FloatArray) -> tuple[BoolArray, BoolArra
     """
     smooth = np.asarray(cv2.blur(half, (3, 3), borderType=cv2.BORDER_REPLICATE), dtype=np.float32)
     b = _BASELINE
-    index = np.minimum((smooth[..., 1] * _LEVELS).astype(np.int32), _LEVELS - 1)
+    index = np.minimum((cv2.extractChannel(smooth, 1) * _LEVELS).astype(np.int32), _LEVELS - 1)
     # Nine pixels are averaged (correlated by resampling, so the noise of the mean is
     # taken as half a pixel's); four of those on the largest of three channels.
-    limit = np.maximum(2.0 * noise_at, _LEAST_CHANGE).astype(np.float32)[index]
+    limit = np.maximum(2.0 * noise_at, _LEAST_CHANGE).astype(np.float32).take(index)
     along = np.zeros(half.shape[:2], dtype=bool)
     across = np.zeros(half.shape[:2], dtype=bool)
     if half.shape[1] > b:
-        change = highest(np.abs(smooth[:, b:] - smooth[:, :-b])) > limit[:, b:]
+        change = _largest_change(smooth[:, b:], smooth[:, :-b]) > limit[:, b:]
         along[:, b // 2 : b // 2 + change.shape[1]] = change
     if half.shape[0] > b:
-        change = highest(np.abs(smooth[b:] - smooth[:-b])) > limit[b:]
+        change = _largest_change(smooth[b:], smooth[:-b]) > limit[b:]
         across[b // 2 : b // 2 + change.shape[0]] = change
     return along, across
+
+
+def _largest_change(after: FloatArray, before: FloatArray) -> FloatArray:
+    """Largest difference (h, w) of three channels."""
+    r, g, b = cv2.split(cv2.absdiff(after, before))
+    return cv2.max(cv2.max(r, g), b)
