@@ -298,7 +298,7 @@ def _straight(y: FloatArray, x: FloatArray, weight: FloatArray) -> tuple[float, 
     a, b = float(median(x)), 0.0
     for _ in range(3):
         w = weight[keep]
-        total = w.sum()
+        total = w.sum(dtype=np.float64)
         mean_y, mean_x = (y[keep] * w).sum() / total, (x[keep] * w).sum() / total
         off_y, off_x = y[keep] - mean_y, x[keep] - mean_x
         spread = (off_y**2 * w).sum() / total
