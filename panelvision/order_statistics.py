@@ -89,4 +89,5 @@ def _unknown(array: FloatArray) -> FloatArray:
 
 def _where_known(value: FloatArray, upper: FloatArray) -> FloatArray:
     """NaN is sorted to the end: where the upper part holds one, the value is not known."""
-    return value + 0 * upper.max(axis=-1) if np.isnan(upper.max()) else value
+    most = upper.max()
+    return value if most == most else value + 0 * upper.max(axis=-1)

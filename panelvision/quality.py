@@ -233,23 +233,21 @@ def _native(photo: Photo, view: ScreenView) -> tuple[float, EdgeSpread]:
             slope += cv2.norm(tile[1:], tile[:-1], cv2.NORM_INF)
             busy.append((float(slope), int(top), int(left)))
     busy.sort(reverse=True)
-    noises, points = [], []
     step = max(1, len(busy) // 3)
-    for _, top, left in {*busy[:_TILES], *busy[::step]}:
-        grey = _grey(photo, top, left, size)
-        noises.append(noise_sigma(grey))
-    for _, top, left in busy[:_TILES]:
-        points.append(_spread_points(_grey(photo, top, left, size)))
+    wanted = {*busy[:_TILES], *busy[::step]}
+    tiles = {at: _grey(photo, at[1], at[2], size) for at in wanted}
+    noises = {at: noise_sigma(tile) for at, tile in tiles.items()}
+    points = [_spread_points(tiles[at], noises[at]) for at in busy[:_TILES]]
     stack = np.vstack(points) if points else np.empty((0, 3))
-    finite = [n for n in noises if np.isfinite(n)]
+    finite = [n for n in noises.values() if np.isfinite(n)]
     return (float(median(finite)) if finite else NAN), (
         spread_of(stack) if len(stack) else NO_EDGES
     )
 
 
-def _spread_points(grey: FloatArray) -> FloatArray:
+def _spread_points(grey: FloatArray, noise: float) -> FloatArray:
     """Edge points with sigma in photo pixels; wide blur is measured on the tile at quarter size."""
-    fine = edge_points(grey)
+    fine = edge_points(grey, noise)
     # Above about 3 px the further blur of 1.5 px changes the slope by less than the noise does.
     if len(fine) and quantile(fine[:, 0], 0.2) < 3:
         return fine

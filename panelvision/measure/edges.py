@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from scipy.special import erf
 
-from panelvision.arrays import FloatArray
+from panelvision.arrays import BoolArray, FloatArray
 from panelvision.measure.reduced import NAN, noise_sigma
 from panelvision.order_statistics import median, quantile
 
@@ -57,14 +57,15 @@ class EdgeSpread:
 NO_EDGES = EdgeSpread(NAN, NAN, NAN, 0, NAN)
 
 
-def edge_points(grey: FloatArray) -> FloatArray:
+def edge_points(grey: FloatArray, noise: float | None = None) -> FloatArray:
     """Usable edge points of a grey tile: (n, 3) with sigma (px), direction (deg), gradient / noise.
 
-    The direction is the gradient's, 0..180, 0 = across a vertical edge.
+    The direction is the gradient's, 0..180, 0 = across a vertical edge. ``noise``: the tile's, by
+    :func:`panelvision.measure.reduced.noise_sigma`, where it is known already.
     """
     if min(grey.shape) < 24:
         return np.empty((0, 3))
-    noise = max(noise_sigma(grey), 0.3)
+    noise = max(noise_sigma(grey) if noise is None else noise, 0.3)
     soft = cv2.GaussianBlur(grey, (0, 0), _PRE)
     softer = cv2.GaussianBlur(soft, (0, 0), _EXTRA)
     gx, gy = _central(soft)
@@ -94,12 +95,15 @@ def _central(image: FloatArray) -> tuple[FloatArray, FloatArray]:
     return cv2.filter2D(image, cv2.CV_32F, kernel), cv2.filter2D(image, cv2.CV_32F, kernel.T)
 
 
-def _is_ridge(g: FloatArray, gx: FloatArray, gy: FloatArray) -> FloatArray:
-    """Gradient maxima across the edge (to the nearer of the two axes)."""
-    left, right = np.roll(g, 1, axis=1), np.roll(g, -1, axis=1)
-    up, down = np.roll(g, 1, axis=0), np.roll(g, -1, axis=0)
+def _is_ridge(g: FloatArray, gx: FloatArray, gy: FloatArray) -> BoolArray:
+    """Gradient maxima across the edge (to the nearer of the two axes); none at the border."""
+    ridge = np.zeros(g.shape, dtype=bool)
+    inner = g[1:-1, 1:-1]
+    level = (inner >= g[1:-1, :-2]) & (inner > g[1:-1, 2:])
+    upright = (inner >= g[:-2, 1:-1]) & (inner > g[2:, 1:-1])
     across = np.abs(gx) >= np.abs(gy)
-    return np.where(across, (g >= left) & (g > right), (g >= up) & (g > down))
+    ridge[1:-1, 1:-1] = np.where(across[1:-1, 1:-1], level, upright)
+    return ridge
 
 
 def spread_of(points: FloatArray) -> EdgeSpread:
