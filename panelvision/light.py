@@ -91,3 +91,18 @@ def lowest(values: FloatArray) -> FloatArray:
 def luminance(light: FloatArray) -> FloatArray:
     """Relative luminance (..., float32) of linear RGB (..., 3)."""
     return light @ LUMINANCE_WEIGHTS
+
+
+# chosen: added to linear light before the root so that the noise of near-black
+# (about ten code values) is not blown up.
+_DARK = np.float32(0.003)
+
+
+def root(light: FloatArray) -> FloatArray:
+    """Square root of linear light (...), float32, 0 for black.
+
+    Photon noise is nearly the same at every level of it (Anscombe 1948).
+    """
+    light_root: FloatArray = cv2.sqrt(light + _DARK)
+    light_root -= np.sqrt(_DARK)
+    return light_root

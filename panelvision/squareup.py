@@ -10,7 +10,7 @@ import numpy as np
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.beside import beside
 from panelvision.geometry import area, homography, project
-from panelvision.light import decode, highest, luminance
+from panelvision.light import decode, highest, luminance, root
 from panelvision.photo import Photo
 
 # chosen: 960 columns give 8-pixel resolution of a 120-block grid and keep every stage quick;
@@ -103,6 +103,11 @@ class ScreenView:
     def luminance(self) -> FloatArray:
         """Relative luminance, float32 of shape (h, w)."""
         return luminance(self.linear)
+
+    @cached_property
+    def root(self) -> FloatArray:
+        """Square root of the light, float32 of shape (h, w, 3), for columns and rows alike."""
+        return root(self.linear)
 
     @cached_property
     def reduced(self) -> dict[int, Any]:

@@ -4,8 +4,9 @@ import cv2
 import numpy as np
 import pytest
 
+from panelvision.light import root
 from panelvision.measure.combs import NAMES, comb_features
-from panelvision.measure.profile import profile_of
+from panelvision.measure.profile import profile_of_signal
 
 HEIGHT = 540
 
@@ -20,7 +21,9 @@ def picture(seed: int = 0) -> np.ndarray:
 
 def combs(image: np.ndarray) -> dict[str, float]:
     """Comb features of the rows without the prefix."""
-    found = comb_features(profile_of(image, np.ones(image.shape[:2], bool), "horizontal"))
+    found = comb_features(
+        profile_of_signal(root(image), np.ones(image.shape[:2], bool), "horizontal")
+    )
     return {name: found[f"rows_{name}"] for name in NAMES}
 
 
@@ -66,5 +69,5 @@ def test_too_few_strips_in_view_say_nothing():
     image = picture()
     valid = np.zeros(image.shape[:2], bool)
     valid[:, :200] = True
-    found = comb_features(profile_of(image, valid, "horizontal"))
+    found = comb_features(profile_of_signal(root(image), valid, "horizontal"))
     assert all(np.isnan(v) for v in found.values())

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from panelvision.measure.profile import profile_of
+from panelvision.light import root
+from panelvision.measure.profile import profile_of_signal
 from panelvision.measure.runs import NAMES, run_features
 
 
@@ -16,7 +17,9 @@ def picture(seed: int = 0) -> np.ndarray:
 
 def rows(image: np.ndarray) -> dict[str, float]:
     """Row features of a picture without the prefix."""
-    found = run_features(profile_of(image, np.ones(image.shape[:2], bool), "horizontal"))
+    found = run_features(
+        profile_of_signal(root(image), np.ones(image.shape[:2], bool), "horizontal")
+    )
     return {name: found[f"rows_{name}"] for name in NAMES}
 
 
@@ -59,7 +62,7 @@ def test_every_second_row_dark_is_a_comb():
 def test_the_same_band_along_the_columns():
     image = picture().swapaxes(0, 1).copy()
     image[:, 200:254] = 0.1
-    found = run_features(profile_of(image, np.ones(image.shape[:2], bool), "vertical"))
+    found = run_features(profile_of_signal(root(image), np.ones(image.shape[:2], bool), "vertical"))
     assert found["columns_blank_run"] == pytest.approx(0.1, abs=0.01)
 
 
@@ -67,5 +70,5 @@ def test_too_few_strips_in_the_frame_give_nan():
     image = picture()
     valid = np.zeros(image.shape[:2], bool)
     valid[:, :100] = True
-    found = run_features(profile_of(image, valid, "horizontal"))
+    found = run_features(profile_of_signal(root(image), valid, "horizontal"))
     assert all(np.isnan(value) for value in found.values())

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
-from panelvision.light import decode, highest
+from panelvision.light import decode, highest, root
 from panelvision.order_statistics import median, quantile
 from panelvision.squareup import ScreenView
 
@@ -103,14 +103,7 @@ class StripProfile:
 
 def strip_profile(view: ScreenView, axis: Axis, *, strips: int = STRIPS) -> StripProfile:
     """Cut a squared-up screen into strips along an axis; see :class:`StripProfile`."""
-    return profile_of(view.linear, view.valid, axis, strips=strips)
-
-
-def profile_of(
-    linear: FloatArray, valid: BoolArray, axis: Axis, *, strips: int = STRIPS
-) -> StripProfile:
-    """As :func:`strip_profile`, from linear light (h, w, 3) and its mask (h, w)."""
-    return profile_of_signal(_signal(np.ascontiguousarray(linear)), valid, axis, strips=strips)
+    return profile_of_signal(view.root, view.valid, axis, strips=strips)
 
 
 def signal_of_codes(codes: IntArray) -> FloatArray:
@@ -118,7 +111,7 @@ def signal_of_codes(codes: IntArray) -> FloatArray:
     if codes.dtype == np.uint8:
         signal: FloatArray = cv2.LUT(codes, _SIGNAL_8)
         return signal
-    return _signal(decode(codes))
+    return root(decode(codes))
 
 
 def profile_of_signal(
@@ -160,18 +153,7 @@ def _ends(signal: FloatArray) -> FloatArray:
     return np.stack([signal[a:b].mean(axis=0), signal[height - b : height - a].mean(axis=0)])
 
 
-# chosen: added to linear light before the root so that the noise of near-black
-# (about ten code values) is not blown up.
-_DARK = np.float32(0.003)
-
-
-def _signal(linear: FloatArray) -> FloatArray:
-    root: FloatArray = cv2.sqrt(linear + _DARK)
-    root -= np.sqrt(_DARK)
-    return root
-
-
-_SIGNAL_8 = _signal(decode(np.arange(256, dtype=np.uint8))).ravel()
+_SIGNAL_8 = root(decode(np.arange(256, dtype=np.uint8))).ravel()
 
 
 def _strip_mean(values: FloatArray | BoolArray, strips: int) -> FloatArray:
