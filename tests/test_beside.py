@@ -47,7 +47,7 @@ def test_the_first_fault_is_raised_and_the_others_have_ended(opencv_threads: int
         ended.append(name)
         raise ValueError(name)
 
-    with pytest.raises(ValueError, match="^first$"):
+    with pytest.raises(ValueError, match=r"^first$"):
         beside([lambda: fail("first"), lambda: fail("second"), lambda: ended.append("third")])
     if opencv_threads > 1:
         assert sorted(ended) == ["first", "second", "third"]
