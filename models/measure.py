@@ -26,7 +26,7 @@ from panelvision.cases import open_store
 from panelvision.errors import DataError, PanelvisionError
 from panelvision.examine import Look, look
 from panelvision.labels import SYMPTOMS
-from panelvision.light import encode
+from panelvision.measure.reduced import whole_codes_of
 
 # chosen: how often each label is drawn, a shard at a time; the shares are the model's prior.
 # Healthy screens and things that are no screens come in more kinds than any one fault.
@@ -133,7 +133,8 @@ def gradients(seen: Look) -> np.ndarray:
     N. Dalal and B. Triggs, "Histograms of oriented gradients for human detection",
     CVPR 2005; scikit-image's implementation with its defaults but for the cell size.
     """
-    small = cv2.resize(encode(seen.view.linear), (128, 72), interpolation=cv2.INTER_AREA)
+    codes = whole_codes_of(seen.view.linear)
+    small = cv2.resize(codes, (128, 72), interpolation=cv2.INTER_AREA)
     return hog(small, pixels_per_cell=(16, 16), cells_per_block=(2, 2), channel_axis=2)
 
 

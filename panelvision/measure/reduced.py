@@ -82,7 +82,10 @@ def _reduce(view: ScreenView, width: int) -> Reduced:
         return Reduced(view.linear, view.valid, view.clipped)
     size = (width, max(4, round(view.height * width / view.width)))
     light = cv2.resize(view.linear, size, interpolation=cv2.INTER_AREA)
-    clipped = cv2.resize(view.clipped.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0
+    clipped = np.zeros(light.shape[:2], dtype=bool)
+    if view.clipped.any():
+        share = cv2.resize(view.clipped.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        clipped = share > 0
     if view.valid.all():
         return Reduced(light, np.ones(light.shape[:2], bool), clipped)
     share = cv2.resize(view.valid.astype(np.float32), size, interpolation=cv2.INTER_AREA)
