@@ -9,7 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from panelvision import __version__
-from panelvision.errors import PanelvisionError
+from panelvision.errors import PanelvisionError, PhotoError
 from panelvision.files import check_json_target
 
 EXIT_OK = 0
@@ -139,8 +139,14 @@ def _examine_one(path: str, corners, args: argparse.Namespace, console, written:
     from rich.markup import escape
 
     from panelvision.examine import examine
+    from panelvision.inbox import is_clip
 
     try:
+        if is_clip(path):
+            raise PhotoError(
+                f"{Path(path).name}: a clip; ask whether its picture changes with 'panelvision "
+                "compare', or send one photo"
+            )
         result = examine(path, corners=corners)
         if args.overlay:
             _write_picture(Path(args.overlay), path, "overlay", result.overlay(), written)

@@ -66,9 +66,10 @@ def read_clip(path: str | Path, *, most: int = MAX_FRAMES) -> tuple[Photo, ...]:
         frames = _decode(source, most)
     except PhotoError:
         raise
-    except (av.FFmpegError, OSError, ValueError, IndexError) as fault:
-        reason = " ".join(str(fault).split())[:80]
-        raise PhotoError(f"{source.name}: not a clip that can be read ({reason})") from None
+    except (av.FFmpegError, OSError, ValueError, IndexError):
+        raise PhotoError(
+            f"{source.name}: not a clip that can be read; record it again or send it as MP4"
+        ) from None
     if not frames:
         raise PhotoError(f"{source.name}: no picture in this clip; record it again")
     return tuple(frames)

@@ -32,7 +32,8 @@ def run(args: argparse.Namespace) -> int:
     from panelvision.inbox import is_clip
 
     files = [Path(f) for f in args.files]
-    if len(files) > 2 or (len(files) == 1 and not is_clip(files[0].name)):
+    # A clip shows the change by itself; of photos it takes two.
+    if len(files) > 2 or [is_clip(f.name) for f in files].count(True) != 2 - len(files):
         raise PanelvisionError("give two photos of the same screen, or one clip")
     if args.jsonl and args.jsonl != "-":
         check_json_target(args.jsonl)

@@ -82,22 +82,25 @@ def _describe_faint(evidence: Evidence, reading: SymptomReading) -> list[Finding
     if reading.symptom not in ("faint-image", "no-image"):
         return []
     faint = evidence.faint
-    box = Mark("zone", (0.0, 0.0, 1.0, 1.0), "faint picture")
     # The reading weighs more than the glass's tiles; where they differ the sentence says so.
     agreed = faint.found == (reading.symptom == "faint-image")
     if faint.found:
         contrast = f"with a contrast of {100 * faint.contrast:.1f} %"
-        return [
-            Finding(
-                f"A faint picture is there, {contrast}: the panel forms a picture and the light "
-                "behind it is missing."
-                if agreed
-                else f"Something like a faint picture was measured, {contrast}, but {_AGAINST}.",
-                "faint",
-                float(max(reading.probabilities.get("faint-image", 0.0), 0.5)),
-                box,
+        sentence = (
+            f"A faint picture is there, {contrast}: the panel forms a picture and the light "
+            "behind it is missing."
+        )
+        if not agreed:
+            sentence = f"Something like a faint picture was measured, {contrast}, but {_AGAINST}."
+        elif not reading.can_tell:
+            sentence = (
+                f"Something like a faint picture was measured, {contrast}; this photo alone is "
+                "not enough to be sure."
             )
-        ]
+        sure = agreed and reading.can_tell
+        box = Mark("zone", (0.0, 0.0, 1.0, 1.0), "faint picture" if sure else "faint picture?")
+        confidence = float(max(reading.probabilities.get("faint-image", 0.0), 0.5))
+        return [Finding(sentence, "faint", confidence, box)]
     limit = faint.detection_limit
     # A picture's RMS contrast cannot reach 1: such a limit says that any would have been missed.
     if limit is None or not limit < 1:

@@ -69,10 +69,12 @@ def unit_square_to(corners: FloatArray) -> FloatArray:
 def is_convex(corners: FloatArray) -> bool:
     """Whether four corners make a convex quadrilateral run through clockwise on the screen."""
     p = np.asarray(corners, dtype=np.float64)
+    if not np.isfinite(p).all():
+        return False
     edge = np.roll(p, -1, axis=0) - p
     after = np.roll(edge, -1, axis=0)
     turn = edge[:, 0] * after[:, 1] - edge[:, 1] * after[:, 0]
-    return bool(np.all(np.isfinite(p)) and np.all(turn > 0))
+    return bool(np.all(turn > 0))
 
 
 def area(corners: FloatArray) -> float:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from panelvision.arrays import FloatArray, IntArray
@@ -28,6 +29,8 @@ FOCAL_OVER_DIAGONAL = 0.65
 FOCAL_SPREAD = 1.25
 # Below this an outline is not worth showing as found. chosen
 LEAST_CONFIDENCE = 0.05
+# chosen: with less of the marked area in the photo the corners belong to another one.
+LEAST_INSIDE = 0.1
 # chosen: below it an upright shape is as likely a mistake as a phone held upright.
 SURE_OF_SHAPE = 0.5
 # Candidates that come this close to the best one are refined too, and the one whose sides
@@ -307,12 +310,19 @@ def refine(photo: Photo, corners: FloatArray) -> Outline:
     Raises
     ------
     DataError
-        When the four points are not a convex quadrilateral in that order.
+        When the four points are not a convex quadrilateral in that order, or lie outside the
+        photo.
     """
     given = np.asarray(corners, dtype=np.float64)
     if given.shape != (4, 2) or not is_convex(given):
         raise DataError(
             "corners: give them in this order: top-left, top-right, bottom-right, bottom-left"
+        )
+    frame = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]])
+    inside, _ = cv2.intersectConvexConvex(given.astype(np.float32), frame.astype(np.float32))
+    if inside < LEAST_INSIDE * area(given):
+        raise DataError(
+            f"corners: they lie outside the photo, which has {photo.width} x {photo.height} pixels"
         )
     moved, sigma, _ = refine_corners(photo.pixels, given, reach=0.015)
     if not _close(moved, given, share=0.02):

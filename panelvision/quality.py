@@ -145,7 +145,7 @@ def assess(photo: Photo, view: ScreenView) -> PhotoQuality:
         view_noise=grain / max(level, 1e-5) if np.isfinite(level) else NAN,
         edge_strength=edges.strength,
     )
-    return _judged(made)
+    return _judged(made, fills=_fills(photo, view))
 
 
 def _pixels_across(view: ScreenView) -> float:
@@ -153,7 +153,13 @@ def _pixels_across(view: ScreenView) -> float:
     return float((np.hypot(*(tr - tl)) + np.hypot(*(br - bl))) / 2)
 
 
-def _judged(q: PhotoQuality) -> PhotoQuality:
+def _fills(photo: Photo, view: ScreenView) -> float:
+    """Share of the photo's side that the screen's width spans."""
+    dx, dy = np.abs(view.outline.corners[1] - view.outline.corners[0])
+    return float(_pixels_across(view) / (photo.width if dx >= dy else photo.height))
+
+
+def _judged(q: PhotoQuality, *, fills: float) -> PhotoQuality:
     """The same with hints and the verdict."""
     hints: list[str] = []
     usable = True
@@ -163,8 +169,15 @@ def _judged(q: PhotoQuality) -> PhotoQuality:
         )
         usable &= q.in_frame >= _LEAST_IN_FRAME
     if q.pixels_across < 400:
-        hints.append("Go closer, or do not zoom out: the screen should fill most of the frame.")
         usable &= q.pixels_across >= _FEWEST_PIXELS_ACROSS
+        # chosen: from here on nobody can come much closer; the file is small.
+        if fills > 0.6:
+            hints.append(
+                f"This is a small copy, with {q.pixels_across:.0f} pixels across the screen: send "
+                "the original photo, not a preview."
+            )
+        elif not hints:
+            hints.append("Go closer, or do not zoom out: the screen should fill most of the frame.")
     blur = q.focus_px / q.pixels_across
     shake = q.motion_px / np.sqrt(12) / q.pixels_across
     if blur > _BLUR_HINT:

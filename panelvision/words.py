@@ -39,23 +39,32 @@ def as_percent(share: float) -> str:
     return f"{100 * share:.0f}\u00a0%"
 
 
+def percent(p: float) -> str:
+    """A probability for people: nothing is certain, nothing impossible."""
+    if p < 0.01:
+        return "under 1\u00a0%"
+    return "over 99\u00a0%" if p > 0.99 else as_percent(p)
+
+
 def summary(result: "Examination") -> "Table":
     """One photo's result as a table for the terminal."""
     from rich.markup import escape
     from rich.table import Table
+
+    from panelvision.knowledge.loader import load_knowledge
 
     reading = result.reading
     table = Table(title=escape(result.look.photo.name), title_justify="left", show_header=False)
     table.add_column(style="bold", no_wrap=True)
     table.add_column(overflow="fold")
     verdict = (
-        f"{SYMPTOM_WORDS[reading.symptom]} ({as_percent(reading.probabilities[reading.symptom])})"
+        f"{SYMPTOM_WORDS[reading.symptom]} ({percent(reading.probabilities[reading.symptom])})"
     )
     if not result.usable:
         verdict = f"can't tell; best guess: {verdict}"
     table.add_row("symptom", verdict)
     also = [
-        f"{SYMPTOM_WORDS[s]} {as_percent(reading.probabilities[s])}"
+        f"{SYMPTOM_WORDS[s]} {percent(reading.probabilities[s])}"
         for s in reading.symptom_set
         if s != reading.symptom
     ]
@@ -69,10 +78,10 @@ def summary(result: "Examination") -> "Table":
         ranked = sorted(result.suspects.assemblies.items(), key=lambda item: -item[1])
         table.add_row(
             "suspects",
-            "\n".join(f"{as_percent(p):>5}  {ASSEMBLY_WORDS[name]}" for name, p in ranked[:4]),
+            "\n".join(f"{percent(p):>9}  {ASSEMBLY_WORDS[name]}" for name, p in ranked[:4]),
         )
         for line in result.suspects.why[:3]:
             table.add_row("why", escape(line))
         if result.next_test:
-            table.add_row("next test", escape(result.next_test))
+            table.add_row("next test", escape(load_knowledge().tests[result.next_test].title))
     return table

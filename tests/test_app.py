@@ -12,7 +12,7 @@ from panelvision.examples import EXAMPLES, load_examples
 from panelvision.isolate import advise, isolate
 from panelvision.knowledge import load_knowledge
 from panelvision.pages import session
-from panelvision.pages.look import percent
+from panelvision.words import percent
 
 PATIENCE_S = 60
 
@@ -195,7 +195,11 @@ def test_a_full_desk_refuses_one_more_photo_in_one_line(monkeypatch):
     monkeypatch.setattr(session, "MOST_PHOTOS", 1)
     at = upload(visit("photo"), ("a.jpg", example(0)), ("b.jpg", example(1)))
     assert len(desk_of(at).entries) == 1
-    assert any("remove one first" in toast.value for toast in at.get("toast"))
+    # It stays until files are chosen again, not for some seconds.
+    at.run()
+    assert ["remove one first" in e.value for e in at.error] == [True]
+    upload(at, ("a.jpg", example(0)))
+    assert not at.error
 
 
 def test_taps_move_the_suspects_as_the_inference_says_and_undo_takes_them_back():

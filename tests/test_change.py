@@ -119,9 +119,29 @@ def test_a_wrong_outline_is_stood_in_for_by_the_surer_one(monkeypatch) -> None:
     assert not seen.changed
 
 
+def test_photos_of_two_sets_tell_nothing(monkeypatch) -> None:
+    photos = [photo_of(surface(seed, 960, 540) * 0.01, noise=1.0) for seed in (3, 4)]
+    corners = np.array([[40, 30], [920, 30], [920, 510], [40, 510]], float)
+    monkeypatch.setattr(locate, "locate", lambda _: _Found(Outline(corners, 0.9, UNKNOWN)))
+    seen = change.compare_photos(*photos)
+    assert not seen.usable and not seen.changed
+    assert "laid on each other" in seen.reason
+
+
+def test_corners_that_the_user_marked_are_used(monkeypatch) -> None:
+    photos, views, _ = _pair(second=None)
+    monkeypatch.setattr(locate, "locate", lambda _: _Found(None))
+    lost = change.compare_photos(*photos)
+    assert not lost.usable and "No screen was found" in lost.reason
+    marked = change.compare_photos(
+        *photos, corners=(views[0].outline.corners, views[1].outline.corners)
+    )
+    assert marked.usable and not marked.changed
+
+
 @dataclass(frozen=True)
 class _Found:
-    outline: Outline
+    outline: Outline | None
     aspect: float = 16 / 9
 
 
@@ -251,3 +271,6 @@ def test_a_playlist_in_a_clips_clothes_opens_no_other_file(tmp_path) -> None:
 def test_command_wants_two_photos_or_a_clip() -> None:
     with pytest.raises(PanelvisionError, match="two photos"):
         compare_cli.run(argparse.Namespace(files=["one.jpg"], jsonl=None))
+    for pair in (["one.jpg", "two.mp4"], ["one.mp4", "two.mp4"]):
+        with pytest.raises(PanelvisionError, match="two photos of the same screen, or one clip"):
+            compare_cli.run(argparse.Namespace(files=pair, jsonl=None))

@@ -165,6 +165,14 @@ def test_a_photo_named_where_the_output_belongs_is_left_as_it_is(command, sample
     assert photo.read_bytes() == sample.jpeg
 
 
+def test_a_clip_is_told_to_be_one(tmp_path):
+    clip = tmp_path / "menu.mp4"
+    clip.write_bytes(b"whatever")
+    assert main(["examine", str(clip), "--jsonl", str(tmp_path / "out.jsonl")]) == 1
+    (line,) = (tmp_path / "out.jsonl").read_text("utf-8").splitlines()
+    assert "menu.mp4: a clip" in json.loads(line)["error"]
+
+
 def test_a_file_name_of_odd_bytes_is_written_as_json(tmp_path):
     photo = os.fsdecode(os.fsencode(tmp_path) + b"/half\x80.jpg")
     with open(photo, "wb") as file:

@@ -72,6 +72,15 @@ def test_a_finding_says_where_the_reading_differs(symptom: str, found: bool, mon
     assert ("is missing" in finding.sentence) == (found and agrees)
 
 
+def test_a_faint_picture_is_no_fact_where_the_reading_cannot_tell():
+    seen_faint = SimpleNamespace(found=True, contrast=0.02, detection_limit=0.03)
+    both = {"faint-image": 0.54, "no-image": 0.46}
+    reading = SymptomReading("faint-image", both, tuple(both), False, "too close to call")
+    (finding,) = findings._describe_faint(SimpleNamespace(faint=seen_faint), reading)
+    assert "is missing" not in finding.sentence and "not enough to be sure" in finding.sentence
+    assert finding.mark is not None and finding.mark.label.endswith("?")
+
+
 def test_every_sentence_is_one_sentence():
     light = block(picture(5), 6, 2, 0.3)
     light[:, 700:702] = (0.9, 0.0, 0.9)

@@ -429,7 +429,7 @@ def test_contradictions_are_noticed_and_said():
     assert len(said) == 1 and "Sound (yes)" in said[0] and "Standby light (off)" in said[0]
     photo = {"cracked": 0.95, "normal": 0.05}
     said = isolate(photo, {"picture": "dark"}).contradictions
-    assert len(said) == 1 and "the photo (cracked 95\u00a0%)" in said[0]
+    assert len(said) == 1 and "the photo (cracked panel, 95\u00a0%)" in said[0]
     assert all("rarely go together: check one of them" in text for text in said)
     assert not isolate(None, {"sound": "yes", "picture": "dark", "torch": "faint-picture",
                               "error-flag": "high"}).contradictions  # fmt: skip

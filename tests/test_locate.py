@@ -132,6 +132,19 @@ def test_users_corners_in_a_wrong_order_are_refused(bad):
         refine(from_array(np.zeros((900, 1300, 3), np.uint8)), bad)
 
 
+@pytest.mark.parametrize("away", [3000, -3000])
+def test_users_corners_outside_the_photo_are_refused(away):
+    with pytest.raises(DataError, match="outside the photo, which has 1300 x 900 pixels"):
+        refine(from_array(np.zeros((900, 1300, 3), np.uint8)), CORNERS + away)
+
+
+def test_corners_that_are_no_numbers_are_refused_without_a_word_from_numpy(recwarn):
+    bad = np.array([[np.inf, 0], [100, 0], [100, 100], [0, 100]])
+    with pytest.raises(DataError, match="top-left, top-right"):
+        refine(from_array(np.zeros((900, 1300, 3), np.uint8)), bad)
+    assert not recwarn.list
+
+
 def test_nothing_in_an_empty_photo():
     dice = np.random.default_rng(3)
     noise = np.clip(dice.normal(120, 6, (600, 800, 3)), 0, 255).astype(np.uint8)

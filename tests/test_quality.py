@@ -97,6 +97,14 @@ def test_each_fault_of_a_photo_earns_its_own_hint() -> None:
     assert any("mirrored" in h for h in assess(glare, view_of(glare)).retake)
 
 
+@pytest.mark.parametrize(("border", "said"), [(60, "send the original"), (400, "Go closer")])
+def test_few_pixels_are_a_small_copy_or_a_photo_from_too_far(border: int, said: str) -> None:
+    photo = photo_of(picture(w=320, h=180), noise=1.0, border=border)
+    hints = assess(photo, view_of(photo, border=border)).retake
+    few = [h for h in hints if "original" in h or "closer" in h]
+    assert len(few) == 1 and said in few[0]
+
+
 def test_little_of_the_screen_in_the_frame_is_not_usable() -> None:
     for name, photo, view in odd_views():
         q = assess(photo, view)

@@ -23,7 +23,7 @@ from panelvision.isolate.meters import reading_of
 from panelvision.knowledge import Knowledge, load_knowledge
 from panelvision.knowledge.schema import REPLACED
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
-from panelvision.words import as_percent
+from panelvision.words import SYMPTOM_WORDS, percent
 
 PHOTO = "photo"
 
@@ -138,7 +138,8 @@ def gather(
         row = photo_likelihood(photo, base=base)
         top = max(photo, key=lambda label: photo[label])
         shape = knowledge.joint.shape
-        items[PHOTO] = (f"{top} {as_percent(photo[top])}", np.broadcast_to(row, shape))
+        said = f"{SYMPTOM_WORDS[top]}, {percent(photo[top])}"
+        items[PHOTO] = (said, np.broadcast_to(row, shape))
     # In one order, so that the notes too are the same whatever order the answers came in.
     for name, given in sorted(observations.items(), key=lambda item: str(item[0])):
         value: str | None
@@ -235,7 +236,7 @@ def _title(name: str, knowledge: Knowledge) -> str:
 
 def _in_words(c: Contribution, knowledge: Knowledge) -> str:
     moves = sorted(c.moved.items(), key=lambda item: -abs(item[1]))
-    told = [f"{a} {m * 100:+.0f} points" for a, m in moves[:3] if abs(m) >= 0.005]
+    told = [f"{a.replace('-', ' ')} {m * 100:+.0f} points" for a, m in moves[:3] if abs(m) >= 0.005]
     effect = ", ".join(told) if told else "moves nothing by a whole point"
     means = ""
     test = knowledge.tests.get(c.observation)

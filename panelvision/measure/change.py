@@ -85,12 +85,24 @@ def _compare(
     return judge(a, b, match)
 
 
-def compare_photos(photo_a: Photo, photo_b: Photo) -> PanelChange:
-    """Find the screen in both photos and compare; one found outline serves for both if need be."""
-    from panelvision.locate import locate
+def compare_photos(
+    photo_a: Photo,
+    photo_b: Photo,
+    *,
+    corners: tuple[FloatArray | None, FloatArray | None] = (None, None),
+) -> PanelChange:
+    """Find the screen in both photos and compare; one found outline serves for both if need be.
 
-    found_a, found_b = locate(photo_a), locate(photo_b)
-    outline_a, outline_b = found_a.outline, found_b.outline
+    ``corners``: (4, 2) each, where the user has marked the screen; they are refined. Two photos
+    that cannot be laid on each other tell nothing: what differs between them may be anything.
+
+    Raises
+    ------
+    DataError
+        When the corners are not four points around a screen.
+    """
+    outline_a, aspect_a = _outline(photo_a, corners[0])
+    outline_b, aspect_b = _outline(photo_b, corners[1])
     if outline_a is None and outline_b is None:
         return nothing(
             "No screen was found in either photo; take both with the whole screen in view."
@@ -104,7 +116,7 @@ def compare_photos(photo_a: Photo, photo_b: Photo) -> PanelChange:
         missing = "first" if outline_a is None else "second"
         return nothing(f"No screen was found in the {missing} photo; take it again like the other.")
     a_is_surer = outline_a.confidence >= outline_b.confidence
-    aspect = found_a.aspect if a_is_surer else found_b.aspect
+    aspect = aspect_a if a_is_surer else aspect_b
 
     def lined_up(one: Outline, two: Outline) -> tuple[ScreenView, Registration]:
         first = square_up(photo_a, one, aspect=aspect)
@@ -117,7 +129,23 @@ def compare_photos(photo_a: Photo, photo_b: Photo) -> PanelChange:
         other_view, other_match = lined_up(surer, surer)
         if other_match.trusted:
             view, match = other_view, other_match
+    if not match.trusted:
+        return nothing(
+            "The two photos could not be laid on each other; take both from the same place, with "
+            "the whole screen in view."
+        )
     return _compare(photo_a, view, photo_b, match)
+
+
+def _outline(photo: Photo, corners: FloatArray | None) -> tuple[Outline | None, float]:
+    """Where the screen is, and the active area's width over its height."""
+    from panelvision.locate import aspect_of, locate, refine
+
+    if corners is None:
+        found = locate(photo)
+        return found.outline, found.aspect
+    outline = refine(photo, corners)
+    return outline, aspect_of(outline.corners, (photo.width, photo.height))[0]
 
 
 def nothing(reason: str) -> PanelChange:

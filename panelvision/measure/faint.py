@@ -414,7 +414,10 @@ def retake_hint(prepared: Prepared, view: ScreenView) -> str:
             "Bring the torch closer or use a brighter one: too little light returns from the glass."
         )
     if median(prepared.scale[..., 0]) > 0.06:
-        return "Rest the phone on something and take several frames: this one is too noisy."
+        return (
+            "Bring the torch closer or use a brighter one, and rest the phone on something: this "
+            "photo is too noisy."
+        )
     return (
         "Darken the room, open the set's menu, and take the photo from closer, square to the "
         "screen."

@@ -6,8 +6,8 @@ import streamlit as st
 
 from panelvision.cases.accuracy import Accuracy, HitRate
 from panelvision.pages import session
-from panelvision.pages.look import answer, percent
-from panelvision.words import SYMPTOM_WORDS
+from panelvision.pages.look import answer
+from panelvision.words import SYMPTOM_WORDS, percent
 
 
 def show_accuracy() -> None:

@@ -11,10 +11,10 @@ from panelvision.knowledge import BenchTest, Knowledge
 from panelvision.pages import session
 from panelvision.pages.components import arrive, bars
 from panelvision.pages.links import go, link, open_part
-from panelvision.pages.look import answer, cautions, marked_list, percent, tell_error
+from panelvision.pages.look import answer, cautions, marked_list, tell_error
 from panelvision.pages.next_set import start_another
 from panelvision.pages.sums_part import capacitor_form, strip_form
-from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
 
 LEVEL_WORDS: dict[str, str] = {
     "closed": "set closed",

@@ -14,9 +14,9 @@ from panelvision.labels import ASSEMBLIES, SYMPTOMS
 from panelvision.pages import session
 from panelvision.pages.accuracy_part import show_accuracy
 from panelvision.pages.links import link
-from panelvision.pages.look import percent, tell_error
+from panelvision.pages.look import tell_error
 from panelvision.pages.next_set import put_on_the_bench, start_another
-from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
 
 _PARTS: dict[str, str] = {
     "find": "Find",

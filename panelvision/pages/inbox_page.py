@@ -9,9 +9,9 @@ import streamlit as st
 from panelvision.pages import session
 from panelvision.pages.components import copy_text
 from panelvision.pages.inbox_job import InboxJob
-from panelvision.pages.look import answer, percent, tell_error
+from panelvision.pages.look import answer, tell_error
 from panelvision.triage_cases import STEP_WORDS, STEPS, SortedCase, SortedPhoto
-from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
 
 _TYPES = ["zip", "eml", "mbox", "mbx", "jpg", "jpeg", "png", "webp", "heic", "heif", "avif", "tif"]
 # A shape besides the word, so that a glance along the list is enough.

@@ -10,7 +10,6 @@ import streamlit as st
 
 from panelvision.errors import PanelvisionError
 from panelvision.pages.sketches import Sketch
-from panelvision.words import as_percent
 
 # A slash or drive at the start of a word, and folders up to the last separator.
 _FOLDERS = re.compile(r"(?<![\w:/.])(?:[A-Za-z]:)?[/\\](?:[^\s'\"/\\]+[/\\])+")
@@ -69,10 +68,3 @@ def marked_list(rows: Iterable[tuple[str, str]]) -> None:
 def sketch(drawing: Sketch) -> None:
     """A drawing of our own."""
     st.image(drawing.svg(), width=420, alt=drawing.words)
-
-
-def percent(p: float) -> str:
-    """A probability for people."""
-    if p < 0.01:
-        return "under 1\u00a0%"
-    return "over 99\u00a0%" if p > 0.99 else as_percent(p)

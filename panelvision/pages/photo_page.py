@@ -11,12 +11,12 @@ from panelvision.pages import session
 from panelvision.pages.change_part import change_test, tell_change
 from panelvision.pages.components import bars, outline_editor, wipe
 from panelvision.pages.links import go, link
-from panelvision.pages.look import answer, marked_list, percent, sketch, tell_error
+from panelvision.pages.look import answer, marked_list, sketch, tell_error
 from panelvision.pages.next_set import start_another
 from panelvision.pages.session import STAGES, Answer, Entry
 from panelvision.pages.sketches import TORCH, sketch_for
 from panelvision.triage_cases import DARK
-from panelvision.words import SYMPTOM_WORDS
+from panelvision.words import SYMPTOM_WORDS, percent
 
 # What a phone's picker offers: photos first. HEIC is what many phones take.
 # With the wildcard phones offer their camera beside the album.
@@ -33,6 +33,7 @@ def show() -> None:
     if not on_desk.entries:
         _first_screen()
         return
+    _tell_refused()
     st.title("What the photo shows" if len(on_desk.entries) == 1 else "What the photos show")
     progress = st.empty()
     if not on_desk.answers():
@@ -61,6 +62,7 @@ def _first_screen() -> None:
         "Set switched on, all four corners in the photo. "
         "**Dark screen?** Darken the room, open the set's menu, hold a torch to the side."
     )
+    _tell_refused()
     _uploader("Take or choose photos")
     if session.desk().begun():
         st.markdown("The bench still holds what you noticed about a set; photos join it.")
@@ -122,6 +124,7 @@ def _uploader(label: str) -> None:
         )
     if not files:
         return
+    on_desk.refused = []
     for file in files:
         try:
             if is_clip(file.name):
@@ -130,10 +133,16 @@ def _uploader(label: str) -> None:
             else:
                 on_desk.chosen = session.add_photo(file.name, file.getvalue())
         except PanelvisionError as fault:
-            st.toast(str(fault), icon=":material/error:")
+            on_desk.refused.append(str(fault))
     # A fresh picker, so that the server keeps no second copy of the upload.
     on_desk.uploads += 1
     st.rerun()
+
+
+def _tell_refused() -> None:
+    """What of the last choice of files is not on the desk, and why; until the next choice."""
+    for refusal in session.desk().refused:
+        tell_error(refusal)
 
 
 def _work_off(place: st.delta_generator.DeltaGenerator, *, most: int) -> bool:
@@ -331,12 +340,14 @@ def _corners(key: str, entry: Entry, found: Answer) -> None:
     if moved is not None and moved != entry.corners:
         entry.corners = [[float(x), float(y)] for x, y in moved]
         entry.answer = None
+        session.forget_comparisons(key)
         st.rerun()
     if entry.corners is not None and st.button(
         "Find the corners again", key=f"auto-{key}", icon=":material/restart_alt:"
     ):
         entry.corners = None
         entry.answer = None
+        session.forget_comparisons(key)
         st.rerun()
 
 

@@ -9,9 +9,9 @@ from panelvision.isolate import Stop
 from panelvision.pages import session
 from panelvision.pages.bench_page import observation_words, value_words
 from panelvision.pages.links import go, link
-from panelvision.pages.look import answer, percent, tell_error
+from panelvision.pages.look import answer, tell_error
 from panelvision.report import HOUSE_CAUTION, Report, ReportPhoto, report_html
-from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
 
 
 def show() -> None:

@@ -123,6 +123,8 @@ class Desk:
     changes: dict[tuple[str, str], PanelChange] = field(default_factory=dict)
     clips: dict[str, PanelChange] = field(default_factory=dict)
     uploads: int = 0
+    # Files of the last choice that could not be taken, a line each.
+    refused: list[str] = field(default_factory=list)
     turns: int = 0
     case: Case | None = None
     customer: Customer = field(default_factory=Customer)
@@ -225,7 +227,9 @@ def add_photo(name: str, data: bytes) -> str:
     if key in on_desk.entries:
         return key
     if len(on_desk.entries) >= MOST_PHOTOS:
-        raise PhotoError(f"{name}: {MOST_PHOTOS} photos of one set are the most; remove one first")
+        raise PhotoError(
+            f"{name}: left out, {MOST_PHOTOS} photos of one set are the most; remove one first"
+        )
     if sum(len(e.data) for e in on_desk.entries.values()) + len(data) > MOST_BYTES:
         raise PhotoError(f"{name}: too much for one set; remove another photo first")
     on_desk.entries[key] = Entry(name=name, data=data)
@@ -264,9 +268,15 @@ def remove_photo(key: str) -> None:
     on_desk = desk()
     on_desk.entries.pop(key, None)
     on_desk.clips.pop(key, None)
-    on_desk.changes = {pair: c for pair, c in on_desk.changes.items() if key not in pair}
+    forget_comparisons(key)
     if on_desk.chosen == key:
         on_desk.chosen = next(iter(on_desk.entries), "")
+
+
+def forget_comparisons(key: str) -> None:
+    """What was compared with a photo no longer holds."""
+    on_desk = desk()
+    on_desk.changes = {pair: c for pair, c in on_desk.changes.items() if key not in pair}
 
 
 def examine_entry(entry: Entry, *, on_stage: Callable[[str], None] | None = None) -> None:
@@ -328,8 +338,11 @@ def compare_entries(first: str, second: str) -> PanelChange:
     if pair not in on_desk.changes:
         a, b = on_desk.entries[first], on_desk.entries[second]
         with _AT_WORK:
+            marked = [None if e.corners is None else np.array(e.corners, float) for e in (a, b)]
             on_desk.changes[pair] = compare_photos(
-                read_photo(a.data, name=a.name), read_photo(b.data, name=b.name)
+                read_photo(a.data, name=a.name),
+                read_photo(b.data, name=b.name),
+                corners=(marked[0], marked[1]),
             )
     return on_desk.changes[pair]
 
