@@ -37,7 +37,9 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("folder", type=Path, metavar="DIR")
     parser.add_argument("--count", type=int, default=512, help="photos a stage")
     parser.add_argument("--others", type=int, default=1024, help="full photos of other seeds")
-    parser.add_argument("--seed", type=int, default=1)
+    # Neither the classifier's seed nor that of `models.train_panel`, whose scorers are surer of
+    # what they were taught with.
+    parser.add_argument("--seed", type=int, default=3)
     parser.add_argument("--stages", nargs="+", choices=synth.STAGES, default=synth.STAGES)
     args = parser.parse_args(argv)
     try:

@@ -31,6 +31,13 @@ def _former_hash(card: dict[str, Any]) -> str:
     return str(card.get("made", _MISSING))
 
 
+def _voices(card: dict[str, Any]) -> list[str]:
+    """The members, and the network on the glance where it has a weight."""
+    members = list(card.get("members", [_MISSING]))
+    heard = len(card.get("weights", []))
+    return [*members, "the network on the glance"] if heard > len(members) else members
+
+
 def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
     """The card as Markdown."""
     lines = [
@@ -40,8 +47,8 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "",
         "## What it is",
         "",
-        f"- Members: {', '.join(card.get('members', [_MISSING]))}; their log-probabilities are "
-        f"averaged with weights {', '.join(f'{w:.2f}' for w in card.get('weights', []))}.",
+        f"- Voices: {', '.join(_voices(card))}; their log-probabilities are averaged with "
+        f"weights {', '.join(f'{w:.2f}' for w in card.get('weights', []))}.",
         f"- Reads {len(card.get('features', []))} measurements of one photo "
         f"(schema {card.get('evidence_version')}), gives the probabilities of "
         f"{len(SYMPTOMS)} symptoms.",

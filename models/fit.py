@@ -121,10 +121,10 @@ def fit_member(family: Family, table: Table, *, by: FloatArray, seed: int) -> An
     member = family.make(seed)
     x = fill(table.values, by)
     if family.weighted:
-        # Weights all alike mean none, and scikit-learn 1.9 bins features without them in a tenth
+        # Weights of one mean none, and scikit-learn 1.9 bins features without them in a tenth
         # of the time: it passes over all photos once for each of 254 weighted percentiles.
-        alike = np.ptp(table.weights) == 0
-        member.fit(x, table.labels, sample_weight=None if alike else table.weights)
+        plain = bool((table.weights == 1).all())
+        member.fit(x, table.labels, sample_weight=None if plain else table.weights)
     else:
         # Weights as repeats: a weight of 3 counts as three photos.
         repeats = np.maximum(1, np.rint(table.weights)).astype(int)

@@ -52,7 +52,6 @@ def code_hash() -> str:
     root = Path(panelvision.__file__).parent
     skip = {
         "classify.py",
-        "evaluators.py",
         "cli.py",
         "words.py",
         "overlay.py",
@@ -89,7 +88,7 @@ def code_hash() -> str:
 
 
 #: What brings a photo to its squared-up screen, below ``panelvision/``.
-SQUARED = ("light.py", "photo.py", "geometry.py", "squareup.py")
+SQUARED = ("light.py", "photo.py", "geometry.py", "squareup.py", "order_statistics.py", "beside.py")
 #: What finds the screen in it.
 LOCATED = (
     "locate.py",

@@ -45,7 +45,7 @@ from models.fit import (
     medians,
 )
 from models.judge import Judgement, judge_probabilities
-from models.measure import SHARD, closed_cases, labelled_folder, synthetic
+from models.measure import MIX, SHARD, closed_cases, labelled_folder, synthetic
 from models.table import Split, Table, from_records, join, split_by_scene
 from panelvision import __version__
 from panelvision.classify import (
@@ -104,6 +104,12 @@ def main(argv: list[str] | None = None) -> int:
     args = parser.parse_args(argv)
     if args.cases is not None and not args.cases > 0:
         parser.error("--cases: the weight must be above 0")
+    for entry in args.extra:
+        folder, weight = extra_of(entry)
+        if not (np.isfinite(weight) and weight > 0):
+            parser.error(f"--extra {entry}: the weight must be above 0")
+        if not (folder / "truth.jsonl").is_file():
+            parser.error(f"--extra {entry}: no truth.jsonl in {folder}")
     if args.count < 40 * len(SYMPTOMS):
         parser.error(f"--count: at least {40 * len(SYMPTOMS)} photos are needed for honest splits")
     try:
@@ -153,6 +159,7 @@ def train(args: argparse.Namespace) -> int:
         "split": SPLIT,
         "seconds": round(time.perf_counter() - start),
         "labels": list(SYMPTOMS),
+        "shares": {symptom: MIX[symptom] / SHARD for symptom in SYMPTOMS},
         "members": [f.name for f in members],
         "weights": model.weights.tolist(),
         "features": list(model.features),
@@ -199,14 +206,20 @@ def measure(count: int, *, seed: int, jobs: int, cluster: str | None) -> Table:
 def with_extra(table: Table, extra: list[str]) -> Table:
     """The fitting part joined by the shop's own labelled photos."""
     for entry in extra:
-        folder, _, weight = entry.rpartition(":")
-        try:
-            share, path = float(weight), folder
-        except ValueError:
-            share, path = 3.0, entry
-        own = from_records(labelled_folder(Path(path or entry)), weight=share)
-        table = join(table, own)
+        folder, weight = extra_of(entry)
+        table = join(table, from_records(labelled_folder(folder), weight=weight))
     return table
+
+
+def extra_of(entry: str) -> tuple[Path, float]:
+    """Folder and weight of ``DIR[:WEIGHT]``; a folder's own name may hold a colon."""
+    folder, _, weight = entry.rpartition(":")
+    if not folder or Path(entry).is_dir():
+        return Path(entry), 3.0
+    try:
+        return Path(folder), float(weight)
+    except ValueError:
+        return Path(entry), 3.0
 
 
 def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[SymptomModel, bytes]:

@@ -1,10 +1,10 @@
 """``python -m models.train_panel``: teach which stretches and lines are faults of the panel.
 
-The photos are those that ``models.train`` draws (the same seeds, kept in the same cache) and
-half as many again of halves, bands, rows and lines alone; the candidates are those that the
-pipeline finds in them with its own outlines. Stretches between two edges and thin lines have
-one scorer an axis each; figures come from scenes that the judging fold's scorer never saw, and
-the scenes on which the classifier is judged are left out altogether.
+The photos are drawn as ``models.train`` draws its own, from another seed and kept in the same
+cache, and half as many again of halves, bands, rows and lines alone; the candidates are those
+that the pipeline finds in them with its own outlines. Stretches between two edges and thin lines
+have one scorer an axis each; figures come from scenes that the judging fold's scorer never saw,
+and the scenes on which the classifier is judged are left out altogether.
 """
 
 import argparse

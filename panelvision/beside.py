@@ -1,11 +1,14 @@
 """Parts of one photo's work beside each other, on threads: OpenCV and NumPy let others run."""
 
 from collections import deque
-from collections.abc import Callable, Sequence
-from threading import Thread
-from typing import TypeVar
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import lru_cache
+from threading import Lock, Thread
+from typing import Any, TypeVar
 
 import cv2
+from threadpoolctl import ThreadpoolController
 
 T = TypeVar("T")
 
@@ -44,6 +47,41 @@ def beside(tasks: Sequence[Callable[[], T]]) -> list[T]:
     helper.start()
     work()
     helper.join()
-    if faults:
-        raise faults[min(faults)]
-    return [results[k] for k in range(len(tasks))]
+    try:
+        if faults:
+            raise faults[min(faults)]
+        return [results[k] for k in range(len(tasks))]
+    finally:
+        # An exception knows this frame: held by it in turn, both would outlive the photo.
+        faults.clear()
+
+
+_lock = Lock()
+_users = 0
+_limit: Any = None
+
+
+@contextmanager
+def one_thread_for_algebra() -> Iterator[None]:
+    """Small systems are solved quicker without the linear algebra's own threads.
+
+    They would wait for each other and take the cores from the task beside. The setting is the
+    whole process's: the first that enters makes it, the last that leaves takes it back.
+    """
+    global _users, _limit
+    with _lock:
+        _users += 1
+        if _users == 1:
+            _limit = _controller().limit(limits=1, user_api="blas")
+    try:
+        yield
+    finally:
+        with _lock:
+            _users -= 1
+            if _users == 0:
+                _limit.restore_original_limits()
+
+
+@lru_cache(maxsize=1)
+def _controller() -> ThreadpoolController:
+    return ThreadpoolController()

@@ -58,6 +58,10 @@ class SymptomReading:
         False when the reading should not be acted on; ``reason`` says why.
     reason : str
         One sentence, empty when ``can_tell``.
+    shares : dict of str to float, or None
+        How often each label stood among the photos that the probabilities were calibrated on,
+        0..1; None where that is not known. Whoever weighs the photo against other evidence
+        divides by it, or what was drawn often would count twice.
     """
 
     symptom: str
@@ -65,6 +69,7 @@ class SymptomReading:
     symptom_set: tuple[str, ...]
     can_tell: bool
     reason: str = ""
+    shares: dict[str, float] | None = None
 
     def possible(self, *symptoms: str, least: float) -> bool:
         """Whether these are together at least ``least`` likely, and as likely as no fault.
@@ -127,6 +132,11 @@ class SymptomModel:
     card: dict[str, Any]
     version: str
 
+    @property
+    def shares(self) -> dict[str, float] | None:
+        """See :attr:`SymptomReading.shares`."""
+        return self.card.get("shares")
+
     def log_probabilities(self, vectors: FloatArray) -> FloatArray:
         """Uncalibrated log-probabilities (n, 13) of vectors (n, n_features)."""
         filled = np.where(np.isnan(vectors), self.fill, vectors)
@@ -168,6 +178,7 @@ class SymptomModel:
             symptom_set=tuple(kept),
             can_tell=can_tell,
             reason=reason,
+            shares=self.shares,
         )
 
 

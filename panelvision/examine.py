@@ -10,17 +10,16 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
-from functools import cached_property, lru_cache, partial
+from functools import cached_property, partial
 from html import escape
 from pathlib import Path
 from typing import Any, BinaryIO, TypeVar
 
 import cv2
 import numpy as np
-from threadpoolctl import ThreadpoolController
 
 from panelvision.arrays import FloatArray, IntArray
-from panelvision.beside import beside, threads
+from panelvision.beside import beside, one_thread_for_algebra, threads
 from panelvision.classify import SymptomModel, SymptomReading, load_model
 from panelvision.enhance import enhance
 from panelvision.evidence import Evidence
@@ -144,7 +143,9 @@ class Examination:
         """
         if self.symptom in _NO_FAULT:
             return None
-        following = advise(self.reading.probabilities, self.observations).next_test
+        following = advise(
+            self.reading.probabilities, self.observations, base=self.reading.shares
+        ).next_test
         return None if following is None else following.name
 
     @property
@@ -169,8 +170,9 @@ class Examination:
     def thumbnail(self, *, width: int = 320) -> IntArray:
         """A small copy of the photo, uint8 RGB."""
         photo = self.look.photo
-        shrink = width / photo.width
-        size = (width, max(1, round(photo.height * shrink)))
+        # A strip as long as a whole page is no picture of anything: its height is bounded, too.
+        shrink = min(1.0, width / photo.width, 4 * width / photo.height)
+        size = (max(1, round(photo.width * shrink)), max(1, round(photo.height * shrink)))
         small = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA)
         return (small // 257 if small.dtype == np.uint16 else small).astype(np.uint8)
 
@@ -295,7 +297,7 @@ def judge(
     dark = reading.probabilities["faint-image"] + reading.probabilities["no-image"]
     if dark >= _DARK:
         seen = _with_detection_limit(seen)
-    suspects = isolate(reading.probabilities, observations or {})
+    suspects = isolate(reading.probabilities, observations or {}, base=reading.shares)
     findings = describe(seen.evidence, reading)
     quality = seen.evidence.quality
     retake = list(quality.retake)
@@ -497,9 +499,7 @@ def _measure(
         seconds[name] = time.perf_counter() - start
         return result
 
-    # The measures solve small systems only: threads of the linear algebra would wait for
-    # each other and take the cores from the other measure.
-    with _linear_algebra().limit(limits=1, user_api="blas") if threads() > 1 else nullcontext():
+    with one_thread_for_algebra() if threads() > 1 else nullcontext():
         done = dict(zip(work, beside([partial(timed, name) for name in work]), strict=True))
     del done["steady"], done["around"]
     return Evidence(location=location, **done)
@@ -519,11 +519,6 @@ def _set(promised: Future[T], make: Callable[[], T]) -> T:
         promised.set_exception(fault)
         raise
     return promised.result()
-
-
-@lru_cache(maxsize=1)
-def _linear_algebra() -> ThreadpoolController:
-    return ThreadpoolController()
 
 
 class _Clock:

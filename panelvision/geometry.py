@@ -73,7 +73,8 @@ def is_convex(corners: FloatArray) -> bool:
         return False
     edge = np.roll(p, -1, axis=0) - p
     after = np.roll(edge, -1, axis=0)
-    turn = edge[:, 0] * after[:, 1] - edge[:, 1] * after[:, 0]
+    with np.errstate(over="ignore", invalid="ignore"):
+        turn = edge[:, 0] * after[:, 1] - edge[:, 1] * after[:, 0]
     return bool(np.all(turn > 0))
 
 

@@ -7,7 +7,13 @@ import numpy as np
 
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.errors import DataError
-from panelvision.geometry import area, aspect_with_focal, focal_and_aspect, is_convex
+from panelvision.geometry import (
+    area,
+    aspect_with_focal,
+    focal_and_aspect,
+    is_convex,
+    unit_square_to,
+)
 from panelvision.order_statistics import median
 from panelvision.outline_candidates import (
     WorkImage,
@@ -31,6 +37,11 @@ FOCAL_SPREAD = 1.25
 LEAST_CONFIDENCE = 0.05
 # chosen: with less of the marked area in the photo the corners belong to another one.
 LEAST_INSIDE = 0.1
+# chosen: in frame sizes; a screen of which a tenth is in the photo ends nearer.
+_FARTHEST = 20
+# chosen: width over height of a marked area, or the other way round; a panel has 64 : 27 at most,
+# and seen from the side it looks narrower.
+_LONGEST = 8.0
 # chosen: below it an upright shape is as likely a mistake as a phone held upright.
 SURE_OF_SHAPE = 0.5
 # Candidates that come this close to the best one are refined too, and the one whose sides
@@ -313,17 +324,31 @@ def refine(photo: Photo, corners: FloatArray) -> Outline:
         When the four points are not a convex quadrilateral in that order, or lie outside the
         photo.
     """
+    size = f"{photo.width} x {photo.height} pixels"
+    outside = f"corners: they lie outside the photo, which has {size}"
     given = np.asarray(corners, dtype=np.float64)
+    far = _FARTHEST * max(photo.width, photo.height)
+    if given.shape == (4, 2) and np.isfinite(given).all() and np.abs(given).max() > far:
+        raise DataError(outside)
     if given.shape != (4, 2) or not is_convex(given):
         raise DataError(
             "corners: give them in this order: top-left, top-right, bottom-right, bottom-left"
         )
+    edge = np.roll(given, -1, axis=0) - given
+    side = np.hypot(edge[:, 0], edge[:, 1])
+    long = (side[0] + side[2]) / (side[1] + side[3])
+    try:
+        unit_square_to(given)
+    except ValueError:
+        long = np.inf  # three of them on one line
+    if not 1 / _LONGEST <= long <= _LONGEST:
+        raise DataError(
+            "corners: no screen is so narrow; mark the four corners of the part that shows picture"
+        )
     frame = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]])
     inside, _ = cv2.intersectConvexConvex(given.astype(np.float32), frame.astype(np.float32))
     if inside < LEAST_INSIDE * area(given):
-        raise DataError(
-            f"corners: they lie outside the photo, which has {photo.width} x {photo.height} pixels"
-        )
+        raise DataError(outside)
     moved, sigma, _ = refine_corners(photo.pixels, given, reach=0.015)
     if not _close(moved, given, share=0.02):
         return Outline(given, 1.0, np.full(4, np.nan), "user")

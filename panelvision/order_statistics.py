@@ -35,7 +35,7 @@ def quantile(
     """As ``numpy.quantile``, linear between ranks; with several ``q``, these come first."""
     array = _floats(values)
     array = array.ravel() if axis is None else _last(array, axis)
-    if isinstance(q, float):
+    if isinstance(q, int | float):
         return _one_quantile(array, q)
     if array.shape[-1] and len(q) > 2:
         # From three on it is quicker to put all in order.
@@ -89,5 +89,7 @@ def _unknown(array: FloatArray) -> FloatArray:
 
 def _where_known(value: FloatArray, upper: FloatArray) -> FloatArray:
     """NaN is sorted to the end: where the upper part holds one, the value is not known."""
+    if upper.size == 0:
+        return value
     most = upper.max()
-    return value if most == most else value + 0 * upper.max(axis=-1)
+    return value if most == most else np.where(np.isnan(upper.max(axis=-1)), np.nan, value)[()]

@@ -356,8 +356,10 @@ def _to_srgb(image: Image.Image, profile: bytes | None, notes: list[str]) -> Int
 def _wide_grey(image: Image.Image, notes: list[str]) -> IntArray:
     grey = np.array(image)
     if grey.dtype.kind == "f" or grey.max(initial=0) > 65535 or grey.min(initial=0) < 0:
-        low, high = float(np.nanmin(grey)), float(np.nanmax(grey))
-        grey = (np.nan_to_num(grey.astype(np.float64)) - low) / max(high - low, 1e-12) * 65535
+        known = grey[np.isfinite(grey)]
+        low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)
+        grey = np.nan_to_num(grey.astype(np.float64), nan=low, posinf=high, neginf=low)
+        grey = (grey - low) / max(high - low, 1e-12) * 65535
         notes.append("pixel values stretched to the full range")
     wide = np.clip(grey, 0, 65535).astype(np.uint16)
     notes.append("grey only, 16 bit")

@@ -16,6 +16,8 @@ from panelvision.photo import Photo
 # chosen: 960 columns give 8-pixel resolution of a 120-block grid and keep every stage quick;
 # measures that need single panel columns square up again, finer.
 VIEW_WIDTH = 960
+# chosen: rows of a view in its columns; an upright panel has 16 : 9.
+_MOST_ROWS = 3
 # Code values from here on are taken as clipped: from memory, phone tone curves
 # compress the last few codes and JPEG ringing eats a few more.
 CLIPPED_CODE = 250
@@ -276,7 +278,8 @@ def _geometry(
     outline: Outline, aspect: float, width: int, margin: float
 ) -> tuple[FloatArray, tuple[int, int], float]:
     """View pixels to photo pixels, the view's size, photo pixels across one view pixel."""
-    height = max(8, round(width / aspect))
+    # Perspective may make any shape of four corners; a view of no end would not fit the memory.
+    height = min(max(8, round(width / aspect)), _MOST_ROWS * width)
     mx, my = round(margin * width), round(margin * height)
     box = np.array(
         [

@@ -1,12 +1,16 @@
 """Tasks that two threads share."""
 
+import gc
 import threading
+import weakref
 from concurrent.futures import Future
+from contextlib import suppress
 
 import cv2
 import pytest
+from threadpoolctl import threadpool_info
 
-from panelvision.beside import beside
+from panelvision.beside import beside, one_thread_for_algebra
 
 
 @pytest.fixture(params=[1, 2])
@@ -51,6 +55,42 @@ def test_the_first_fault_is_raised_and_the_others_have_ended(opencv_threads: int
         beside([lambda: fail("first"), lambda: fail("second"), lambda: ended.append("third")])
     if opencv_threads > 1:
         assert sorted(ended) == ["first", "second", "third"]
+
+
+def test_a_failed_task_is_not_kept_alive(opencv_threads: int) -> None:
+    class Large:
+        """Stands for a photo."""
+
+    def fail(large: Large) -> None:
+        assert large
+        raise MemoryError
+
+    def attempt() -> "weakref.ref[Large]":
+        large = Large()
+        with suppress(MemoryError):
+            beside([lambda: fail(large), lambda: fail(large)])
+        return weakref.ref(large)
+
+    gc.disable()
+    try:
+        assert attempt()() is None
+    finally:
+        gc.enable()
+
+
+def test_algebra_has_its_threads_back_when_the_last_user_has_left() -> None:
+    # scipy and numpy each bring a library; some builds have none that threadpoolctl knows.
+    def pools() -> list[int]:
+        return [p["num_threads"] for p in threadpool_info() if p["user_api"] == "blas"]
+
+    before = pools()
+    first, second = one_thread_for_algebra(), one_thread_for_algebra()
+    first.__enter__()
+    second.__enter__()
+    first.__exit__(None, None, None)
+    assert pools() == [1] * len(before)
+    second.__exit__(None, None, None)
+    assert pools() == before
 
 
 def test_told_to_stop_it_begins_no_further_task(opencv_threads: int) -> None:

@@ -15,6 +15,7 @@ from panelvision.cli import main
 from panelvision.errors import PhotoError
 from panelvision.evidence import feature_vector
 from panelvision.examine import examine, judge, look
+from panelvision.isolate import isolate
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
 from panelvision.photo import from_array, read_photo
 
@@ -39,6 +40,16 @@ def test_record_has_the_documented_shape(result):
     assert sum(record["suspects"].values()) == pytest.approx(1, abs=1e-3)
     assert record["usable"] == (record["retake"] == [])
     assert record["seconds"] > 0
+
+
+def test_suspects_weigh_the_photo_against_how_often_each_label_was_taught(result):
+    reading = result.reading
+    # models.train draws 5 healthy screens and 2 of each fault of a lit one in 32 photos.
+    assert sum(reading.shares.values()) == pytest.approx(1)
+    assert reading.shares["normal"] == pytest.approx(2.5 * reading.shares["blocky"])
+    weighed = isolate(reading.probabilities, {}, base=reading.shares).assemblies
+    assert result.suspects.assemblies == weighed
+    assert isolate(reading.probabilities, {}).assemblies != weighed
 
 
 def test_user_corners_win(sample):

@@ -138,6 +138,21 @@ def test_users_corners_outside_the_photo_are_refused(away):
         refine(from_array(np.zeros((900, 1300, 3), np.uint8)), CORNERS + away)
 
 
+@pytest.mark.parametrize(
+    "corners",
+    [
+        [[0, 0], [1e9, 0], [1e9, 1e9], [0, 1e9]],
+        [[0, 0], [1e200, 0], [1e200, 1e200], [0, 1e200]],
+        [[0, 0], [100, 0], [200, 1e-8], [0, 100]],
+        [[500, 50], [520, 50], [520, 850], [500, 850]],
+        [[50, 500], [1250, 500], [1250, 505], [50, 505]],
+    ],
+)
+def test_corners_of_no_screen_are_refused_in_one_line(corners):
+    with pytest.raises(DataError, match=r"^corners: .*(outside the photo|so narrow)"):
+        refine(from_array(np.zeros((900, 1300, 3), np.uint8)), np.array(corners, float))
+
+
 def test_corners_that_are_no_numbers_are_refused_without_a_word_from_numpy(recwarn):
     bad = np.array([[np.inf, 0], [100, 0], [100, 100], [0, 100]])
     with pytest.raises(DataError, match="top-left, top-right"):

@@ -43,6 +43,14 @@ def test_whole_numbers_truths_and_lists() -> None:
     assert median(np.array([True, True, False])) == 1.0
 
 
+def test_a_row_with_an_unknown_value_leaves_the_others_known() -> None:
+    rows = np.array([[1, 2, 3, np.inf], [1, np.nan, 2, 3]])
+    assert np.array_equal(median(rows, 1), [2.5, np.nan], equal_nan=True)
+    assert np.array_equal(quantile(rows, 0.3, 1), np.quantile(rows, 0.3, 1), equal_nan=True)
+    assert median(np.empty((0, 5)), 1).shape == (0,)
+    assert quantile(np.arange(5), 1) == 4
+
+
 def test_of_nothing_nothing_is_known() -> None:
     assert np.isnan(median(np.empty(0)))
     assert np.isnan(quantile(np.empty(0, np.float32), 0.3))

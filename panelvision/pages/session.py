@@ -21,6 +21,7 @@ from PIL import Image
 from panelvision.arrays import IntArray
 from panelvision.cases.model import Case, CasePhoto, Customer, SetDescription
 from panelvision.cases.store import CaseStore, default_folder, open_store
+from panelvision.classify import load_model
 from panelvision.enhance import enhance
 from panelvision.errors import PanelvisionError, PhotoError
 from panelvision.examine import Examination, judge, look
@@ -432,6 +433,7 @@ def advice(*, observations: Mapping[str, str | float] | None = None) -> Advice:
         done_tests=[name for name in on_desk.skipped if name not in on_desk.observations],
         set_value=on_desk.set_value,
         knowledge=knowledge(),
+        base=load_model().shares,
     )
 
 
