@@ -111,7 +111,17 @@ def _advise(known: Known, knowledge: Knowledge) -> Advice:
         done_tests=known.done,
         set_value=known.set_value,
         knowledge=knowledge,
+        base=_shares(known),
     )
+
+
+def _shares(known: Known) -> Mapping[str, float] | None:
+    """How often each label was taught to the classifier, whose probabilities the file holds."""
+    if known.photo is None:
+        return None
+    from panelvision.classify import load_model
+
+    return load_model().shares
 
 
 def as_json(advice: Advice) -> dict[str, Any]:
@@ -262,6 +272,7 @@ def _tell_what_if(
         done_tests=known.done,
         set_value=known.set_value,
         knowledge=knowledge,
+        base=_shares(known),
     )
     moves = [f"{a} {m * 100:+.0f} points" for a, m in found.moved.items() if abs(m) >= 0.005]
     tell(

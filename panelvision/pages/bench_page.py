@@ -422,6 +422,7 @@ def _what_if_form(bench: Knowledge) -> None:
         value or test.values[0],
         set_value=on_desk.set_value,
         knowledge=bench,
+        base=session.label_shares(),
     )
     following = then.after.next_test
     named = [test] if following is None else [test, bench.tests[following.name]]

@@ -433,8 +433,13 @@ def advice(*, observations: Mapping[str, str | float] | None = None) -> Advice:
         done_tests=[name for name in on_desk.skipped if name not in on_desk.observations],
         set_value=on_desk.set_value,
         knowledge=knowledge(),
-        base=load_model().shares,
+        base=label_shares(),
     )
+
+
+def label_shares() -> Mapping[str, float] | None:
+    """How often each label was taught to the classifier that the photos were read by."""
+    return load_model().shares
 
 
 def photo_probabilities() -> Mapping[str, float] | None:
