@@ -73,6 +73,9 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "panelvision's own pipeline with the outline that it found itself.",
         "- Split by scene into 82 % fitting, 6 % calibration, 6 % promises (symptom sets; "
         "with the calibration's, abstention) and 6 % judgement; no scene is in two parts.",
+        "- The network on the glance started from the published numbers of EfficientNet-Lite0 "
+        "(taught on ImageNet's photographs of everyday things; Apache License 2.0) and learned on "
+        "drawn photos of other seeds (`python -m models.train_glance`).",
         f"- The shop's own photos that joined: {', '.join(card.get('extra', [])) or 'none'}.",
         "- No photo of the evaluation folders below was used for fitting. Their statistics "
         "(contrast, noise, exposure) were printed beside the drawings' while ranges were widened, "

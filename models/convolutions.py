@@ -4,7 +4,7 @@ PyTorch is needed for teaching alone (``pip install -e ".[train]"``); the progra
 numbers with numpy (``panelvision/measure/convolution.py``).
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -92,6 +92,7 @@ def teach(
     epochs: int,
     steps: int,
     progress: Progress | None,
+    rates: Sequence[tuple[list[Any], float]] | None = None,
 ) -> None:
     """Teach a network in place: AdamW with one cycle of the learning rate.
 
@@ -102,10 +103,16 @@ def teach(
     losses : callable
         The losses of one epoch's ``steps`` batches, one after the other.
     progress : callable(epoch, epochs, mean loss), optional
+    rates : sequence of (parameters, largest learning rate), optional
+        All parameters at ``MOST_RATE`` where it is not given.
     """
-    best = torch.optim.AdamW(net.parameters(), lr=MOST_RATE, weight_decay=WEIGHT_DECAY)
+    groups = rates or [(list(net.parameters()), MOST_RATE)]
+    best = torch.optim.AdamW(
+        [{"params": parameters, "lr": rate} for parameters, rate in groups],
+        weight_decay=WEIGHT_DECAY,
+    )
     rate = torch.optim.lr_scheduler.OneCycleLR(
-        best, MOST_RATE, total_steps=epochs * steps, pct_start=0.15
+        best, [most for _, most in groups], total_steps=epochs * steps, pct_start=0.15
     )
     for epoch in range(epochs):
         net.train()

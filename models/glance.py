@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from models.convolutions import (
+    MOST_RATE,
     POOLS,
     Progress,
     build_stack,
@@ -17,19 +18,28 @@ from models.convolutions import (
     teach,
 )
 from models.places import FAULT, PLACES, UNKNOWN
+from models.pretrained import build_trunk, start_from_published, trunk_file
 from panelvision.arrays import IntArray
 from panelvision.labels import SYMPTOMS
 from panelvision.measure.glance import SCREEN_SIZE, Glance
-from panelvision.measure.glance_network import FRAME_CUT, SCREEN_CUT
+from panelvision.measure.glance_network import (
+    FRAME_CUT,
+    LEVEL_CHANNELS,
+    PLACES_LEVEL,
+    SCREEN_CUT,
+    SCREEN_SEEN,
+    seen_screen,
+)
 
-# chosen: (channels, step) of each 3 x 3 convolution; about 140 million multiplications a photo.
-SCREEN_LAYERS = ((16, 2), (32, 2), (64, 2), (64, 1), (96, 2), (96, 1), (96, 1))
+# chosen: (channels, step) of each 3 x 3 convolution over the frame's picture.
 FRAME_LAYERS = ((12, 2), (24, 2), (48, 2), (48, 1), (64, 2))
-HIDDEN = 96
-EPOCHS = 30
-# chosen: share of the epochs in which the pictures are half as large, at a quarter of the work.
-COARSE = 0.7
-DROPOUT = 0.2
+HIDDEN = 128
+# chosen: epochs in which both pictures are small, at a third of the work, and those after.
+COARSE_EPOCHS, EPOCHS = 6, 8
+COARSE_SEEN, COARSE_CUT = (90, 160), (6, 6)  # rows and columns, as SCREEN_SEEN and SCREEN_CUT
+# chosen: what the trunk knew already is to be changed, not forgotten.
+TRUNK_RATE = 7e-4
+DROPOUT = 0.3
 BATCH = 32
 SMOOTHING = 0.05  # label smoothing (Szegedy et al. 2016, arXiv 1512.00567, section 7)
 
@@ -56,53 +66,57 @@ def fit_network(
     examples: Sequence[Example],
     *,
     seed: int,
-    epochs: int = EPOCHS,
+    epochs: tuple[int, int] = (COARSE_EPOCHS, EPOCHS),
+    published: bool = True,
     progress: Progress | None = None,
 ) -> dict[str, np.ndarray]:
     """Teach a network; returns its numbers as they ship.
 
     It learns two things at once, the label of the photo and where in it the label stands.
     Photos are mirrored, cut, and changed in brightness, colour and noise, and smaller at first
-    (as in Tan and Le 2021, arXiv 2104.00298, section 4). Products are formed in 16 bits
-    (bfloat16), which halves the time where the processor knows them.
+    (as in Tan and Le 2021, arXiv 2104.00298, section 4).
 
     Parameters
     ----------
     examples : sequence of Example
+    epochs : two int
+        Those in which photos are small, and all.
+    published : bool
+        Whether the trunk starts from the numbers that photographs of everyday things gave it.
     progress : callable(epoch, epochs, mean loss), optional
 
     Raises
     ------
     ModelError
-        When PyTorch is not installed.
+        When PyTorch or the published numbers are not installed.
     """
     torch = pytorch()
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     net = _build(torch)
+    if published:
+        start_from_published(torch, net.screen)
     steps = max(1, len(examples) // BATCH)
     epoch = count()
     # Drawn once: to draw as many normal numbers for every batch takes a fifth of the time.
     noise = torch.randn(_NOISE)
 
     def losses() -> Iterator[Any]:
-        shrink = 2 if next(epoch) < COARSE * epochs else 1
+        coarse = next(epoch) < epochs[0]
         order = rng.permutation(len(examples))
         for k in range(steps):
             rows = [examples[i] for i in order[k * BATCH : (k + 1) * BATCH]]
             labels = torch.as_tensor([row.label for row in rows])
-            screen, frame, places = _batch(torch, rows, rng, shrink=shrink)
+            screen, frame, places = _batch(torch, rows, rng, coarse=coarse)
             _varied(torch, screen, frame, noise)
-            with torch.autocast("cpu", torch.bfloat16):
-                said, there = net(screen, frame)
-            of_photo = torch.nn.functional.cross_entropy(
-                said.float(), labels, label_smoothing=SMOOTHING
-            )
-            yield of_photo + _loss_of_places(
-                torch, there.float(), places, labels, stride=shrink * _STRIDE
-            )
+            said, there = net(screen, frame)
+            of_photo = torch.nn.functional.cross_entropy(said, labels, label_smoothing=SMOOTHING)
+            yield of_photo + _loss_of_places(torch, there, places, labels)
 
-    teach(torch, net, losses, epochs=epochs, steps=steps, progress=progress)
+    trunk = {id(p) for p in net.screen.parameters()}
+    others = [p for p in net.parameters() if id(p) not in trunk]
+    rates = [(list(net.screen.parameters()), TRUNK_RATE), (others, MOST_RATE)]
+    teach(torch, net, losses, epochs=epochs[1], steps=steps, progress=progress, rates=rates)
     return _numbers(net)
 
 
@@ -113,46 +127,41 @@ def _build(torch: Any) -> Any:
     class Net(module):
         def __init__(self) -> None:
             super().__init__()
-            self.screen = build_stack(torch, 6, SCREEN_LAYERS)
+            self.screen = build_trunk(torch, 6)
             self.frame = build_stack(torch, 4, FRAME_LAYERS)
-            self.places = nn.Conv2d(SCREEN_LAYERS[-1][0], len(SYMPTOMS), 1)
-            width = len(POOLS) * (SCREEN_LAYERS[-1][0] + FRAME_LAYERS[-1][0])
-            self.hidden = nn.Linear(width + 2 * len(SYMPTOMS), HIDDEN)
+            self.places = nn.Conv2d(LEVEL_CHANNELS[PLACES_LEVEL], len(SYMPTOMS), 1)
+            width = len(POOLS) * (sum(LEVEL_CHANNELS) + FRAME_LAYERS[-1][0]) + 2 * len(SYMPTOMS)
+            self.normal = nn.BatchNorm1d(width, affine=False)
+            self.hidden = nn.Linear(width, HIDDEN)
             self.last = nn.Linear(HIDDEN, len(SYMPTOMS))
             self.drop = nn.Dropout(DROPOUT)
 
         def forward(self, screen: Any, frame: Any) -> tuple[Any, Any]:
             """Scores of the photo, and of each place of the screen."""
-            seen = [self.screen(screen), self.frame(frame)]
-            there = self.places(seen[0])
+            levels = self.screen(screen)
+            there = self.places(levels[PLACES_LEVEL])
             share = torch.log_softmax(there, dim=1)
-            pooled = [f(x) for x in seen for f in POOLS] + [POOLS[0](share), POOLS[1](share)]
-            x = self.drop(torch.cat(pooled, dim=1))
-            return self.last(self.drop(torch.relu(self.hidden(x)))), there
+            pooled = [f(x) for x in (*levels, self.frame(frame)) for f in POOLS]
+            x = torch.cat([*pooled, POOLS[0](share), POOLS[1](share)], dim=1)
+            x = torch.relu(self.hidden(self.drop(self.normal(x))))
+            return self.last(self.drop(x)), there
 
     return Net().to(memory_format=torch.channels_last)
 
 
-_STRIDE = 16  # pixels of the screen's picture to one place of its last layer
-
-
-def _loss_of_places(
-    torch: Any, there: Any, places: Any, labels: Any, *, stride: int = _STRIDE
-) -> Any:
+def _loss_of_places(torch: Any, there: Any, places: Any, labels: Any) -> Any:
     """Mean loss of the places, where known; those with the fault and those without weigh alike.
 
     Parameters
     ----------
     there : Tensor of shape (n, n_labels, rows, columns)
-    places : Tensor of shape (n, height, width), of the cut-out screen's size
-        As ``models/places.py`` has them.
+    places : Tensor of shape (n, height, width)
+        As ``models/places.py`` has them, over the same part of the screen.
     labels : Tensor of shape (n,)
-    stride : int
-        Pixels of ``places`` to one of ``there``.
     """
     functional = torch.nn.functional
     fault = (places == FAULT).float()[:, None]
-    fault = functional.max_pool2d(fault, stride, stride, stride // 2)[:, 0]
+    fault = functional.adaptive_max_pool2d(fault, there.shape[2:])[:, 0]
     healthy = torch.full_like(labels, SYMPTOMS.index("normal"))
     target = torch.where(fault > 0, labels[:, None, None], healthy[:, None, None])
     loss = functional.cross_entropy(there, target, reduction="none")
@@ -164,41 +173,45 @@ def _loss_of_places(
 
 
 def _batch(
-    torch: Any, rows: Sequence[Example], rng: np.random.Generator, *, shrink: int = 1
+    torch: Any, rows: Sequence[Example], rng: np.random.Generator, *, coarse: bool = False
 ) -> tuple[Any, Any, Any]:
     """Both pictures of some photos, cut out at a random place, each photo mirrored at random.
 
-    Values 0..255 as yet (:func:`_varied` makes them the network's).
-    Last, the places of the cut-out screens, at their size before both pictures are made smaller
-    ``shrink`` times.
+    Values 0..255 as yet (:func:`_varied` makes them the network's). Last, the places of the
+    cut-out screens.
     """
-    mirror = rng.random((len(rows), 2)) < 0.5
-
-    def cut(pictures: Sequence[IntArray], by: int, top: int, left: int) -> IntArray:
-        whole = [_mirrored(p, *m) for p, m in zip(pictures, mirror, strict=True)]
-        return np.stack([p[top : top - by or None, left : left - by or None] for p in whole])
-
-    corner = rng.integers(0, SCREEN_CUT + 1, 2)
+    size, cut = (COARSE_SEEN, COARSE_CUT) if coarse else (SCREEN_SEEN, SCREEN_CUT)
+    at = rng.integers(0, np.array(cut) + 1, 2)
+    window = [slice(a, a + n - c) for a, n, c in zip(at, size, cut, strict=True)]
+    screen = np.stack([seen_screen(row.glance.screen, size)[tuple(window)] for row in rows])
     finer = SCREEN_SIZE[0] // PLACES[0]
-    places = [row.places.repeat(finer, 0).repeat(finer, 1) for row in rows]
-    screen = cut([row.glance.screen for row in rows], SCREEN_CUT, *corner)
-    frames = [row.glance.frame for row in rows]
-    frame = cut(frames, FRAME_CUT, *rng.integers(0, FRAME_CUT + 1, 2))
-    inputs = []
-    for pictures in (screen, frame):
-        x = torch.as_tensor(pictures).permute(0, 3, 1, 2)
-        x = x.to(dtype=torch.float32, memory_format=torch.channels_last)
-        if shrink > 1:
-            x = torch.nn.functional.avg_pool2d(x, shrink)
-        inputs.append(x)
-    return inputs[0], inputs[1], torch.as_tensor(cut(places, SCREEN_CUT, *corner))
+    scale = SCREEN_SIZE[0] / size[0]
+    part = tuple(slice(round(w.start * scale), round(w.stop * scale)) for w in window)
+    places = np.stack([row.places.repeat(finer, 0).repeat(finer, 1)[part] for row in rows])
+    top, left = rng.integers(0, np.array(FRAME_CUT) + 1, 2)
+    high, wide = (n - c for n, c in zip(rows[0].glance.frame.shape, FRAME_CUT, strict=False))
+    frame = np.stack([row.glance.frame[top : top + high, left : left + wide] for row in rows])
+    mirror = rng.random((len(rows), 2)) < 0.5
+    screen, frame, places = (
+        np.stack([_mirrored(p, *m) for p, m in zip(pictures, mirror, strict=True)])
+        for pictures in (screen, frame, places)
+    )
+    inputs = [
+        torch.as_tensor(x)
+        .permute(0, 3, 1, 2)
+        .to(dtype=torch.float32, memory_format=torch.channels_last)
+        for x in (screen, frame)
+    ]
+    if coarse:
+        inputs[1] = torch.nn.functional.avg_pool2d(inputs[1], 2)
+    return inputs[0], inputs[1], torch.as_tensor(places)
 
 
 def _mirrored(picture: IntArray, upright: bool, level: bool) -> IntArray:
     return picture[:: -1 if upright else 1, :: -1 if level else 1]
 
 
-_NOISE = 12_000_000  # normal numbers; a batch takes ten million of them, from a random place on
+_NOISE = 8_000_000  # normal numbers; a batch takes six million of them, from a random place on
 
 
 def _varied(torch: Any, screen: Any, frame: Any, noise: Any) -> None:
@@ -210,7 +223,7 @@ def _varied(torch: Any, screen: Any, frame: Any, noise: Any) -> None:
         Standard normal numbers to take from.
     """
     n = len(screen)
-    gain = torch.exp(torch.randn(n, 1) * 0.12 + torch.randn(n, 3) * 0.03)
+    gain = torch.exp(torch.randn(n, 1) * 0.15 + torch.randn(n, 3) * 0.04)
     grain = torch.rand(n, 1) * 0.04
     stretch = torch.exp(torch.randn(n, 1) * 0.2).expand(n, 3)
     still = torch.zeros(n, 3)
@@ -227,11 +240,19 @@ def _varied(torch: Any, screen: Any, frame: Any, noise: Any) -> None:
 
 
 def _numbers(net: Any) -> dict[str, np.ndarray]:
-    """Plain arrays in half precision."""
-    out = {**stack_numbers(net.screen, "screen"), **stack_numbers(net.frame, "frame")}
+    """Plain arrays, in half precision but for the trunk's file."""
+    rows, columns = (n - cut for n, cut in zip(SCREEN_SEEN, SCREEN_CUT, strict=True))
+    out = {
+        "screen.onnx": trunk_file(net.screen, 6, rows, columns),
+        **stack_numbers(net.frame, "frame"),
+    }
     out["places.weight"] = half(net.places.weight[:, :, 0, 0].T)
     out["places.bias"] = half(net.places.bias)
-    for k, layer in enumerate((net.hidden, net.last)):
-        out[f"dense.{k}.weight"] = half(layer.weight.T)
-        out[f"dense.{k}.bias"] = half(layer.bias)
+    # The normalisation before it is folded into the first dense layer.
+    scale = 1 / (net.normal.running_var + net.normal.eps).sqrt()
+    weight = net.hidden.weight * scale
+    out["dense.0.weight"] = half(weight.T)
+    out["dense.0.bias"] = half(net.hidden.bias - weight @ net.normal.running_mean)
+    out["dense.1.weight"] = half(net.last.weight.T)
+    out["dense.1.bias"] = half(net.last.bias)
     return out

@@ -17,10 +17,10 @@ import joblib
 import numpy as np
 
 import synth
-from models.convolutions import pytorch
 from models.glance import Example, fit_network
 from models.measure import LOCATED, ORDER, SHARD, SQUARED, cache_folder, sources
 from models.places import fault_places
+from models.pretrained import published_weights
 from panelvision.arrays import FloatArray
 from panelvision.errors import PanelvisionError
 from panelvision.examine import look_at_a_glance
@@ -47,7 +47,7 @@ def main(argv: list[str] | None = None) -> int:
     if args.count < 2 * JUDGED:
         parser.error(f"--count: at least {2 * JUDGED} photos are needed")
     try:
-        pytorch()  # told now, and not after an hour of drawing
+        published_weights()  # told now, and not after an hour of drawing
     except PanelvisionError as fault:
         print(f"models.train_glance: {fault}", file=sys.stderr)
         return 2

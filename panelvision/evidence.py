@@ -21,7 +21,7 @@ from panelvision.quality import PhotoQuality
 
 # Must be raised whenever a feature changes its name or its meaning: artefacts
 # trained on another version are refused.
-EVIDENCE_VERSION = 7
+EVIDENCE_VERSION = 8
 
 
 @dataclass(frozen=True)

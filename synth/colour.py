@@ -68,13 +68,18 @@ def lamp(kelvin: float) -> Floats:
 def random_colour(dice: Dice, *, vivid: float = 0.5) -> Bytes:
     """A colour a designer might take: with probability `vivid` saturated, else muted or grey."""
     if dice.p(vivid):
-        return hsv(dice.u(0, 1), dice.u(0.55, 1), dice.u(0.5, 1))
-    return hsv(dice.u(0, 1), dice.u(0, 0.35), dice.u(0.05, 1))
+        return hsv(_hue(dice), dice.u(0.55, 1), dice.u(0.5, 1))
+    return hsv(_hue(dice), dice.u(0, 0.35), dice.u(0.05, 1))
+
+
+def _hue(dice: Dice) -> float:
+    """Any hue, but a quarter of them blue, as most menus, pages and skies are (no source)."""
+    return dice.n(0.6, 0.04) if dice.p(0.25) else dice.u(0, 1)
 
 
 def palette(dice: Dice, count: int) -> list[Bytes]:
     """Colours that go together: analogous, complementary, triad or free."""
-    base, scheme = dice.u(0, 1), dice.i(0, 4)
+    base, scheme = _hue(dice), dice.i(0, 4)
     out = []
     for k in range(count):
         if scheme == 0:

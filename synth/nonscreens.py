@@ -16,7 +16,7 @@ from synth.fields import fractal, grid, polygon
 from synth.geometry import Pose
 from synth.light import torch_mirror
 from synth.panel import Panel
-from synth.scene import Room, background, clutter
+from synth.scene import Room, background, clutter, uneven_light
 from synth.text import hand, paragraph, sentence, write
 
 Picture = Bytes
@@ -306,6 +306,9 @@ def _placed(dice: Dice, canvas: Canvas, panel: Panel, room: Room, kind: str) -> 
     used, bench = None, dice.p(0.6)
     if bench or kind == "room":
         background(dice, canvas, panel, None, room)
+        pools = dice.child("pools")
+        if pools.p(0.6):
+            uneven_light(pools, canvas)
     else:
         _wall(dice.child("wall"), canvas, room.wall)
     z = min(room.wall - 0.02, 0.0) if dice.p(0.5) else room.wall - 0.02

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -56,6 +56,20 @@ def draw_processing(dice: Dice, iso: float) -> Processing:
         dice.u(0.7, 1.8),
         dice.u(0.1, 0.6) if dice.p(0.25) else 0.0,
     )
+
+
+def adapted(dice: Dice, p: Processing, radiance: Array) -> Processing:
+    """The white balance drawn part of the way towards a grey mean of what is in the photo.
+
+    Phones do so to very different degrees (common practice, no source): a screen in a lamp-lit room
+    comes out bluish, a blue screen in the dark less blue than it is.
+    """
+    share = dice.u(0.1, 0.7) if dice.p(0.6) else 0.0
+    small = cv2.resize(radiance[::3], (32, 32), interpolation=cv2.INTER_AREA).reshape(-1, 3)
+    light = small.sum(axis=1)
+    mean = small[light <= np.quantile(light, 0.95)].mean(axis=0) + 1e-9
+    red, blue = (float(np.clip((mean[1] / mean[c]) ** share, 0.6, 1.8)) for c in (0, 2))
+    return replace(p, white_balance=(p.white_balance[0] * red, p.white_balance[1] * blue))
 
 
 #: Linear light and display codes are whole numbers while they are looked up: 16 bits of linear

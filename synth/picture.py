@@ -22,7 +22,7 @@ from synth.geometry import Pose, View, draw_pose, panel_corners
 from synth.lens import PINHOLE, distort_points, finish_optics, moire
 from synth.light import Rig, Torch, draw_torch, room_image, torch_mirror
 from synth.nonscreens import circuit_board, document, draw_nonscreen
-from synth.scene import background, clutter, draw_room, in_front
+from synth.scene import background, clutter, draw_room, in_front, uneven_light
 from synth.setup import DARK, Setup, draw_panel_picture, draw_setup, scene_id
 
 Array = Floats
@@ -182,6 +182,9 @@ def render(setup: Setup, shot: Shot) -> Frame:
     room = draw_room(fixed.child("place"), panel, body, view.centre)
     back = Canvas(view.scaled(0.5), rig)
     background(fixed.child("background"), back, panel, body, room)
+    pools = fixed.child("pools")
+    if pools.p(0.6):
+        uneven_light(pools, back)
     clutter_dice = fixed.child("clutter")
     canvas = Canvas(view, rig)
     cv2.resize(back.image, (w, h), dst=canvas.image, interpolation=cv2.INTER_LINEAR)
@@ -272,6 +275,7 @@ def _finish(
         moire_depth = moire(radiance, frame.truth["corners"], panel, blurs)
     raw = sensor.expose(dice.child("noise"), radiance, chip, exposure)
     taste = phone.draw_processing(dice.child("phone"), exposure.iso)
+    taste = phone.adapted(dice.child("white"), taste, radiance)
     if "phone" in without:
         taste = phone.PLAIN
     grey = 0.1 * chip.full_well * 50 / exposure.iso

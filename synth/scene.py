@@ -8,12 +8,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synth import artwork, surfaces
+from synth import artwork, closeups, household, outdoors, surfaces
 from synth.arrays import Bytes
 from synth.body import Body
 from synth.canvas import Canvas, picture
 from synth.dice import Dice
-from synth.fields import mix
+from synth.fields import fractal, mix, polygon
 from synth.geometry import Points
 from synth.light import Rig
 from synth.panel import Panel
@@ -93,6 +93,9 @@ def background(dice: Dice, canvas: Canvas, panel: Panel, body: Body | None, room
                 surfaces.paint_colour(dice, wall=True),
                 np.array([-np.sign(side), 0, 0.0]),
             )
+    behind = dice.child("behind")
+    if behind.p(0.3):
+        _crowded(behind, canvas, room)
     for _ in range(dice.pick((0, 0, 1, 1, 2, 3))):
         _wall_thing(dice, canvas, panel, room)
     if body is not None and body.stand == "wall" and dice.p(0.6):
@@ -200,6 +203,59 @@ def _wall_thing(dice: Dice, canvas: Canvas, panel: Panel, room: Room) -> None:
         picture(canvas, inner, artwork.paint(dice, (96, 128)))
     else:
         canvas.face(inner, surfaces.paint_colour(dice, wall=True), n)
+
+
+_BEHIND = {"shelves": 0.35, "things": 0.2, "notices": 0.1, "facade": 0.15, "outdoors": 0.2}
+
+
+def _crowded(dice: Dice, canvas: Canvas, room: Room) -> None:
+    """What stands close behind in a lived-in room or a workshop: shelves, heaps, a window wall."""
+    kind = dice.weighted(_BEHIND)
+    make = {
+        "shelves": household.shelves,
+        "things": household.things,
+        "notices": closeups.notices,
+        "facade": closeups.facade,
+        "outdoors": outdoors.view,
+    }[kind]
+    image = make(dice, 360, 560)
+    wide = dice.u(1.2, 4.0)
+    tall, cx, cy = wide * 360 / 560, dice.u(-1, 1), dice.u(-0.6, 0.4)
+    z = room.wall - 0.005
+    quad = np.array(
+        [
+            [cx - wide / 2, cy - tall / 2, z],
+            [cx + wide / 2, cy - tall / 2, z],
+            [cx + wide / 2, cy + tall / 2, z],
+            [cx - wide / 2, cy + tall / 2, z],
+        ]
+    )
+    window = kind in ("facade", "outdoors") and canvas.rig.torch.kind == "none"
+    # As bright as a white wall of this room, or many times that.
+    daylight = canvas.rig.ambient / np.pi * dice.lu(0.5, 20) if window else 0.0
+    if canvas.view.depth(quad).min() > 0.1:
+        picture(canvas, quad, image, emission=daylight)
+
+
+def uneven_light(dice: Dice, canvas: Canvas) -> None:
+    """Pools of lamps, patches of sun and shadows of what stands outside the photo."""
+    h, w = canvas.image.shape[:2]
+    size = max(h // 8, 2), max(w // 8, 2)
+    amount = dice.u(0.1, 0.8)
+    field = np.float32(amount) * fractal(dice, size, cells=dice.u(1, 4), octaves=2)
+    for _ in range(dice.pick((0, 0, 1, 1, 2, 3))):
+        at = np.array([dice.u(0, size[1]), dice.u(0, size[0])])
+        half = np.array([dice.u(0.05, 0.4) * size[1], dice.u(0.05, 0.4) * size[0]])
+        lean = dice.u(-0.5, 0.5) * half[1]
+        corners = at + np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * half
+        corners[:2, 0] += lean
+        patch = polygon(size, corners)
+        soft = dice.lu(0.3, 20)
+        field += np.float32(dice.u(0.5, 1.6) * dice.pick((-1, 1))) * cv2.GaussianBlur(
+            patch, (0, 0), soft
+        )
+    gain = cv2.resize(np.exp(field), (w, h), interpolation=cv2.INTER_LINEAR)
+    canvas.image *= gain[..., None]
 
 
 def clutter(dice: Dice, canvas: Canvas, panel: Panel, body: Body | None, room: Room) -> None:

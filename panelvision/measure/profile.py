@@ -18,6 +18,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.light import decode, highest, root
+from panelvision.measure.reduced import largest
 from panelvision.order_statistics import median, quantile
 from panelvision.squareup import ScreenView
 
@@ -224,15 +225,9 @@ def _active(half: FloatArray, noise_at: FloatArray) -> tuple[BoolArray, BoolArra
     along = np.zeros(half.shape[:2], dtype=bool)
     across = np.zeros(half.shape[:2], dtype=bool)
     if half.shape[1] > b:
-        change = _largest_change(smooth[:, b:], smooth[:, :-b]) > limit[:, b:]
+        change = largest(cv2.absdiff(smooth[:, b:], smooth[:, :-b])) > limit[:, b:]
         along[:, b // 2 : b // 2 + change.shape[1]] = change
     if half.shape[0] > b:
-        change = _largest_change(smooth[b:], smooth[:-b]) > limit[b:]
+        change = largest(cv2.absdiff(smooth[b:], smooth[:-b])) > limit[b:]
         across[b // 2 : b // 2 + change.shape[0]] = change
     return along, across
-
-
-def _largest_change(after: FloatArray, before: FloatArray) -> FloatArray:
-    """Largest difference (h, w) of three channels."""
-    r, g, b = cv2.split(cv2.absdiff(after, before))
-    return cv2.max(cv2.max(r, g), b)

