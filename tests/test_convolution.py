@@ -164,7 +164,6 @@ def test_a_missing_file_of_numbers_is_one_clear_line():
         {"screen.onnx": np.zeros(500, np.float32)},
         {"screen.onnx": trunk(np.random.default_rng(0))[0][:-9_000]},
         {"screen.onnx": trunk(np.random.default_rng(0), channels=(40, 112, 321))[0]},
-        {"screen.onnx": trunk(np.random.default_rng(0), size=(64, 64))[0]},
         {"frame.steps": np.array([3], np.uint8)},
         {"frame.steps": np.zeros(0, np.uint8)},
         {"frame.steps": np.full(300, 2, np.uint8)},

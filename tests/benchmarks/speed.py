@@ -2,8 +2,8 @@
 
 ``python -m tests.benchmarks.speed [--quick]``: draws a 12-megapixel photo, examines it
 warm, and compares with ``cv2.imdecode`` plus CLAHE of the same bytes in the same run, once for
-each examination, so that a busy host slows both. ``examine_over_own_floor`` compares with plain work in
-a process of its own that does nothing else.
+each examination, so that a busy host slows both. ``examine_over_own_floor`` compares with plain
+work in a process of its own that does nothing else.
 Stages run beside each other: "decode" holds the search for the screen on the JPEG's draft.
 """
 
