@@ -8,6 +8,7 @@ import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
+from panelvision.cases.model import CasePhoto
 from panelvision.examples import EXAMPLES, load_examples
 from panelvision.isolate import advise, isolate
 from panelvision.knowledge import load_knowledge
@@ -191,6 +192,17 @@ def test_corners_given_by_hand_are_used_and_can_be_taken_back():
     assert np.abs(used - np.array(entry.corners)).max() < 0.06 * width
 
 
+def test_corners_that_no_screen_can_have_are_searched_again():
+    at = upload(visit("photo"), ("half.jpg", example(1)))
+    entry = desk_of(at).photo()
+    entry.corners = [[1e6, 0.0], [2e6, 0.0], [2e6, 1e6], [1e6, 1e6]]
+    entry.answer = None
+    at.run()
+    assert len(at.error) == 1 and desk_of(at).photo().answer is None
+    at.button(key=f"auto-{desk_of(at).chosen}").click().run()
+    assert not at.error and desk_of(at).photo().answer.found
+
+
 def test_a_full_desk_refuses_one_more_photo_in_one_line(monkeypatch):
     monkeypatch.setattr(session, "MOST_PHOTOS", 1)
     at = upload(visit("photo"), ("a.jpg", example(0)), ("b.jpg", example(1)))
@@ -331,6 +343,37 @@ def test_a_saved_case_comes_back_to_the_bench():
     assert Image.open(io.BytesIO(entry.data)).size == Image.open(io.BytesIO(example(1))).size
 
 
+def test_corners_set_by_hand_come_back_with_the_case():
+    at = upload(visit("photo"), ("half.jpg", example(1)))
+    width, height = desk_of(at).photo().answer.size
+    given = [[x * width, y * height] for x, y in ((0.2, 0.2), (0.8, 0.2), (0.8, 0.7), (0.2, 0.7))]
+    desk_of(at).photo().corners, desk_of(at).photo().answer = given, None
+    at = visit("cases", at.run())
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    assert not desk_of(at).unsaved()
+
+    def script(case_id: str) -> None:
+        from panelvision.pages.cases_page import load_case
+        from panelvision.pages.session import case_store
+
+        load_case(case_store().get(case_id))
+
+    back = desk_of(AppTest.from_function(script, kwargs={"case_id": desk_of(at).case.id}).run())
+    assert back.photo().corners == given
+    assert not back.unsaved()
+    back.photo().corners = None
+    assert back.unsaved()
+
+
+@pytest.mark.parametrize(
+    "given",
+    [None, 7, "abc", [], [[0, 0], [1, 0], [1, 1]], [[0, 0], [1, 1], [1, 0], [0, 1]],
+     [[0, 0], [9, 0], [float("nan"), 9], [0, 9]], [[0, 0], [9, 0], [9, 9], {"x": 0}]],
+)  # fmt: skip
+def test_corners_of_another_program_that_are_none_are_not_taken(given):
+    assert CasePhoto("0" * 64, examination={"corners_by_hand": given}).corners_by_hand is None
+
+
 def test_a_case_with_more_photos_than_the_bench_holds_loses_none(monkeypatch):
     files = [(f"{k}.jpg", example(k)) for k in range(3)]
     at = visit("cases", upload(visit("photo"), *files))
@@ -350,6 +393,8 @@ def test_a_case_with_more_photos_than_the_bench_holds_loses_none(monkeypatch):
     assert len(desk_of(back).entries) == 2
     kept = session.case_store().get(saved.id).photos
     assert {p.sha256 for p in kept} == {p.sha256 for p in saved.photos}
+    # Nor what was seen in them, though none has been examined again yet.
+    assert all(p.examination for p in kept)
 
 
 def test_another_set_is_begun_from_the_bench_and_asks_before_what_is_in_no_case_goes():

@@ -8,7 +8,10 @@ from datetime import datetime
 from numbers import Real
 from typing import Any
 
+import numpy as np
+
 from panelvision.errors import DataError
+from panelvision.geometry import is_convex
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
 
 # chosen: far beyond what a person types; a bound against a hostile import.
@@ -63,13 +66,26 @@ class CasePhoto:
     name : str
         The file's name as it came.
     examination : dict or None
-        The record of ``panelvision examine``.
+        The record of ``panelvision examine``; with ``corners_by_hand`` where the technician set
+        them.
     """
 
     sha256: str
     source_sha256: str = ""
     name: str = ""
     examination: Mapping[str, Any] | None = None
+
+    @property
+    def corners_by_hand(self) -> list[list[float]] | None:
+        """Four (x, y) in photo pixels, clockwise, where the record holds such."""
+        given = (self.examination or {}).get("corners_by_hand")
+        try:
+            corners = np.asarray(given, dtype=np.float64)
+        except (TypeError, ValueError):
+            return None
+        if corners.shape != (4, 2) or not is_convex(corners):
+            return None
+        return [[float(x), float(y)] for x, y in corners]
 
 
 @dataclass(frozen=True)
@@ -132,6 +148,10 @@ class Case:
     updated: datetime | None = None
     closed: datetime | None = None
     revision: int = 0
+
+    def photo_of(self) -> dict[str, CasePhoto]:
+        """Photos by the hash of the kept file, and by that of the file as it came."""
+        return {p.sha256: p for p in self.photos} | {p.source_sha256: p for p in self.photos}
 
     @property
     def symptom(self) -> str:

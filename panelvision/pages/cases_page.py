@@ -153,16 +153,21 @@ def save_desk() -> Case:
     """
     on_desk = session.desk()
     store = session.case_store()
+    known = on_desk.case or Case()
+    before = known.photo_of()
     photos: dict[str, CasePhoto] = {}
     for key, entry in on_desk.entries.items():
-        if entry.error:
-            continue
-        kept = store.add_photo(entry.data, name=entry.name)
-        record = None if entry.answer is None else entry.answer.record
-        photos[kept.sha256] = CasePhoto(kept.sha256, key, entry.name, record)
+        if entry.answer is None and key in before:
+            # Taken up with the case and not examined since, or not to be: nothing of it is lost.
+            photos[before[key].sha256] = before[key]
+        elif not entry.error:
+            kept = store.add_photo(entry.data, name=entry.name)
+            record = None if entry.answer is None else entry.answer.record
+            if record is not None and entry.corners is not None:
+                record = {**record, "corners_by_hand": entry.corners}
+            photos[kept.sha256] = CasePhoto(kept.sha256, key, entry.name, record)
     photos |= {photo.sha256: photo for photo in on_desk.set_aside}
     advice = session.advice()
-    known = on_desk.case or Case()
     case = replace(
         known,
         customer=on_desk.customer,
@@ -320,6 +325,7 @@ def load_case(case: Case) -> None:
         except PhotoError:
             on_desk.set_aside = (*on_desk.set_aside, photo)
             continue
+        on_desk.entries[key].corners = photo.corners_by_hand
         on_desk.chosen = on_desk.chosen or key
     if on_desk.set_aside:
         st.toast(

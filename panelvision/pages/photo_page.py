@@ -194,6 +194,7 @@ def _thumbnails() -> None:
 def _one_photo(key: str, entry: Entry) -> None:
     if entry.error:
         tell_error(entry.error)
+        _search_button(key, entry)
         _remove_button(key)
         return
     found = entry.answer
@@ -342,11 +343,14 @@ def _corners(key: str, entry: Entry, found: Answer) -> None:
         entry.answer = None
         session.forget_comparisons(key)
         st.rerun()
+    _search_button(key, entry)
+
+
+def _search_button(key: str, entry: Entry) -> None:
     if entry.corners is not None and st.button(
         "Find the corners again", key=f"auto-{key}", icon=":material/restart_alt:"
     ):
-        entry.corners = None
-        entry.answer = None
+        entry.corners, entry.answer, entry.error = None, None, ""
         session.forget_comparisons(key)
         st.rerun()
 

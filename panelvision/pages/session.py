@@ -148,11 +148,12 @@ class Desk:
         """Whether something of the set is in no case yet."""
         if self.case is None:
             return self.begun()
-        held = {p.sha256 for p in self.case.photos} | {p.source_sha256 for p in self.case.photos}
-        photos = {key for key, entry in self.entries.items() if not entry.error}
+        held = self.case.photo_of()
+        photos = {key: entry for key, entry in self.entries.items() if not entry.error}
         was = self.case.customer
         return (
-            not photos <= held
+            any(key not in held for key in photos)
+            or any(held[key].corners_by_hand != entry.corners for key, entry in photos.items())
             or self.observations != dict(self.case.observations)
             or self.set != self.case.set
             or (was is not None and self._who() != (was.name, was.contact, was.consent))
