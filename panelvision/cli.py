@@ -2,7 +2,6 @@
 
 import argparse
 import io
-import itertools
 import json
 import sys
 from contextlib import suppress
@@ -10,7 +9,7 @@ from pathlib import Path
 
 from panelvision import __version__
 from panelvision.errors import PanelvisionError, PhotoError
-from panelvision.files import check_json_target
+from panelvision.files import check_json_target, make_folder, write_picture
 
 EXIT_OK = 0
 EXIT_SOME_FAILED = 1
@@ -84,7 +83,7 @@ def run_examine(args: argparse.Namespace) -> int:
     corners = _corners(args.corners)
     for folder in (args.overlay, args.enhanced):
         if folder:
-            _make_folder(Path(folder))
+            make_folder(Path(folder))
     console = Console(stderr=args.jsonl == "-")
     failed = 0
     with ExitStack() as stack:
@@ -149,9 +148,9 @@ def _examine_one(path: str, corners, args: argparse.Namespace, console, written:
             )
         result = examine(path, corners=corners)
         if args.overlay:
-            _write_picture(Path(args.overlay), path, "overlay", result.overlay(), written)
+            write_picture(Path(args.overlay), path, "overlay", result.overlay(), written)
         if args.enhanced:
-            _write_picture(Path(args.enhanced), path, "enhanced", result.enhanced(), written)
+            write_picture(Path(args.enhanced), path, "enhanced", result.enhanced(), written)
     except PanelvisionError as fault:
         # A file's name may look like the console's own markup: "[bold].jpg".
         console.print(f"[bold red]error[/] {escape(str(fault))}", highlight=False)
@@ -182,37 +181,6 @@ def _corners(text: str | None):
             "--corners: the four points must go clockwise from the top left without crossing"
         )
     return values
-
-
-def _make_folder(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise PanelvisionError(
-            f"{folder}: cannot be made ({fault.strerror}); choose another folder"
-        ) from None
-
-
-def _write_picture(folder: Path, source: str, kind: str, pixels, written: set[Path]) -> None:
-    from PIL import Image
-
-    from panelvision.files import write_atomically
-
-    stem = "".join(c if c.isalnum() or c in "-_." else "_" for c in Path(source).stem)[:80]
-    # Photos of one name from two folders, or in two formats, have a picture each.
-    for number in itertools.count(1):
-        more = "" if number == 1 else f"-{number}"
-        target = folder / f"{stem or 'photo'}{more}-{kind}.png"
-        if target not in written:
-            break
-    written.add(target)
-    buffer = io.BytesIO()
-    Image.fromarray(pixels).save(buffer, "PNG", compress_level=3)
-    try:
-        # Written beside and renamed, so that a full disk leaves no half picture.
-        write_atomically(target, buffer.getvalue(), mode=0o644)
-    except OSError as fault:
-        raise PanelvisionError(f"{target.name}: cannot be written ({fault.strerror})") from None
 
 
 if __name__ == "__main__":

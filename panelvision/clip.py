@@ -200,14 +200,36 @@ def change_over_time(frames: Stack) -> PanelChange:
     return replace(best, p_value=p_value, changed=p_value <= 0.05)
 
 
-def compare_clip(path: str | Path) -> PanelChange:
-    """Decode a clip, find the screen, stack, and search for a change of picture."""
+@dataclass(frozen=True)
+class Clip:
+    """What a clip shows.
+
+    Attributes
+    ----------
+    change : PanelChange
+        Whether the picture on the panel changed while it was recorded.
+    frames : int
+        Frames that were laid on each other; 0 when no screen was found.
+    one, mean : ScreenView or None
+        The screen in the first of them, and in the mean of all.
+    """
+
+    change: PanelChange
+    frames: int = 0
+    one: ScreenView | None = None
+    mean: ScreenView | None = None
+
+
+def watch(photos: tuple[Photo, ...]) -> Clip:
+    """Find the screen in a clip's frames, lay them on each other, and search for a change."""
     from panelvision.locate import locate
 
-    photos = read_clip(path)
     for first, photo in enumerate(photos[:5]):
         found = locate(photo)
         if found.outline is not None:
             view = square_up(photo, found.outline, aspect=found.aspect)
-            return change_over_time(stack(photos[first:], view))
-    return nothing("No screen was found in the clip; record it with the whole screen in view.")
+            frames = stack(photos[first:], view)
+            return Clip(change_over_time(frames), frames.frames, view, frames.view)
+    return Clip(
+        nothing("No screen was found in the clip; record it with the whole screen in view.")
+    )

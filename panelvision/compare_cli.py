@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from panelvision.errors import PanelvisionError
-from panelvision.files import check_json_target
+from panelvision.files import check_json_target, make_folder, write_picture
 
 if TYPE_CHECKING:
     from panelvision.measure.change import PanelChange
@@ -24,6 +24,11 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         "files", nargs="+", metavar="FILE", help="two photos of the same dark screen, or one clip"
     )
     parser.add_argument("--jsonl", metavar="FILE", help="write one JSON object; - for stdout")
+    parser.add_argument(
+        "--enhanced",
+        metavar="DIR",
+        help="of a clip: write the mean of its frames, squared up and brought out",
+    )
     parser.set_defaults(run=run)
 
 
@@ -35,11 +40,15 @@ def run(args: argparse.Namespace) -> int:
     # A clip shows the change by itself; of photos it takes two.
     if len(files) > 2 or [is_clip(f.name) for f in files].count(True) != 2 - len(files):
         raise PanelvisionError("give two photos of the same screen, or one clip")
+    if args.enhanced and len(files) == 2:
+        raise PanelvisionError("--enhanced: for a clip; of photos 'panelvision examine' writes it")
     if args.jsonl and args.jsonl != "-":
         check_json_target(args.jsonl)
+    if args.enhanced:
+        make_folder(Path(args.enhanced))
     names = [f.name for f in files]
     try:
-        change = _judge(files)
+        change = _judge(files, args.enhanced)
     except PanelvisionError as fault:
         _write({"files": names, "error": str(fault)}, args.jsonl)
         print(f"panelvision: {fault}", file=sys.stderr)
@@ -50,14 +59,19 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _judge(files: list[Path]) -> "PanelChange":
-    from panelvision.clip import compare_clip
+def _judge(files: list[Path], folder: str | None) -> "PanelChange":
+    from panelvision.clip import read_clip, watch
     from panelvision.measure.change import compare_photos
     from panelvision.photo import read_photo
 
-    if len(files) == 1:
-        return compare_clip(files[0])
-    return compare_photos(read_photo(files[0]), read_photo(files[1]))
+    if len(files) == 2:
+        return compare_photos(read_photo(files[0]), read_photo(files[1]))
+    seen = watch(read_clip(files[0]))
+    if folder and seen.mean is not None:
+        from panelvision.enhance import enhance
+
+        write_picture(Path(folder), files[0].name, "enhanced", enhance(seen.mean), set())
+    return seen.change
 
 
 def record(names: list[str], change: "PanelChange") -> dict[str, Any]:

@@ -1,5 +1,7 @@
 """Files that are either the old or the new one, whatever happens in between."""
 
+import io
+import itertools
 import os
 import secrets
 from collections.abc import Iterator
@@ -7,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
+from panelvision.arrays import IntArray
 from panelvision.errors import PanelvisionError
 
 TEMPORARY_PREFIX = ".partial-"
@@ -109,3 +112,53 @@ def _writer_runs(name: str) -> bool:
     except (OSError, OverflowError):
         return True
     return True
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder that is not there yet.
+
+    Raises
+    ------
+    PanelvisionError
+        One line, when it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise PanelvisionError(
+            f"{folder}: cannot be made ({fault.strerror}); choose another folder"
+        ) from None
+
+
+def write_picture(
+    folder: Path, source: str, kind: str, pixels: IntArray, written: set[Path]
+) -> None:
+    """Write ``<name of the source>-<kind>.png``, uint8 RGB (h, w, 3), whole or not at all.
+
+    Parameters
+    ----------
+    written : set of Path
+        Files written before, which are not written over; the new one is added.
+
+    Raises
+    ------
+    PanelvisionError
+        One line, when it cannot be written.
+    """
+    from PIL import Image
+
+    stem = "".join(c if c.isalnum() or c in "-_." else "_" for c in Path(source).stem)[:80]
+    # Photos of one name from two folders, or in two formats, have a picture each.
+    for number in itertools.count(1):
+        more = "" if number == 1 else f"-{number}"
+        target = folder / f"{stem or 'photo'}{more}-{kind}.png"
+        if target not in written:
+            break
+    written.add(target)
+    buffer = io.BytesIO()
+    Image.fromarray(pixels).save(buffer, "PNG", compress_level=3)
+    try:
+        # Written beside and renamed, so that a full disk leaves no half picture.
+        write_atomically(target, buffer.getvalue(), mode=0o644)
+    except OSError as fault:
+        raise PanelvisionError(f"{target.name}: cannot be written ({fault.strerror})") from None

@@ -3,6 +3,7 @@
 import io
 from dataclasses import replace
 
+import av
 import numpy as np
 import pytest
 from PIL import Image
@@ -13,6 +14,8 @@ from panelvision.examples import EXAMPLES, load_examples
 from panelvision.isolate import advise, isolate
 from panelvision.knowledge import load_knowledge
 from panelvision.pages import session
+from panelvision.photo import from_array
+from panelvision.squareup import square_up
 from panelvision.words import percent
 
 PATIENCE_S = 60
@@ -201,6 +204,31 @@ def test_corners_that_no_screen_can_have_are_searched_again():
     assert len(at.error) == 1 and desk_of(at).photo().answer is None
     at.button(key=f"auto-{desk_of(at).chosen}").click().run()
     assert not at.error and desk_of(at).photo().answer.found
+
+
+def test_of_a_clip_the_faint_picture_is_brought_out_of_all_frames(tmp_path):
+    picture = np.asarray(Image.open(io.BytesIO(example(0))).convert("RGB").resize((960, 720)))
+    rng = np.random.default_rng(0)
+    path = tmp_path / "clip.mp4"
+    with av.open(str(path), "w") as out:
+        stream = out.add_stream("mpeg4", rate=10)
+        stream.width, stream.height, stream.pix_fmt = 960, 720, "yuv420p"
+        stream.bit_rate = 20_000_000
+        for _ in range(6):
+            noisy = np.clip(picture + rng.normal(0, 12, picture.shape), 0, 255).astype(np.uint8)
+            out.mux(stream.encode(av.VideoFrame.from_ndarray(noisy, format="rgb24")))
+        out.mux(stream.encode())
+    at = upload(visit("photo"), ("clip.mp4", path.read_bytes()))
+    key = desk_of(at).chosen
+    clip = desk_of(at).clips[key]
+    assert clip.frames == 6
+    at.segmented_control(key=f"view-{key}").set_value("Picture").run()
+    assert not at.exception
+    assert any("mean of 6 frames" in caption.value for caption in at.caption)
+    # The same scene in every frame: less noise in the mean, by about the root of six.
+    truth = square_up(from_array(picture), clip.one.outline, aspect=clip.one.aspect).linear
+    noise = [(view.linear - truth)[40:-40, 40:-40].std() for view in (clip.one, clip.mean)]
+    assert noise[1] < 0.6 * noise[0]
 
 
 def test_a_full_desk_refuses_one_more_photo_in_one_line(monkeypatch):

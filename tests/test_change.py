@@ -12,6 +12,7 @@ from scipy import ndimage, stats
 from skimage.registration import phase_cross_correlation
 
 from panelvision import clip, compare_cli, locate
+from panelvision.enhance import enhance
 from panelvision.errors import PanelvisionError, PhotoError
 from panelvision.measure import change
 from panelvision.measure.illumination import glare_mask
@@ -221,6 +222,25 @@ def test_stack_lowers_the_noise_of_the_view() -> None:
     assert noise[0] / noise[2] == pytest.approx(2.0, rel=0.05)
 
 
+def test_a_clips_screen_is_shown_brought_out_of_all_its_frames(tmp_path, capsys) -> None:
+    rng = np.random.default_rng(8)
+    scene = np.full((540, 960, 3), 25.0)
+    scene[90:450, 160:800] = 60 + 20 * _texture(5)[..., None].repeat(2, 0).repeat(2, 1)[:360, :640]
+    frames = [np.clip(scene + rng.normal(0, 6, scene.shape), 0, 255) for _ in range(8)]
+    path = tmp_path / "menu.mp4"
+    _write_clip(path, [frame.astype(np.uint8) for frame in frames])
+    given = argparse.Namespace(files=[str(path)], jsonl=None, enhanced=str(tmp_path / "out"))
+    assert compare_cli.run(given) == 0
+    written = cv2.imread(str(tmp_path / "out" / "menu-enhanced.png"))[..., ::-1]
+    seen = clip.watch(clip.read_clip(path))
+    assert seen.frames > 4
+    np.testing.assert_array_equal(written, enhance(seen.mean))
+    assert not np.array_equal(written, enhance(seen.one))
+    given = argparse.Namespace(files=["a.jpg", "b.jpg"], jsonl=None, enhanced=str(tmp_path))
+    with pytest.raises(PanelvisionError, match="panelvision examine"):
+        compare_cli.run(given)
+
+
 def test_broken_clip_gives_one_line(tmp_path) -> None:
     path = tmp_path / "broken.mp4"
     path.write_bytes(b"not a clip at all" * 50)
@@ -236,12 +256,12 @@ def test_command_writes_one_object_and_reports_an_unreadable_file(tmp_path, caps
         cv2.imwrite(str(tmp_path / name), np.full((240, 320, 3), 90, np.uint8))
     out = tmp_path / "answer.jsonl"
     files = [str(tmp_path / "a.jpg"), str(tmp_path / "b.jpg")]
-    assert compare_cli.run(argparse.Namespace(files=files, jsonl=str(out))) == 0
+    assert compare_cli.run(argparse.Namespace(files=files, jsonl=str(out), enhanced=None)) == 0
     answer = json.loads(out.read_text())
     assert answer["files"] == ["a.jpg", "b.jpg"]
     assert set(answer) >= {"usable", "changed", "score", "p_value"}
     (tmp_path / "a.jpg").write_bytes(b"")
-    assert compare_cli.run(argparse.Namespace(files=files, jsonl=str(out))) == 1
+    assert compare_cli.run(argparse.Namespace(files=files, jsonl=str(out), enhanced=None)) == 1
     assert "empty" in json.loads(out.read_text())["error"]
     assert "a.jpg" in capsys.readouterr().err
 
@@ -270,7 +290,7 @@ def test_a_playlist_in_a_clips_clothes_opens_no_other_file(tmp_path) -> None:
 
 def test_command_wants_two_photos_or_a_clip() -> None:
     with pytest.raises(PanelvisionError, match="two photos"):
-        compare_cli.run(argparse.Namespace(files=["one.jpg"], jsonl=None))
+        compare_cli.run(argparse.Namespace(files=["one.jpg"], jsonl=None, enhanced=None))
     for pair in (["one.jpg", "two.mp4"], ["one.mp4", "two.mp4"]):
         with pytest.raises(PanelvisionError, match="two photos of the same screen, or one clip"):
-            compare_cli.run(argparse.Namespace(files=pair, jsonl=None))
+            compare_cli.run(argparse.Namespace(files=pair, jsonl=None, enhanced=None))

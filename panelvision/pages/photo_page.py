@@ -223,7 +223,7 @@ def _one_photo(key: str, entry: Entry) -> None:
             )
         go("Bench", "Find the failed part", icon=":material/build:", key="to-bench")
     if key in session.desk().clips:
-        tell_change(session.desk().clips[key], "The clip")
+        tell_change(session.desk().clips[key].change, "The clip")
     _pictures(key)
     if found.findings:
         st.subheader("What is there")
@@ -304,16 +304,16 @@ def _pictures(key: str) -> None:
         strength = st.slider(
             "How strongly to bring out a faint picture", 0.0, 1.0, 0.5, 0.05, key=f"strength-{key}"
         )
+        plain, enhanced = session.plain_and_enhanced(key, strength)
         wipe(
-            ("plain", found.squared, "The screen, squared up, as the camera saw it"),
-            (
-                "brought out",
-                session.enhanced_jpeg(found, strength),
-                "The same screen with a faint picture brought out",
-            ),
+            ("plain", plain, "The screen, squared up, as the camera saw it"),
+            ("brought out", enhanced, "The same screen with a faint picture brought out"),
             label="Wipe between the plain and the brought-out picture",
             key=f"wipe-{key}",
         )
+        clip = session.desk().clips.get(key)
+        if clip is not None and clip.frames > 1:
+            st.caption(f"Brought out of the mean of {clip.frames} frames, which has less noise.")
         st.caption("For the eye only: every measurement is made on the plain photo.")
     else:
         _corners(key, entry, found)

@@ -106,7 +106,11 @@ def make_report(*, today: date | None = None) -> Report:
         set_label=on_desk.set.label,
         case_number="" if on_desk.case is None else on_desk.case.id[:8],
         date=f"{day.day} {day:%B} {day.year}",
-        photos=tuple(_photo(a) for a in on_desk.answers() if a.symptom != "not-a-screen"),
+        photos=tuple(
+            _photo(key, entry.answer)
+            for key, entry in on_desk.entries.items()
+            if entry.answer is not None and entry.answer.symptom != "not-a-screen"
+        ),
         tested=tuple(tested),
         verdict=verdict,
         reasons=tuple(reasons),
@@ -115,13 +119,13 @@ def make_report(*, today: date | None = None) -> Report:
     )
 
 
-def _photo(found: session.Answer) -> ReportPhoto:
+def _photo(key: str, found: session.Answer) -> ReportPhoto:
     words = SYMPTOM_WORDS[found.symptom]
     share = percent(found.probabilities[found.symptom])
     dark = found.symptom in ("faint-image", "no-image")
     return ReportPhoto(
         overlay=found.overlay,
-        enhanced=session.enhanced_jpeg(found, 0.5) if dark else None,
+        enhanced=session.plain_and_enhanced(key, 0.5)[1] if dark else None,
         headline=f"{words} ({share})" if found.usable else f"can't tell; best guess: {words}",
         # What the photo leaves open is not told as if it were known.
         sentences=tuple(f.sentence for f in found.findings) if found.usable else (),

@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import streamlit as st
@@ -28,11 +28,15 @@ from panelvision.examine import Examination, judge, look
 from panelvision.findings import Finding
 from panelvision.isolate import Advice, Outcome, advise, learn
 from panelvision.knowledge import Knowledge, load_knowledge
+from panelvision.light import encode
 from panelvision.measure.change import PanelChange, compare_photos
 from panelvision.pages.memory_folder import memory_folder, own_name
 from panelvision.photo import read_photo
 from panelvision.settings import Settings, load_settings, prices_path
 from panelvision.squareup import ScreenView
+
+if TYPE_CHECKING:
+    from panelvision.clip import Clip
 
 # chosen: a dozen photos of one set are plenty, and hold a session below 200 MB.
 MOST_PHOTOS = 12
@@ -68,7 +72,7 @@ class Answer:
         Whether there is an outline at all.
     reason : str
         Why nothing can be told, empty otherwise.
-    shown, overlay, squared, thumbnail : bytes
+    shown, overlay, thumbnail : bytes
         JPEG, at most ``SHOWN_WIDTH`` wide.
     view : ScreenView
     """
@@ -81,7 +85,6 @@ class Answer:
     reason: str
     shown: bytes
     overlay: bytes
-    squared: bytes
     thumbnail: bytes
     view: ScreenView
 
@@ -122,7 +125,7 @@ class Desk:
     skipped: list[str] = field(default_factory=list)
     past: list[dict[str, str | float]] = field(default_factory=list)
     changes: dict[tuple[str, str], PanelChange] = field(default_factory=dict)
-    clips: dict[str, PanelChange] = field(default_factory=dict)
+    clips: "dict[str, Clip]" = field(default_factory=dict)
     uploads: int = 0
     # Files of the last choice that could not be taken, a line each.
     refused: list[str] = field(default_factory=list)
@@ -239,21 +242,21 @@ def add_photo(name: str, data: bytes) -> str:
 
 
 def add_clip(name: str, data: bytes) -> str:
-    """Put a clip on the desk: its middle frame as a photo, and the search for change over time.
+    """Put a clip on the desk: its middle frame as a photo, beside it what the frames show together.
 
     Raises
     ------
     PhotoError
         When the clip cannot be read or the desk is full.
     """
-    from panelvision.clip import compare_clip, read_clip
+    from panelvision.clip import read_clip, watch
 
     with memory_folder() as folder, _AT_WORK:
         path = folder / own_name(1, name)
         path.write_bytes(data)
         try:
             frames = read_clip(path)
-            change = compare_clip(path)
+            seen = watch(frames)
         except PhotoError as fault:
             # The message names the file as it is called here, not as the user knows it.
             raise PhotoError(f"{name}: {str(fault).partition(': ')[2]}") from None
@@ -261,7 +264,7 @@ def add_clip(name: str, data: bytes) -> str:
     out = io.BytesIO()
     Image.fromarray(frame.pixels).save(out, "PNG", compress_level=1)
     key = add_photo(f"{name}, one frame", out.getvalue())
-    desk().clips[key] = change
+    desk().clips[key] = seen
     return key
 
 
@@ -321,16 +324,25 @@ def answer_of(result: Examination) -> Answer:
         reason=result.reading.reason,
         shown=jpeg_of(result.thumbnail(width=min(SHOWN_WIDTH, photo.width))),
         overlay=jpeg_of(result.overlay(width=SHOWN_WIDTH)),
-        squared=jpeg_of(result.squared),
         thumbnail=jpeg_of(result.thumbnail(width=320)),
         # A fresh one, without the coarser copies that the measures made of it: twice its size.
         view=replace(result.look.view),
     )
 
 
-def enhanced_jpeg(answer: Answer, strength: float) -> bytes:
-    """The squared-up screen with a faint picture brought out."""
-    return jpeg_of(enhance(answer.view, strength=strength))
+def plain_and_enhanced(key: str, strength: float) -> tuple[bytes, bytes]:
+    """The squared-up screen as the camera saw it, and with a faint picture brought out; JPEG.
+
+    Of a clip the latter is made of the mean of its frames.
+    """
+    clip = desk().clips.get(key)
+    if clip is not None and clip.one is not None and clip.mean is not None:
+        one, mean = clip.one, clip.mean
+    else:
+        answer = desk().entries[key].answer
+        assert answer is not None
+        one = mean = answer.view
+    return jpeg_of(encode(one.linear)), jpeg_of(enhance(mean, strength=strength))
 
 
 def compare_entries(first: str, second: str) -> PanelChange:
