@@ -18,7 +18,7 @@ from models.convolutions import (
     teach,
 )
 from models.places import FAULT, PLACES, UNKNOWN
-from models.pretrained import build_trunk, start_from_published, trunk_file
+from models.pretrained import build_trunk, start_from_published, trunk_numbers
 from panelvision.arrays import IntArray
 from panelvision.labels import SYMPTOMS
 from panelvision.measure.glance import SCREEN_SIZE, Glance
@@ -35,7 +35,7 @@ from panelvision.measure.glance_network import (
 FRAME_LAYERS = ((12, 2), (24, 2), (48, 2), (48, 1), (64, 2))
 HIDDEN = 128
 # chosen: epochs in which both pictures are small, at a third of the work, and those after.
-COARSE_EPOCHS, EPOCHS = 6, 8
+COARSE_EPOCHS, EPOCHS = 4, 5
 COARSE_SEEN, COARSE_CUT = (90, 160), (6, 6)  # rows and columns, as SCREEN_SEEN and SCREEN_CUT
 # chosen: what the trunk knew already is to be changed, not forgotten.
 TRUNK_RATE = 7e-4
@@ -240,10 +240,10 @@ def _varied(torch: Any, screen: Any, frame: Any, noise: Any) -> None:
 
 
 def _numbers(net: Any) -> dict[str, np.ndarray]:
-    """Plain arrays, in half precision but for the trunk's file."""
+    """Plain arrays, in half precision but for the trunk's weights."""
     rows, columns = (n - cut for n, cut in zip(SCREEN_SEEN, SCREEN_CUT, strict=True))
     out = {
-        "screen.onnx": trunk_file(net.screen, 6, rows, columns),
+        **trunk_numbers(net.screen, 6, rows, columns, "screen"),
         **stack_numbers(net.frame, "frame"),
     }
     out["places.weight"] = half(net.places.weight[:, :, 0, 0].T)

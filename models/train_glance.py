@@ -40,7 +40,7 @@ _PICTURES = ("screen", "frame", "places")
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
     parser = argparse.ArgumentParser(prog="python -m models.train_glance", description=__doc__)
-    parser.add_argument("--count", type=int, default=12_288, help="photos to draw")
+    parser.add_argument("--count", type=int, default=24_576, help="photos to draw")
     parser.add_argument("--seed", type=int, default=0, help="of the network's first numbers")
     parser.add_argument("--jobs", type=int, default=-1)
     args = parser.parse_args(argv)

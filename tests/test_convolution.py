@@ -18,7 +18,7 @@ from panelvision.measure import glance_network
 from panelvision.measure.convolution import Convolution
 from panelvision.measure.glance import FRAME_SIZE, SCREEN_SIZE, Glance
 from panelvision.measure.glance_network import load_network, read_network
-from panelvision.measure.trunk import read_trunk
+from panelvision.measure.trunk import read_trunk, whole_file
 
 
 def a_glance(seed=0):
@@ -30,14 +30,16 @@ def a_glance(seed=0):
 
 
 def trunk(rng, *, channels=(40, 112, 320), size=(128, 232)):
-    """A small trunk's file and its weights: three layers, the first clipped at 6."""
-    given, nodes, outputs, x = [], [], [], "picture"
+    """A small trunk's arrays and its weights: three layers, the first clipped at 6."""
+    out, given, nodes, outputs, x = {}, [], [], [], "picture"
     rows, columns = size
     for k, (n_out, n_in, kernel, step) in enumerate(
         zip(channels, (6, *channels), (3, 1, 1), (8, 2, 2), strict=False)
     ):
-        weight = rng.normal(0, 1 / kernel, (n_out, n_in, kernel, kernel)).astype(np.float32)
-        given += [numpy_helper.from_array(weight, f"w{k}")]
+        whole = rng.integers(-127, 128, (n_out, n_in, kernel, kernel)).astype(np.int8)
+        steps = rng.uniform(0.005, 0.012, n_out).astype(np.float32) / kernel
+        out |= {f"screen.{k}.weight": whole, f"screen.{k}.step": steps}
+        given += [numpy_helper.from_array(whole * steps[:, None, None, None], f"w{k}")]
         nodes += [helper.make_node("Conv", [x, f"w{k}"], [f"c{k}"], strides=[step] * 2,
                                    kernel_shape=[kernel] * 2, pads=[kernel // 2] * 4)]  # fmt: skip
         limits = {"min": 0.0, "max": 6.0} if k == 0 else {"min": -1e9, "max": 1e9}
@@ -51,13 +53,17 @@ def trunk(rng, *, channels=(40, 112, 320), size=(128, 232)):
         opset_imports=[helper.make_opsetid("", 10)],
         ir_version=5,
     )
-    weights = [numpy_helper.to_array(w).astype(float) for w in given]
-    return np.frombuffer(model.SerializeToString(), np.uint8), weights
+    data = model.SerializeToString()
+    out["screen.starts"] = np.array([data.index(w.raw_data) for w in given])
+    for w in given:
+        data = data.replace(w.raw_data, bytes(len(w.raw_data)))
+    out["screen.onnx"] = np.frombuffer(data, np.uint8)
+    return out, [numpy_helper.to_array(w).astype(float) for w in given]
 
 
 def numbers(seed=0, **changes):
     rng = np.random.default_rng(seed)
-    out = {"screen.onnx": trunk(rng)[0], "frame.steps": np.array([2], np.uint8)}
+    out = {**trunk(rng)[0], "frame.steps": np.array([2], np.uint8)}
     out["frame.0.weight"] = rng.normal(0, 0.2, (3, 4, 3, 3)).astype(np.float16)
     out["frame.0.bias"] = rng.normal(0, 0.1, 3).astype(np.float16)
     out["places.weight"] = rng.normal(0, 0.05, (112, 13)).astype(np.float16)
@@ -128,10 +134,11 @@ def test_the_whole_network_is_its_layers_in_order():
 
 def test_the_trunk_that_ships_is_what_its_file_says():
     with np.load(Path(glance_network.__file__).with_name(glance_network.MODEL_FILE)) as stored:
-        data = stored["screen.onnx"]
+        numbers = dict(stored)
+    data = whole_file(numbers, "screen")
     onnx.checker.check_model(data.tobytes(), full_check=True)
     picture = np.random.default_rng(2).uniform(-1, 1, (6, 128, 232)).astype(np.float32)
-    seen = read_trunk(data, 3)(picture)
+    seen = read_trunk(numbers, "screen", 3)(picture)
     # The standard's own reference evaluator (onnx.reference), which is not OpenCV's.
     reference = ReferenceEvaluator(onnx.load_from_string(data.tobytes()))
     expected = reference.run(["level.0", "level.1", "level.2"], {"picture": picture[None]})
@@ -162,8 +169,15 @@ def test_a_missing_file_of_numbers_is_one_clear_line():
         {"screen.onnx": np.zeros(0, np.uint8)},
         {"screen.onnx": np.zeros(500, np.uint8)},
         {"screen.onnx": np.zeros(500, np.float32)},
-        {"screen.onnx": trunk(np.random.default_rng(0))[0][:-9_000]},
-        {"screen.onnx": trunk(np.random.default_rng(0), channels=(40, 112, 321))[0]},
+        {"screen.onnx": trunk(np.random.default_rng(0))[0]["screen.onnx"][:-9_000]},
+        trunk(np.random.default_rng(0), channels=(40, 112, 321))[0],
+        {"screen.starts": np.array([0, 9_000, 40_000])},
+        {"screen.starts": np.array([-40_000, 9_000, 40_000])},
+        {"screen.starts": np.array([200_000_000, 9_000, 40_000])},
+        {"screen.0.weight": np.zeros((40, 6, 3, 3), np.float32)},
+        {"screen.0.weight": np.zeros((40, 54), np.int8)},
+        {"screen.0.step": np.ones(39, np.float32)},
+        {"screen.0.step": np.full(40, np.nan, np.float32)},
         {"frame.steps": np.array([3], np.uint8)},
         {"frame.steps": np.zeros(0, np.uint8)},
         {"frame.steps": np.full(300, 2, np.uint8)},
@@ -181,8 +195,9 @@ def test_numbers_that_do_not_fit_are_refused(changes):
         read_network(numbers(**changes), 13)
 
 
-def test_a_missing_array_is_refused():
+@pytest.mark.parametrize("missing", ["frame.0.bias", "screen.starts", "screen.1.step"])
+def test_a_missing_array_is_refused(missing):
     given = numbers()
-    del given["frame.0.bias"]
+    del given[missing]
     with pytest.raises(KeyError):
         read_network(given, 13)

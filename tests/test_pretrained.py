@@ -6,7 +6,7 @@ from skimage import data
 from skimage.transform import resize_local_mean
 
 from models import pretrained
-from models.pretrained import build_trunk, start_from_published, trunk_file
+from models.pretrained import build_trunk, in_steps, start_from_published, trunk_numbers
 from panelvision.errors import ModelError
 from panelvision.measure.glance_network import LEVEL_CHANNELS
 from panelvision.measure.trunk import read_trunk
@@ -69,11 +69,31 @@ def test_the_file_holds_what_was_built(torch, size):
     picture = np.random.default_rng(1).uniform(-1, 1, (6, *size)).astype(np.float32)
     with torch.no_grad():
         expected = [level[0].numpy() for level in trunk(torch.as_tensor(picture)[None])]
-    levels = read_trunk(trunk_file(trunk, 6, *size), 3)(picture)
+    levels = read_trunk(trunk_numbers(trunk, 6, *size, "screen"), "screen", 3)(picture)
     for level, by_torch, step in zip(levels, expected, (8, 16, 32), strict=True):
         assert level.shape[1:] == tuple(-(-n // step) for n in size)
-        # Numbers ship in half precision.
+        # What is added to a channel ships in half precision; weights as they were taught.
         np.testing.assert_allclose(level, by_torch, atol=0.01 * np.abs(by_torch).max())
+
+
+def test_weights_are_whole_steps_and_learn_as_if_they_were_not(torch):
+    weight = torch.tensor([[3.1, -6.3, 0.04], [0, 0, 0]]).reshape(2, 3, 1, 1)
+    whole, step = in_steps(torch, weight)
+    # 63 steps to the largest of a channel: steps of 0.1.
+    assert whole[:, :, 0, 0].tolist() == [[31, -63, 0], [0, 0, 0]]
+    np.testing.assert_allclose(step[0], 0.1, rtol=1e-6)
+    trunk = build_trunk(torch, 6)
+    layer = trunk._conv_stem
+    x = torch.rand(1, 6, 9, 9, generator=torch.Generator().manual_seed(0))
+    seen = layer(x)
+    whole, step = in_steps(torch, layer.weight)
+    np.testing.assert_allclose(
+        seen.detach(), torch.nn.functional.conv2d(x, whole * step, stride=2).detach(), atol=1e-6
+    )
+    # The slope of a plain convolution: for the sum, the sum of what each weight meets.
+    seen.sum().backward()
+    met = x.unfold(2, 3, 2).unfold(3, 3, 2).sum((0, 2, 3))
+    np.testing.assert_allclose(layer.weight.grad[0], met, rtol=1e-5)
 
 
 def test_missing_published_numbers_are_one_line_that_says_what_to_install(torch, monkeypatch):

@@ -152,7 +152,7 @@ def read_network(numbers: Mapping[str, np.ndarray], labels: int) -> GlanceNetwor
     ValueError, KeyError
         When arrays are missing or do not fit each other.
     """
-    screen = read_trunk(numbers["screen.onnx"], len(LEVEL_CHANNELS))
+    screen = read_trunk(numbers, "screen", len(LEVEL_CHANNELS))
     frame = read_convolutions(numbers, "frame", _FRAME_CHANNELS)
     places = tuple(numbers[f"places.{name}"].astype(np.float32) for name in ("weight", "bias"))
     weights = tuple(numbers[f"dense.{k}.weight"].astype(np.float32) for k in range(2))
