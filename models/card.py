@@ -64,6 +64,14 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         f"- Made {card.get('made', _MISSING)} by `{card.get('command', _MISSING)}` in "
         f"{card.get('seconds', 0) / 60:.0f} minutes on two cores, "
         "photos that were in the cache not counted.",
+        *(
+            [
+                f"- Judged again {card['judged']} by `python -m models.train --keep`: since it was "
+                "made, something that it reads has changed."
+            ]
+            if "judged" in card
+            else []
+        ),
         "",
         "## Data recipe",
         "",

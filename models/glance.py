@@ -14,6 +14,7 @@ from models.convolutions import (
     build_stack,
     half,
     pytorch,
+    seven_bits,
     stack_numbers,
     teach,
 )
@@ -251,7 +252,7 @@ def _numbers(net: Any) -> dict[str, np.ndarray]:
     # The normalisation before it is folded into the first dense layer.
     scale = 1 / (net.normal.running_var + net.normal.eps).sqrt()
     weight = net.hidden.weight * scale
-    out["dense.0.weight"] = half(weight.T)
+    out["dense.0.weight"] = seven_bits(weight.T)
     out["dense.0.bias"] = half(net.hidden.bias - weight @ net.normal.running_mean)
     out["dense.1.weight"] = half(net.last.weight.T)
     out["dense.1.bias"] = half(net.last.bias)

@@ -101,6 +101,11 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--out", type=Path, default=MODEL_FILE, help="artefact to write")
     parser.add_argument("--compare", action="store_true", help="print the table of model families")
     parser.add_argument("--force", action="store_true", help="replace a better model all the same")
+    parser.add_argument(
+        "--keep",
+        action="store_true",
+        help="fit nothing: judge the shipped model on today's measurements, write its card anew",
+    )
     args = parser.parse_args(argv)
     if args.cases is not None and not args.cases > 0:
         parser.error("--cases: the weight must be above 0")
@@ -134,6 +139,8 @@ def train(args: argparse.Namespace) -> int:
         f"fit {len(split.fit)}, calibrate {len(split.calibrate)}, promise {len(split.promise)}, "
         f"judge {len(split.judge)}; {time.perf_counter() - start:.0f} s"
     )
+    if args.keep:
+        return _judge_again(args.out, split.judge)
     compared, comparing = None, time.perf_counter()
     if args.compare:
         compared = compare_families(split, seed=args.seed)
@@ -353,10 +360,24 @@ def _may_replace(path: Path, table: Table, judged: Judgement) -> bool:
     print(
         f"refused: the shipped model is better on the same {len(table)} held-out photos "
         f"(log loss {old.log_loss:.3f} against {judged.log_loss:.3f}, top-1 {old.top1:.3f} against "
-        f"{judged.top1:.3f}); give --force to replace it all the same",
+        f"{judged.top1:.3f}); give --force to replace it all the same, or --keep to write the "
+        "shipped one's figures anew",
         file=sys.stderr,
     )
     return False
+
+
+def _judge_again(path: Path, table: Table) -> int:
+    """The shipped model's card with figures on photos as they are measured now."""
+    shipped = load_model(path)
+    judged = judge_model(shipped, table.columns(shipped.features))
+    print(judged.text("held-out synthetic scenes"))
+    today = datetime.now(UTC).isoformat(timespec="seconds")
+    card = {**shipped.card, "judged": today, "held_out": asdict(judged)}
+    write_artefact(path, path.read_bytes(), card)
+    if path == MODEL_FILE:
+        write_card(CARD_FOLDER, card)
+    return 0
 
 
 def _former(path: Path, key: str) -> Any:

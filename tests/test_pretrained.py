@@ -6,6 +6,7 @@ from skimage import data
 from skimage.transform import resize_local_mean
 
 from models import pretrained
+from models.convolutions import seven_bits
 from models.pretrained import build_trunk, in_steps, start_from_published, trunk_numbers
 from panelvision.errors import ModelError
 from panelvision.measure.glance_network import LEVEL_CHANNELS
@@ -94,6 +95,13 @@ def test_weights_are_whole_steps_and_learn_as_if_they_were_not(torch):
     seen.sum().backward()
     met = x.unfold(2, 3, 2).unfold(3, 3, 2).sum((0, 2, 3))
     np.testing.assert_allclose(layer.weight.grad[0], met, rtol=1e-5)
+
+
+def test_seven_bits_are_half_precision_rounded_to_steps_of_a_sixty_fourth(torch):
+    given = torch.tensor([1.0, 1 + 1 / 64, 1 + 1 / 100, 1.999, -3.01, 0.0])
+    # Between powers of two, 64 steps (IEEE 754: six of binary16's ten bits after the first).
+    expected = [1.0, 1 + 1 / 64, 1 + 1 / 64, 2.0, -3.0, 0.0]
+    assert seven_bits(given).tolist() == expected
 
 
 def test_missing_published_numbers_are_one_line_that_says_what_to_install(torch, monkeypatch):
