@@ -51,7 +51,7 @@ def quick(monkeypatch):
 def arguments(path, **changes):
     given = {
         "count": 650, "seed": 1, "jobs": 1, "cluster": None, "extra": [], "out": path,
-        "compare": False, "force": False, "cases": None, "store": None,
+        "compare": False, "force": False, "keep": False, "cases": None, "store": None,
     }  # fmt: skip
     return argparse.Namespace(**{**given, **changes})
 
@@ -102,6 +102,26 @@ def test_a_worse_model_is_refused_and_the_shipped_one_stays(tmp_path, monkeypatc
     assert training.train(arguments(path, force=True)) == 0
     assert path.read_bytes() != shipped
     assert len(split.judge) > 0
+
+
+def test_a_kept_model_is_judged_on_photos_as_they_are_measured_now(
+    tmp_path, monkeypatch, quick, capsys
+):
+    path = tmp_path / "m.npz"
+    monkeypatch.setattr(training, "measure", lambda *a, **k: table(noise=0.3))
+    assert training.train(arguments(path)) == 0
+    numbers, before = path.read_bytes(), load_model(path)
+    harder = table(noise=2.0)
+    monkeypatch.setattr(training, "measure", lambda *a, **k: harder)
+    monkeypatch.setattr(training, "fit_model", lambda *a, **k: pytest.fail("fitted"))
+    assert training.train(arguments(path, keep=True)) == 0
+    after = load_model(path)
+    assert path.read_bytes() == numbers and after.temperature == before.temperature
+    judge = split_by_scene(harder).judge
+    top1 = (before.probabilities(judge.values).argmax(axis=1) == judge.labels).mean()
+    assert after.card["held_out"]["top1"] == pytest.approx(top1)
+    assert top1 < before.card["held_out"]["top1"]
+    assert "models.train --keep" in card_text(after.card, {"held_out": after.card["held_out"]})
 
 
 def test_the_artefact_predicts_as_judged(tmp_path, monkeypatch, quick):
