@@ -25,7 +25,6 @@ from panelvision.enhance import enhance
 from panelvision.evidence import Evidence
 from panelvision.findings import Finding, describe, supported
 from panelvision.isolate import Suspects, advise, isolate
-from panelvision.light import encode
 from panelvision.locate import Location, Search, aspect_of, locate, refine, search
 from panelvision.measure.appearance import measure_appearance
 from panelvision.measure.camera import CameraArtefacts, measure_camera
@@ -153,11 +152,6 @@ class Examination:
         """Findings that blame the set; what the camera added and plain remarks are left out."""
         remarks = ("camera", "faint", "evenness", "check")
         return tuple(f for f in self.findings if f.kind not in remarks)
-
-    @cached_property
-    def squared(self) -> IntArray:
-        """The squared-up view as it looks, uint8 RGB (h, w, 3)."""
-        return encode(self.look.view.linear)
 
     def enhanced(self, strength: float = 0.5) -> IntArray:
         """The squared-up view with a faint picture brought out, uint8 RGB; for people only."""

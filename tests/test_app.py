@@ -229,6 +229,11 @@ def test_of_a_clip_the_faint_picture_is_brought_out_of_all_frames(tmp_path):
     truth = square_up(from_array(picture), clip.one.outline, aspect=clip.one.aspect).linear
     noise = [(view.linear - truth)[40:-40, 40:-40].std() for view in (clip.one, clip.mean)]
     assert noise[1] < 0.6 * noise[0]
+    # Corners that the user moved are of one frame.
+    desk_of(at).photo().corners = clip.one.outline.corners.tolist()
+    at.run()
+    assert not at.exception
+    assert not any("mean of" in caption.value for caption in at.caption)
 
 
 def test_a_full_desk_refuses_one_more_photo_in_one_line(monkeypatch):

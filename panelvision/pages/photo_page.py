@@ -311,8 +311,8 @@ def _pictures(key: str) -> None:
             label="Wipe between the plain and the brought-out picture",
             key=f"wipe-{key}",
         )
-        clip = session.desk().clips.get(key)
-        if clip is not None and clip.frames > 1:
+        clip = session.clip_behind(key)
+        if clip is not None:
             st.caption(f"Brought out of the mean of {clip.frames} frames, which has less noise.")
         st.caption("For the eye only: every measurement is made on the plain photo.")
     else:

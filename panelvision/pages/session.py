@@ -330,16 +330,22 @@ def answer_of(result: Examination) -> Answer:
     )
 
 
+def clip_behind(key: str) -> "Clip | None":
+    """The clip that a photo is a frame of, where several frames show the screen as it was found."""
+    clip = desk().clips.get(key)
+    moved = desk().entries[key].corners is not None
+    return None if clip is None or clip.frames < 2 or moved else clip
+
+
 def plain_and_enhanced(key: str, strength: float) -> tuple[bytes, bytes]:
     """The squared-up screen as the camera saw it, and with a faint picture brought out; JPEG.
 
     Of a clip the latter is made of the mean of its frames.
     """
-    clip = desk().clips.get(key)
+    clip, answer = clip_behind(key), desk().entries[key].answer
     if clip is not None and clip.one is not None and clip.mean is not None:
         one, mean = clip.one, clip.mean
     else:
-        answer = desk().entries[key].answer
         assert answer is not None
         one = mean = answer.view
     return jpeg_of(encode(one.linear)), jpeg_of(enhance(mean, strength=strength))
