@@ -187,10 +187,13 @@ def _photo_then_report(photos: list, folder: str) -> None:
     report, target = report_page.make_report(), Path(folder)
     (target / "report.html").write_text(report_html(report), encoding="utf-8")
     (target / "report.pdf").write_bytes(report_pdf(report))
-    for number, found in enumerate(session.desk().answers()):
+    for number, (key, entry) in enumerate(session.desk().entries.items()):
+        found = entry.answer
         (target / f"{number}.json").write_text(json.dumps(found.record), encoding="utf-8")
-        for kind in ("shown", "overlay", "squared", "thumbnail"):
+        for kind in ("shown", "overlay", "thumbnail"):
             (target / f"{number}-{kind}.jpg").write_bytes(getattr(found, kind))
+        for kind, data in enumerate(session.plain_and_enhanced(key, 0.5)):
+            (target / f"{number}-squared-{kind}.jpg").write_bytes(data)
 
 
 def test_neither_the_report_nor_a_picture_of_the_pages_holds_it(tmp_path, monkeypatch):
@@ -202,7 +205,7 @@ def test_neither_the_report_nor_a_picture_of_the_pages_holds_it(tmp_path, monkey
     given = {"photos": photos, "folder": str(target)}
     at = AppTest.from_function(_photo_then_report, kwargs=given, default_timeout=120).run()
     assert not at.exception
-    assert_clean(target, least=2 + 5 * len(photos))
+    assert_clean(target, least=2 + 6 * len(photos))
 
 
 # What is run without a network: every way in. An attempt to reach anything but this machine is
