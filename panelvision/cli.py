@@ -8,6 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from panelvision import __version__
+from panelvision.corners_cli import METAVAR, read_corners
 from panelvision.errors import PanelvisionError, PhotoError
 from panelvision.files import check_json_target, make_folder, write_picture
 
@@ -67,7 +68,7 @@ def _add_examine(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
     parser.add_argument("--enhanced", metavar="DIR", help="write each squared-up, enhanced screen")
     parser.add_argument(
         "--corners",
-        metavar="X,Y,...",
+        metavar=METAVAR,
         help="outline of the active area, photo pixels: eight numbers clockwise from the top left",
     )
     parser.set_defaults(run=run_examine)
@@ -80,7 +81,7 @@ def run_examine(args: argparse.Namespace) -> int:
     from rich.console import Console
     from rich.progress import Progress
 
-    corners = _corners(args.corners)
+    corners = None if args.corners is None else read_corners(args.corners)
     for folder in (args.overlay, args.enhanced):
         if folder:
             make_folder(Path(folder))
@@ -160,27 +161,6 @@ def _examine_one(path: str, corners, args: argparse.Namespace, console, written:
 
         console.print(summary(result))
     return result.to_json()
-
-
-def _corners(text: str | None):
-    if text is None:
-        return None
-    import numpy as np
-
-    from panelvision.geometry import is_convex
-
-    try:
-        values = np.array([float(part) for part in text.split(",")]).reshape(4, 2)
-    except ValueError:
-        raise PanelvisionError(
-            "--corners: give eight numbers, x,y of the top left, top right, bottom right and "
-            f"bottom left corner, got '{text[:60]}'"
-        ) from None
-    if not is_convex(values):
-        raise PanelvisionError(
-            "--corners: the four points must go clockwise from the top left without crossing"
-        )
-    return values
 
 
 if __name__ == "__main__":

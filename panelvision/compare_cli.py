@@ -7,10 +7,12 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from panelvision.corners_cli import METAVAR, read_corners
 from panelvision.errors import PanelvisionError
 from panelvision.files import check_json_target, make_folder, write_picture
 
 if TYPE_CHECKING:
+    from panelvision.arrays import FloatArray
     from panelvision.measure.change import PanelChange
 
 
@@ -29,6 +31,14 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         metavar="DIR",
         help="of a clip: write the mean of its frames, squared up and brought out",
     )
+    parser.add_argument(
+        "--corners",
+        metavar=METAVAR,
+        action="append",
+        default=[],
+        help="of two photos: outline of the active area in the first, and given again in the "
+        "second; eight numbers clockwise from the top left, photo pixels",
+    )
     parser.set_defaults(run=run)
 
 
@@ -42,13 +52,18 @@ def run(args: argparse.Namespace) -> int:
         raise PanelvisionError("give two photos of the same screen, or one clip")
     if args.enhanced and len(files) == 2:
         raise PanelvisionError("--enhanced: for a clip; of photos 'panelvision examine' writes it")
+    if len(args.corners) not in ((0, 2) if len(files) == 2 else (0,)):
+        raise PanelvisionError(
+            "--corners: for two photos, once for each in their order; a clip finds its own"
+        )
+    corners = [read_corners(text) for text in args.corners]
     if args.jsonl and args.jsonl != "-":
         check_json_target(args.jsonl)
     if args.enhanced:
         make_folder(Path(args.enhanced))
     names = [f.name for f in files]
     try:
-        change = _judge(files, args.enhanced)
+        change = _judge(files, corners, args.enhanced)
     except PanelvisionError as fault:
         _write({"files": names, "error": str(fault)}, args.jsonl)
         print(f"panelvision: {fault}", file=sys.stderr)
@@ -59,13 +74,14 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _judge(files: list[Path], folder: str | None) -> "PanelChange":
+def _judge(files: list[Path], corners: "list[FloatArray]", folder: str | None) -> "PanelChange":
     from panelvision.clip import read_clip, watch
     from panelvision.measure.change import compare_photos
     from panelvision.photo import read_photo
 
     if len(files) == 2:
-        return compare_photos(read_photo(files[0]), read_photo(files[1]))
+        first, second = (read_photo(f) for f in files)
+        return compare_photos(first, second, corners=tuple(corners) or (None, None))
     seen = watch(read_clip(files[0]))
     if folder and seen.mean is not None:
         from panelvision.enhance import enhance

@@ -12,6 +12,7 @@ from scipy import ndimage, stats
 from skimage.registration import phase_cross_correlation
 
 from panelvision import clip, compare_cli, locate
+from panelvision.cli import main
 from panelvision.enhance import enhance
 from panelvision.errors import PanelvisionError, PhotoError
 from panelvision.measure import change
@@ -140,6 +141,33 @@ def test_corners_that_the_user_marked_are_used(monkeypatch) -> None:
     assert marked.usable and not marked.changed
 
 
+def test_corners_on_the_command_line_are_of_the_photos_in_their_order(
+    tmp_path, monkeypatch, capsys
+) -> None:
+    photos, views, _ = _pair(second=None)
+    monkeypatch.setattr(locate, "locate", lambda _: _Found(None))
+    files, corners = [], []
+    for k, (photo, view) in enumerate(zip(photos, views, strict=True)):
+        files.append(str(tmp_path / f"{k}.png"))
+        cv2.imwrite(files[-1], photo.pixels[..., ::-1])
+        corners += ["--corners", ",".join(f"{v:.3f}" for v in view.outline.corners.ravel())]
+    assert main(["compare", *files]) == 0
+    assert "No screen was found" in capsys.readouterr().out
+    assert main(["compare", *files, *corners]) == 0
+    assert "No change on the panel" in capsys.readouterr().out
+    # One of two would be guessed to be the other's too.
+    assert main(["compare", *files, *corners[:2]]) == 2
+    assert main(["compare", files[0], files[1], "--corners", "1,2", "--corners", "3"]) == 2
+    told = capsys.readouterr().err.splitlines()
+    assert len(told) == 2 and "once for each" in told[0] and "eight numbers" in told[1]
+
+
+def _asked(
+    files: list[str], jsonl: str | None = None, enhanced: str | None = None
+) -> argparse.Namespace:
+    return argparse.Namespace(files=files, jsonl=jsonl, enhanced=enhanced, corners=[])
+
+
 @dataclass(frozen=True)
 class _Found:
     outline: Outline | None
@@ -229,14 +257,14 @@ def test_a_clips_screen_is_shown_brought_out_of_all_its_frames(tmp_path, capsys)
     frames = [np.clip(scene + rng.normal(0, 6, scene.shape), 0, 255) for _ in range(8)]
     path = tmp_path / "menu.mp4"
     _write_clip(path, [frame.astype(np.uint8) for frame in frames])
-    given = argparse.Namespace(files=[str(path)], jsonl=None, enhanced=str(tmp_path / "out"))
+    given = _asked(files=[str(path)], jsonl=None, enhanced=str(tmp_path / "out"))
     assert compare_cli.run(given) == 0
     written = cv2.imread(str(tmp_path / "out" / "menu-enhanced.png"))[..., ::-1]
     seen = clip.watch(clip.read_clip(path))
     assert seen.frames > 4
     np.testing.assert_array_equal(written, enhance(seen.mean))
     assert not np.array_equal(written, enhance(seen.one))
-    given = argparse.Namespace(files=["a.jpg", "b.jpg"], jsonl=None, enhanced=str(tmp_path))
+    given = _asked(files=["a.jpg", "b.jpg"], jsonl=None, enhanced=str(tmp_path))
     with pytest.raises(PanelvisionError, match="panelvision examine"):
         compare_cli.run(given)
 
@@ -256,12 +284,12 @@ def test_command_writes_one_object_and_reports_an_unreadable_file(tmp_path, caps
         cv2.imwrite(str(tmp_path / name), np.full((240, 320, 3), 90, np.uint8))
     out = tmp_path / "answer.jsonl"
     files = [str(tmp_path / "a.jpg"), str(tmp_path / "b.jpg")]
-    assert compare_cli.run(argparse.Namespace(files=files, jsonl=str(out), enhanced=None)) == 0
+    assert compare_cli.run(_asked(files=files, jsonl=str(out), enhanced=None)) == 0
     answer = json.loads(out.read_text())
     assert answer["files"] == ["a.jpg", "b.jpg"]
     assert set(answer) >= {"usable", "changed", "score", "p_value"}
     (tmp_path / "a.jpg").write_bytes(b"")
-    assert compare_cli.run(argparse.Namespace(files=files, jsonl=str(out), enhanced=None)) == 1
+    assert compare_cli.run(_asked(files=files, jsonl=str(out), enhanced=None)) == 1
     assert "empty" in json.loads(out.read_text())["error"]
     assert "a.jpg" in capsys.readouterr().err
 
@@ -290,7 +318,7 @@ def test_a_playlist_in_a_clips_clothes_opens_no_other_file(tmp_path) -> None:
 
 def test_command_wants_two_photos_or_a_clip() -> None:
     with pytest.raises(PanelvisionError, match="two photos"):
-        compare_cli.run(argparse.Namespace(files=["one.jpg"], jsonl=None, enhanced=None))
+        compare_cli.run(_asked(files=["one.jpg"], jsonl=None, enhanced=None))
     for pair in (["one.jpg", "two.mp4"], ["one.mp4", "two.mp4"]):
         with pytest.raises(PanelvisionError, match="two photos of the same screen, or one clip"):
-            compare_cli.run(argparse.Namespace(files=pair, jsonl=None, enhanced=None))
+            compare_cli.run(_asked(files=pair, jsonl=None, enhanced=None))
