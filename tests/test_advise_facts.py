@@ -315,6 +315,16 @@ def test_a_cure_ends_the_job():
     advice = advise(None, {**DEAD, "discharge": "came-back"})
     assert advice.stop.kind == "works" and advice.expected_cost == 0
     assert "nothing to order" in advice.stop.text
+    assert advice.level == "closed" and advice.stop.cautions == ()
+
+
+def test_a_cure_with_the_back_off_is_told_to_close_the_set_with_its_cautions():
+    test = K.tests["reseat-cables"]
+    assert test.level == "back-off" and "back cover on again, then try" in test.ask
+    advice = advise(None, {**DEAD, "reseat-cables": "works"})
+    assert advice.stop.kind == "works" and advice.level == "back-off"
+    assert "Unplug it and close the set" in advice.stop.text
+    assert advice.stop.cautions == K.cautions_for("back-off", False) != ()
 
 
 def test_a_test_without_result_is_not_offered_again():

@@ -253,6 +253,8 @@ def _ended(suspects: Suspects, knowledge: Knowledge, value: float, level: int) -
         if test and seen in test.ends:
             cured = test.ends[seen]
             likely = max(cured, key=lambda fault: suspects.faults[fault])
+            # A set that works with its back off is still to be closed.
+            close = "Unplug it and close the set before anything else. " if level else ""
             stop = Stop(
                 kind="works",
                 assembly=knowledge.faults[likely].assembly,
@@ -261,9 +263,9 @@ def _ended(suspects: Suspects, knowledge: Knowledge, value: float, level: int) -
                 probability=sum(suspects.faults[fault] for fault in cured),
                 price=None,
                 expected_total=0.0,
-                text="The set works: nothing to order. Let it run for a while; it may come back. "
-                f"What it was: {knowledge.faults[likely].title.lower()}.",
-                cautions=(),
+                text=f"The set works: nothing to order. {close}Let it run for a while; it may come "
+                f"back. What it was: {knowledge.faults[likely].title.lower()}.",
+                cautions=knowledge.cautions_for(LEVELS[level], False) if level else (),
             )
             return Advice(
                 suspects, None, stop, (), 0.0, value, knowledge.economy.currency, LEVELS[level]

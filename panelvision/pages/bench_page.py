@@ -184,7 +184,8 @@ def bench_cautions(name: str, bench: Knowledge) -> tuple[str, ...]:
 
 def _verdict(stop: Stop, now: Advice, bench: Knowledge) -> None:
     st.subheader("Verdict")
-    cautions(stop.cautions, title="Before you open the set")
+    opened = "Before you close the set" if stop.kind == "works" else "Before you open the set"
+    cautions(stop.cautions, title=opened)
     money = now.currency
     headline = {
         "order": "Order this part",
@@ -420,6 +421,7 @@ def _what_if_form(bench: Knowledge) -> None:
         on_desk.observations,
         test.name,
         value or test.values[0],
+        done_tests=session.put_off(),
         set_value=on_desk.set_value,
         knowledge=bench,
         base=session.label_shares(),

@@ -159,7 +159,8 @@ class Desk:
             or any(held[key].corners_by_hand != entry.corners for key, entry in photos.items())
             or self.observations != dict(self.case.observations)
             or self.set != self.case.set
-            or (was is not None and self._who() != (was.name, was.contact, was.consent))
+            or self._who()
+            != (("", "", False) if was is None else (was.name, was.contact, was.consent))
         )
 
     def _who(self) -> tuple[str, str, bool]:
@@ -397,7 +398,11 @@ def knowledge() -> Knowledge:
 
 
 def forget_knowledge() -> None:
-    """Read it again next time: settings or closed cases have changed."""
+    """Read it again next time: settings or closed cases have changed.
+
+    A file of all cases that was made before is old then, and may hold what was deleted.
+    """
+    st.session_state.pop("archive", None)
     st.session_state.pop("knowledge", None)
     st.session_state.pop("settings", None)
 
@@ -415,7 +420,8 @@ def _knowledge(shop: Settings) -> Knowledge:
         return known
     closed = [
         Outcome(
-            fault=row["fault"] or row["assembly"],
+            # A fault that the knowledge has no longer leaves its assembly.
+            fault=row["fault"] if row["fault"] in known.faults else row["assembly"],
             observations={k: str(v) for k, v in row["observations"].items()},
             symptom=row["symptom"] or None,
         )
@@ -449,11 +455,17 @@ def advice(*, observations: Mapping[str, str | float] | None = None) -> Advice:
     return advise(
         photo_probabilities(),
         on_desk.observations if observations is None else observations,
-        done_tests=[name for name in on_desk.skipped if name not in on_desk.observations],
+        done_tests=put_off(),
         set_value=on_desk.set_value,
         knowledge=knowledge(),
         base=label_shares(),
     )
+
+
+def put_off() -> list[str]:
+    """Tests that were put off and have not been done since."""
+    on_desk = desk()
+    return [name for name in on_desk.skipped if name not in on_desk.observations]
 
 
 def label_shares() -> Mapping[str, float] | None:
