@@ -9,7 +9,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.errors import PhotoError
-from panelvision.measure.change import PanelChange, judge, nothing
+from panelvision.measure.change import SIGNIFICANCE, PanelChange, judge, nothing
 from panelvision.measure.faint_features import prepare, shrink
 from panelvision.measure.registration import Registration, register
 from panelvision.photo import MAX_BYTES, MAX_PIXELS, Photo
@@ -197,7 +197,7 @@ def change_over_time(frames: Stack) -> PanelChange:
     if best is None:
         return nothing("Glare hides most of the glass; move the torch aside and record again.")
     p_value = min(1.0, best.p_value * len(cuts))
-    return replace(best, p_value=p_value, changed=p_value <= 0.05)
+    return replace(best, p_value=p_value, changed=p_value <= SIGNIFICANCE)
 
 
 @dataclass(frozen=True)

@@ -81,7 +81,8 @@ def _judge(files: list[Path], corners: "list[FloatArray]", folder: str | None) -
 
     if len(files) == 2:
         first, second = (read_photo(f) for f in files)
-        return compare_photos(first, second, corners=tuple(corners) or (None, None))
+        of_first, of_second = corners or (None, None)
+        return compare_photos(first, second, corners=(of_first, of_second))
     seen = watch(read_clip(files[0]))
     if folder and seen.mean is not None:
         from panelvision.enhance import enhance

@@ -121,6 +121,19 @@ def test_a_wrong_outline_is_stood_in_for_by_the_surer_one(monkeypatch) -> None:
     assert not seen.changed
 
 
+def test_an_outline_that_stands_in_brings_its_own_shape(monkeypatch) -> None:
+    photos, views, _ = _pair(second=None)
+    found = iter([_Found(None), _Found(views[1].outline, aspect=4 / 3)])
+    monkeypatch.setattr(locate, "locate", lambda _: next(found))
+    shapes = []
+    square = change.square_up
+    monkeypatch.setattr(
+        change, "square_up", lambda *a, **k: shapes.append(k["aspect"]) or square(*a, **k)
+    )
+    assert change.compare_photos(*photos).usable
+    assert set(shapes) == {4 / 3}
+
+
 def test_photos_of_two_sets_tell_nothing(monkeypatch) -> None:
     photos = [photo_of(surface(seed, 960, 540) * 0.01, noise=1.0) for seed in (3, 4)]
     corners = np.array([[40, 30], [920, 30], [920, 510], [40, 510]], float)

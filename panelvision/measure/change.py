@@ -107,6 +107,10 @@ def compare_photos(
         return nothing(
             "No screen was found in either photo; take both with the whole screen in view."
         )
+    a_is_surer = outline_b is None or (
+        outline_a is not None and outline_a.confidence >= outline_b.confidence
+    )
+    aspect = aspect_a if a_is_surer else aspect_b
     alike = photo_a.pixels.shape == photo_b.pixels.shape
     if alike:
         # Hand-held frames lie within a few percent: the better outline stands in for a lost one.
@@ -115,8 +119,6 @@ def compare_photos(
     if outline_a is None or outline_b is None:
         missing = "first" if outline_a is None else "second"
         return nothing(f"No screen was found in the {missing} photo; take it again like the other.")
-    a_is_surer = outline_a.confidence >= outline_b.confidence
-    aspect = aspect_a if a_is_surer else aspect_b
 
     def lined_up(one: Outline, two: Outline) -> tuple[ScreenView, Registration]:
         first = square_up(photo_a, one, aspect=aspect)
@@ -305,8 +307,8 @@ def _statistics(
     return {kind: float(v) for kind, v in zip(_KINDS, values, strict=True)}
 
 
-_POOLED = ("top", "p95", "p75", "median", "cluster", "mean")
+_INPUTS_POOLED = ("top", "p95", "p75", "median", "cluster", "mean")
 CHANGE_NUMBERS = (
-    *(f"{scorer}_{n}" for scorer in ("tile", "glass", "apart") for n in _POOLED),
+    *(f"{scorer}_{n}" for scorer in ("tile", "glass", "apart") for n in _INPUTS_POOLED),
     *(f"{kind}_{part}_{s}" for s in _SCALES for part in _PARTS for kind in _KINDS),
 )
