@@ -5,11 +5,12 @@ import json
 import sys
 from typing import TYPE_CHECKING, Any
 
+from panelvision.errors import PanelvisionError
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
 from panelvision.words import as_percent
 
 if TYPE_CHECKING:
-    from panelvision.cases import Case, CaseStore
+    from panelvision.cases import Case, CaseStore, Deletion
     from panelvision.cases.accuracy import Accuracy, HitRate
 
 
@@ -59,6 +60,11 @@ def add_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     part.add_argument("customer", help="number of the customer, as listed")
     part.add_argument("--yes", action="store_true", help="do not ask")
     part.set_defaults(part=_delete)
+
+    part = parts.add_parser("delete", help="delete one case with its photos, for good")
+    part.add_argument("case", help="its number, or the beginning of it")
+    part.add_argument("--yes", action="store_true", help="do not ask")
+    part.set_defaults(part=_delete_case)
 
     part = parts.add_parser("export", help="write all cases and photos to a zip file")
     part.add_argument("file")
@@ -141,7 +147,16 @@ def _show(store: "CaseStore", args: argparse.Namespace) -> int:
 
 def _close(store: "CaseStore", args: argparse.Namespace) -> int:
     from panelvision.cases import Outcome
+    from panelvision.knowledge import load_knowledge
 
+    of_assembly = [
+        name for name, f in load_knowledge().faults.items() if f.assembly == args.assembly
+    ]
+    if args.fault and args.fault not in of_assembly:
+        known = ", ".join(of_assembly) or "none"
+        raise PanelvisionError(
+            f"--fault: '{args.fault}' is no fault of {args.assembly}; known: {known}"
+        )
     case = store.close_case(args.case, Outcome(args.assembly, args.fault, args.symptom, args.notes))
     _print(f"closed {case.id[:8]}: {args.assembly}")
     return 0
@@ -223,12 +238,23 @@ def _sure(args: argparse.Namespace, question: str) -> bool:
 def _delete(store: "CaseStore", args: argparse.Namespace) -> int:
     if not _sure(args, "Delete this customer with all cases and photos for good?"):
         return 2
-    gone = store.delete_customer(args.customer)
+    _tell_deleted(store.delete_customer(args.customer))
+    return 0
+
+
+def _delete_case(store: "CaseStore", args: argparse.Namespace) -> int:
+    case = store.get(args.case)
+    if not _sure(args, f"Delete case {case.id[:8]} ({case.set.label}) with its photos for good?"):
+        return 2
+    _tell_deleted(store.delete_case(case.id))
+    return 0
+
+
+def _tell_deleted(gone: "Deletion") -> None:
     _print(
         f"deleted {gone.cases} cases and {gone.photos} photos; archives and backups written "
         "earlier still hold them"
     )
-    return 0
 
 
 def _export(store: "CaseStore", args: argparse.Namespace) -> int:

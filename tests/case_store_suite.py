@@ -232,6 +232,32 @@ class CaseStoreSuite:
         assert store.outcomes() == []
         assert store.get(saved.id).outcome is None
 
+    def test_a_reading_that_nobody_settled_does_not_teach_itself(self, store):
+        saved = store.save_case(full_case(store))
+        assert saved.symptom  # as the photo was read
+        store.close_case(saved.id, Outcome("power-board"))
+        (record,) = store.outcomes()
+        assert record["symptom"] == ""
+
+    def test_one_case_can_be_deleted_and_others_keep_their_photos(self, store):
+        first, second = (store.save_case(full_case(store, i)) for i in range(2))
+        shared = dataclasses.replace(second, photos=(*second.photos, *first.photos))
+        second = store.save_case(shared)
+        nobody = store.save_case(Case(set=SetDescription("without a customer")))
+        gone = store.delete_case(first.id[:8])
+        assert (gone.cases, gone.photos) == (1, 0)
+        assert {case.id for case in store.search()} == {second.id, nobody.id}
+        assert [store.photo_bytes(photo.sha256) for photo in second.photos]
+        assert store.delete_case(nobody.id).cases == 1
+        gone = store.delete_case(second.id)
+        assert gone.photos == len(second.photos)
+        with pytest.raises(StoreError):
+            store.photo_bytes(second.photos[0].sha256)
+        # The customers are still known.
+        assert len(store.customers()) == 2
+        with pytest.raises(StoreError):
+            store.delete_case(first.id)
+
     def test_only_photos_of_customers_who_agreed_are_for_training(self, store):
         for seed, consent in ((1, True), (2, False)):
             case = full_case(store, seed, customer=Customer("c", "", consent))

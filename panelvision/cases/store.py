@@ -489,28 +489,42 @@ class CaseStore:
         backups made earlier still hold the customer; so do a PostgreSQL server's own
         write-ahead log and backups until they are recycled.
         """
-        people, table, held = schema.customers, schema.cases, schema.case_photos
+        people, table = schema.customers, schema.cases
         with self.told(), writing(self.engine) as connection:
             schema.lock_photo_files(connection)
             if not connection.execute(
                 sa.select(people.c.id).where(people.c.id == customer_id)
             ).first():
                 raise StoreError(f"no customer {customer_id[:32]} in the store")
-            mine = sa.select(table.c.id).where(table.c.customer_id == customer_id)
-            pictures = list(
-                connection.execute(
-                    sa.select(held.c.sha256).where(held.c.case_id.in_(mine)).distinct()
-                ).scalars()
-            )
-            # Not left to ON DELETE CASCADE alone, so that the count is known.
-            connection.execute(sa.delete(held).where(held.c.case_id.in_(mine)))
-            count = connection.execute(
-                sa.delete(table).where(table.c.customer_id == customer_id)
-            ).rowcount
+            deleted = self._delete_cases(connection, table.c.customer_id == customer_id)
             connection.execute(sa.delete(people).where(people.c.id == customer_id))
-            removed = self.give_up_photos(connection, pictures)
         self.finish_deletion()
-        return Deletion(count, removed)
+        return deleted
+
+    def delete_case(self, case_id: str) -> Deletion:
+        """Delete one case for good, as :meth:`delete_customer` does all of a customer's.
+
+        case_id: whole, or the beginning of it. The customer stays.
+        """
+        case = self.get(case_id)
+        with self.told(), writing(self.engine) as connection:
+            schema.lock_photo_files(connection)
+            deleted = self._delete_cases(connection, schema.cases.c.id == case.id)
+        self.finish_deletion()
+        return deleted
+
+    def _delete_cases(self, connection: sa.Connection, which: sa.ColumnElement[bool]) -> Deletion:
+        table, held = schema.cases, schema.case_photos
+        mine = sa.select(table.c.id).where(which)
+        pictures = list(
+            connection.execute(
+                sa.select(held.c.sha256).where(held.c.case_id.in_(mine)).distinct()
+            ).scalars()
+        )
+        # Not left to ON DELETE CASCADE alone, so that the count is known.
+        connection.execute(sa.delete(held).where(held.c.case_id.in_(mine)))
+        count = connection.execute(sa.delete(table).where(which)).rowcount
+        return Deletion(count, self.give_up_photos(connection, pictures))
 
     def finish_deletion(self) -> None:
         """Remove given-up files and the deleted rows' traces in the database's free space."""
@@ -586,9 +600,10 @@ class CaseStore:
     def outcomes(self) -> list[dict[str, Any]]:
         """What closed cases turned out to be, for learning.
 
-        One dict a case: ``case``, ``fault`` (may be empty), ``assembly``, ``symptom``,
-        ``observations`` (name to value), ``done_tests``, ``suspects`` (as last advised),
-        ``photo`` (mean of the photos' symptom probabilities, or empty), ``closed`` (datetime).
+        One dict a case: ``case``, ``fault`` (may be empty), ``assembly``, ``symptom`` (as the
+        technician settled it, or empty: a reading would confirm itself), ``observations`` (name
+        to value), ``done_tests``, ``suspects`` (as last advised), ``photo`` (mean of the photos'
+        symptom probabilities, or empty), ``closed`` (datetime).
         """
         records = []
         for case in self._closed():
@@ -598,7 +613,7 @@ class CaseStore:
                     "case": case.id,
                     "fault": case.outcome.fault,
                     "assembly": case.outcome.assembly,
-                    "symptom": case.symptom,
+                    "symptom": case.outcome.symptom,
                     "observations": dict(case.observations),
                     "done_tests": [dict(test) for test in case.done_tests],
                     "suspects": case.suspects,

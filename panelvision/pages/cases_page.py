@@ -1,5 +1,6 @@
 """Cases: save the set, find and reopen, close with the outcome, see how often it was right."""
 
+import html
 import tempfile
 from collections.abc import Callable
 from dataclasses import replace
@@ -136,6 +137,7 @@ def _save(
     with told:
         with st.spinner("Saving"):
             saved = save_desk()
+        st.session_state.pop("archive", None)
         st.success(
             f"Saved as case {saved.id[:8]}. When the set is repaired, close it below or under "
             "Find: what it was sharpens the advice.",
@@ -165,7 +167,8 @@ def save_desk() -> Case:
             record = None if entry.answer is None else entry.answer.record
             if record is not None and entry.corners is not None:
                 record = {**record, "corners_by_hand": entry.corners}
-            photos[kept.sha256] = CasePhoto(kept.sha256, key, entry.name, record)
+            source = before[key].source_sha256 if key in before else key
+            photos[kept.sha256] = CasePhoto(kept.sha256, source, entry.name, record)
     photos |= {photo.sha256: photo for photo in on_desk.set_aside}
     advice = session.advice()
     case = replace(
@@ -215,7 +218,8 @@ def _case_card(case: Case) -> None:
         state = "closed" if case.closed else "open"
         title = case.set.label or "Unnamed set"
         who = case.customer.name if case.customer is not None else ""
-        st.markdown(f"**{title}**" + (f", {who}" if who else ""))
+        # What strangers wrote is shown as it is: no formulas, no links.
+        st.html(f"<b>{html.escape(title)}</b>" + (f", {html.escape(who)}" if who else ""))
         symptom = SYMPTOM_WORDS.get(case.symptom, "no reading of a photo")
         suspect = next(iter(case.suspects.items()), None)
         lead = (
@@ -242,9 +246,8 @@ def _case_card(case: Case) -> None:
             else:
                 with st.popover("Close it: what was it?", icon=":material/check:"):
                     _close_form(case)
-            if case.customer is not None:
-                with st.popover("Delete", icon=":material/delete:"):
-                    _delete_form(case)
+            with st.popover("Delete", icon=":material/delete:"):
+                _delete_form(case)
 
 
 def _close_form(case: Case) -> None:
@@ -288,17 +291,27 @@ def _close_form(case: Case) -> None:
 
 
 def _delete_form(case: Case) -> None:
-    assert case.customer is not None
-    name = case.customer.name or "this customer"
-    st.markdown(
-        f"Deletes **{name}** with all their cases and photos for good. "
-        "Backups made earlier still hold them."
-    )
+    which = "case"
+    if case.customer is not None:
+        person = case.customer.name or case.customer.contact or "this customer"
+        words = {
+            "case": "This case and its photos",
+            "customer": f"{person} with all their cases and photos",
+        }
+        which = st.radio(
+            "What to delete", words, format_func=words.__getitem__, key=f"which-{case.id}"
+        )
+    st.markdown("It is gone for good. Backups made earlier still hold it.")
     sure = st.checkbox("Yes, delete for good", key=f"sure-{case.id}")
     if st.button("Delete", key=f"delete-{case.id}", disabled=not sure, type="primary"):
-        gone = session.case_store().delete_customer(case.customer.id)
-        on_desk = session.desk()
-        if on_desk.case is not None and on_desk.customer.id == case.customer.id:
+        store, on_desk = session.case_store(), session.desk()
+        if which == "customer" and case.customer is not None:
+            gone = store.delete_customer(case.customer.id)
+            meant = on_desk.customer.id == case.customer.id
+        else:
+            gone = store.delete_case(case.id)
+            meant = on_desk.case is not None and on_desk.case.id == case.id
+        if on_desk.case is not None and meant:
             session.clear_desk()
         session.forget_knowledge()
         st.toast(f"Deleted {gone.cases} cases and {gone.photos} photos.")
