@@ -8,12 +8,13 @@ import email
 import email.header
 import email.policy
 import email.utils
+import hashlib
 import os
 import stat
 import zipfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from email.message import Message
 from itertools import islice
 from pathlib import Path, PurePosixPath
@@ -62,7 +63,9 @@ class Incoming:
     name : str
         Its path below the given folder, or the archive's or message's name and its own.
     group : str
-        What it belongs to: ``"mail:ADDRESS"`` or ``"folder:PATH"``; empty for a loose photo.
+        What it belongs to: ``"mail:ADDRESS"``, or ``"folder:MARK:PATH"`` and ``"mail:MARK:PATH"``
+        with a mark of the source that was given, since folders of two customers may have one
+        name; empty for a loose photo.
     sender : str
         The mail address it came from, or empty.
     subject : str
@@ -80,10 +83,25 @@ class Incoming:
 
 @dataclass(frozen=True)
 class Trouble:
-    """Something that could not be read and is therefore reported: its name and one line why."""
+    """Something that is not among the photos and is therefore reported.
+
+    Attributes
+    ----------
+    name : str
+    reason : str
+        One line why.
+    whole : bool
+        Whether it came whole and is only of a kind that is not sorted.
+    group, sender, subject : str
+        As of :class:`Incoming`.
+    """
 
     name: str
     reason: str
+    whole: bool = False
+    group: str = ""
+    sender: str = ""
+    subject: str = ""
 
 
 class InboxError(PanelvisionError, ValueError):
@@ -111,10 +129,15 @@ def read_inbox(sources: Iterable[str | Path]) -> Iterator[Incoming | Trouble]:
             shown = "".join(c if c.isprintable() else "?" for c in str(path))
             raise InboxError(f"{shown}: cannot be read ({reason}); check the path") from None
         if stat.S_ISDIR(mode):
-            yield from _folder(path, counter)
+            found = _folder(path, counter)
         else:
             # named on the command line: taken for a photo unless it is a container
-            yield from _file(path, path.name, "", 0, counter, named=True)
+            found = _file(path, path.name, "", 0, counter, named=True)
+        mark = hashlib.sha256(os.fsencode(path.absolute())).hexdigest()[:8]
+        for item in found:
+            kind, _, place = item.group.partition(":")
+            own = not item.group or item.sender
+            yield item if own else replace(item, group=f"{kind}:{mark}:{place}")
 
 
 class _Counter:
@@ -163,8 +186,19 @@ def _folder(root: Path, counter: _Counter) -> Iterator[Incoming | Trouble]:
                 continue
             path = Path(folder) / file
             name = label(file if below == "." else f"{below}/{file}")
-            yield from _file(path, name, group, 0, counter)
+            yield from _of(group, _file(path, name, group, 0, counter))
     yield from troubles
+
+
+def _of(
+    group: str, items: Iterable[Incoming | Trouble], sender: str = "", subject: str = ""
+) -> Iterator[Incoming | Trouble]:
+    """The items; what belongs to nobody yet belongs to this group."""
+    for item in items:
+        if item.sender or (item.group and not sender):
+            yield item
+        else:
+            yield replace(item, group=group, sender=sender, subject=subject)
 
 
 def _ignored(name: str) -> bool:
@@ -257,8 +291,10 @@ def is_clip(name: str) -> bool:
 def _unsorted(kind: str, name: str) -> Trouble:
     """Why a clip or an unknown kind of picture is not among the sorted photos."""
     if kind == "clip":
-        return Trouble(name, "is a clip; clips are not sorted: give it to the photo page by itself")
-    return Trouble(name, "is a kind of picture that is not read; ask for the photo as JPEG")
+        why = "is a clip; clips are not sorted: give it to the photo page by itself"
+    else:
+        why = "is a kind of picture that is not read; ask for the photo as JPEG"
+    return Trouble(name, why, whole=True)
 
 
 def _looks_like_a_photo(head: bytes) -> bool:
@@ -298,7 +334,10 @@ def _zip(
             yield Trouble(name, f"holds more than {MAX_ENTRIES} entries; left out")
             return
         for entry in sorted(entries, key=lambda e: e.filename):
-            yield from _zip_entry(open_, archive, entry, name, group, depth, counter)
+            folder = "/".join(label(entry.filename).split("/")[:-1])
+            own_group = group or (f"folder:{name}/{folder}" if folder else "")
+            found = _zip_entry(open_, archive, entry, name, own_group, depth, counter)
+            yield from _of(own_group, found)
 
 
 def _zip_entry(
@@ -332,8 +371,6 @@ def _zip_entry(
         yield Trouble(full, "swells absurdly when unpacked; left out")
         return
     read = _zip_reader(open_, entry, full, counter)
-    folder = "/".join(inner.split("/")[:-1])
-    own_group = group or (f"folder:{name}/{folder}" if folder else "")
     try:
         with archive.open(entry) as file:
             head = file.read(32)
@@ -344,11 +381,11 @@ def _zip_entry(
     kind = _kind(inner, head)
     if kind == "photo":
         if counter.entry():
-            yield Incoming(full, own_group, read)
+            yield Incoming(full, group, read)
         else:
             yield Trouble(full, f"left out: more than {MAX_ENTRIES} photos at once")
     elif kind:
-        yield from _nested(kind, read, full, own_group, depth + 1, counter)
+        yield from _nested(kind, read, full, group, depth + 1, counter)
 
 
 def _zip_reader(
@@ -471,16 +508,14 @@ def _mail(
         full = f"{name}/{file_name}"
         part = _part_reader(read, index, full)
         kind = _kind(file_name, head)
-        if kind == "photo":
-            if counter.entry():
-                yield Incoming(full, group, part, sender, subject)
-            else:
-                yield Trouble(full, f"left out: more than {MAX_ENTRIES} photos at once")
+        found: Iterable[Incoming | Trouble] = ()
+        if kind == "photo" and counter.entry():
+            found = [Incoming(full, group, part, sender, subject)]
+        elif kind == "photo":
+            found = [Trouble(full, f"left out: more than {MAX_ENTRIES} photos at once")]
         elif kind:
-            for found in _nested(kind, part, full, group, depth + 1, counter):
-                if isinstance(found, Incoming) and not found.sender:
-                    found = Incoming(found.name, group, found.read, sender, subject)
-                yield found
+            found = _nested(kind, part, full, group, depth + 1, counter)
+        yield from _of(group, found, sender, subject)
 
 
 def _parsed(data: bytes) -> Message:

@@ -91,6 +91,13 @@ WANTED: dict[str, tuple[str, tuple[str, ...]]] = {
             "Hold still and take the photo while the fault is there.",
         ),
     ),
+    "kind": (
+        "a photo, because we cannot look at a file of the kind that you sent",
+        (
+            "Take a photo with the phone's own camera, not a clip and not a live picture.",
+            "Attach it to an e-mail as it is, in its original size, as JPEG or HEIC.",
+        ),
+    ),
     "file": (
         "the photo once more, because the file did not reach us in one piece",
         (

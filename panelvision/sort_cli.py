@@ -83,12 +83,14 @@ def run(args: argparse.Namespace) -> int:
         with open_store(args.store or None) as store:
             done = file_cases(summary.cases, store)
         filed = f"filed {done.added} new cases, {done.updated} brought up to date"
+        if done.kept:
+            filed += f", {done.kept} as they were"
     if not args.quiet:
         _report(summary, filed)
     if summary.stopped:
         print(
-            f"panelvision: stopped; {summary.waiting} photos wait, what is done is kept: "
-            "run the same command again",
+            f"panelvision: stopped; {summary.waiting} photos and {summary.uncompared} pairs of "
+            "photos wait, what is done is kept: run the same command again",
             file=sys.stderr,
         )
         return _EXIT_INTERRUPTED

@@ -79,8 +79,8 @@ class SortSummary:
         In the order in which to deal with them.
     photos, new, reused, failed : int
         Photos with a result; of them done in this run, taken from earlier runs, and unreadable.
-    waiting : int
-        Photos left undone because the run was stopped.
+    waiting, uncompared : int
+        Photos, and pairs of photos of one dark screen, left undone because the run was stopped.
     out : Path
         Folder with ``results.jsonl``, ``results.csv`` and ``index.html``.
     seconds : float
@@ -92,13 +92,14 @@ class SortSummary:
     reused: int
     failed: int
     waiting: int
+    uncompared: int
     out: Path
     seconds: float
 
     @property
     def stopped(self) -> bool:
         """Whether the run ended before everything was done."""
-        return self.waiting > 0
+        return self.waiting + self.uncompared > 0
 
 
 # --- what runs on the workers -------------------------------------------------------------------
@@ -245,12 +246,10 @@ def sort_photos(
         with run.enough_on_interrupt():
             run.examine_all(items)
         groups = group_photos(run.photos)
-        changes: list[Mapping[str, Any] | None] = [None] * len(groups)
-        if not stop.is_set():
-            with run.enough_on_interrupt():
-                changes = run.compare_all(groups)
+        with run.enough_on_interrupt():
+            run.compare_all(groups)
         shop = settings or Settings()
-        cases = _cases(groups, changes, shop)
+        cases = _cases(groups, run.changes, shop)
         try:
             write_outputs(cases, out, currency=shop.currency)
         except OSError as fault:
@@ -266,6 +265,7 @@ def sort_photos(
         reused=run.reused,
         failed=failed,
         waiting=len(items) - len(run.photos),
+        uncompared=run.uncompared,
         out=out,
         seconds=time.monotonic() - started,
     )
@@ -291,6 +291,8 @@ class _Run:
         self.workers, self.cluster = workers, cluster
         self.progress, self.stop = progress, stop
         self.photos: list[SortedPhoto] = []
+        self.changes: list[Mapping[str, Any] | None] = []
+        self.uncompared = 0
         self.reused = 0
         self.failed = 0
 
@@ -360,8 +362,8 @@ class _Run:
     def _look_up(self, item: Incoming | Trouble) -> tuple[bytes, str, SortedPhoto | None, bool]:
         """A photo's bytes and hash, and its result if it is known or cannot be had."""
         if isinstance(item, Trouble):
-            incoming = Incoming(item.name, "", _nothing)
-            error = {"file": item.name, "error": f"{item.name}: {item.reason}"}
+            incoming = Incoming(item.name, item.group, _nothing, item.sender, item.subject)
+            error = {"file": item.name, "error": f"{item.name}: {item.reason}", "whole": item.whole}
             return b"", "", SortedPhoto(incoming, "", error), False
         try:
             data = item.read()
@@ -384,10 +386,8 @@ class _Run:
 
     # --- pairs ---
 
-    def compare_all(
-        self, groups: Sequence[Sequence[SortedPhoto]]
-    ) -> list[Mapping[str, Any] | None]:
-        """The strongest change within each case, or None.
+    def compare_all(self, groups: Sequence[Sequence[SortedPhoto]]) -> None:
+        """Fill ``changes`` with the strongest within each case, or None, as far as the run gets.
 
         Its p-value is that of the best of all pairs compared (Bonferroni), as of a clip's moments.
         """
@@ -399,41 +399,58 @@ class _Run:
                 wanted.append((number, one, two, key))
         known = {key: kept for *_, key in wanted if (kept := self.files.get(key)) is not None}
         reused, pairs = len(known), {key: (one, two) for _, one, two, key in wanted}
+        judged: set[str] = set(known)
 
         def tasks() -> Iterator[Task]:
             for key, (one, two) in pairs.items():
                 if key in known:
                     continue
+                if self.stop.is_set():
+                    return
                 try:
                     yield Task(key, (one.incoming.read(), two.incoming.read()))
                 except PhotoError:  # vanished meanwhile
+                    judged.add(key)
                     continue
 
-        stream = self._run(tasks(), partial(_compare_safely, self.compare))
-        with contextlib.closing(stream):  # type: ignore[type-var]
-            for done, result in enumerate(stream, 1 + reused):
-                if not result.failure:
-                    known[result.key] = result.value
-                    if "error" not in result.value:
-                        self.files.put(result.key, result.value)
-                self._tell("pairs", done, len(pairs), "")
-        best: list[Mapping[str, Any] | None] = [None] * len(groups)
-        compared = Counter(number for number, *_, key in wanted if _compared(known.get(key)))
-        for number, one, two, key in wanted:
-            change = known.get(key)
-            if change is None or not _compared(change):
-                continue
-            p_value = min(1.0, float(change["p_value"]) * compared[number])
-            change = {
-                "files": [one.incoming.name, two.incoming.name],
-                **change,
-                "p_value": p_value,
-                "changed": p_value <= SIGNIFICANCE,
-            }
-            held = best[number]
-            if held is None or p_value < held["p_value"]:
-                best[number] = change
-        return best
+        try:
+            stream = self._run(tasks(), partial(_compare_safely, self.compare))
+            with contextlib.closing(stream):  # type: ignore[type-var]
+                for done, result in enumerate(stream, 1 + reused):
+                    judged.add(result.key)
+                    if not result.failure:
+                        known[result.key] = result.value
+                        if "error" not in result.value:
+                            self.files.put(result.key, result.value)
+                    self._tell("pairs", done, len(pairs), "")
+        finally:
+            self.uncompared = len(pairs.keys() - judged)
+            self.changes = _strongest(wanted, known, len(groups))
+
+
+def _strongest(
+    wanted: Sequence[tuple[int, SortedPhoto, SortedPhoto, str]],
+    known: Mapping[str, Mapping[str, Any]],
+    groups: int,
+) -> list[Mapping[str, Any] | None]:
+    """Of each group the pair with the least p-value, or None where none could be compared."""
+    best: list[Mapping[str, Any] | None] = [None] * groups
+    compared = Counter(number for number, *_, key in wanted if _compared(known.get(key)))
+    for number, one, two, key in wanted:
+        change = known.get(key)
+        if change is None or not _compared(change):
+            continue
+        p_value = min(1.0, float(change["p_value"]) * compared[number])
+        change = {
+            "files": [one.incoming.name, two.incoming.name],
+            **change,
+            "p_value": p_value,
+            "changed": p_value <= SIGNIFICANCE,
+        }
+        held = best[number]
+        if held is None or p_value < held["p_value"]:
+            best[number] = change
+    return best
 
 
 def _nothing() -> bytes:
@@ -468,9 +485,9 @@ def _cases(
     cases = []
     for group, change in zip(groups, changes, strict=True):
         step = decide(group, change)
-        estimate = _estimate(step)
+        estimate = _estimate(step, settings)
         first = group[0].incoming
-        title = first.subject or first.sender or first.group.partition(":")[2] or first.name
+        title = first.subject or first.sender or first.group.split(":", 2)[-1] or first.name
         case = SortedCase(
             key=case_key(group),
             title=title,
@@ -494,11 +511,11 @@ def _cases(
     return rank_cases(cases)
 
 
-def _estimate(step: NextStep) -> tuple[float, float] | None:
+def _estimate(step: NextStep, settings: Settings) -> tuple[float, float] | None:
     if step.step != "quote" or not step.suspect:
         return None
     try:
-        return repair_price(step.suspect)
+        return repair_price(step.suspect, settings.labour_per_hour)
     except PanelvisionError:  # a shop's own price file that is wrong must not cost the run
         return None
 

@@ -12,7 +12,7 @@ from panelvision.fingerprint import NEAR
 from panelvision.inbox import Incoming
 from panelvision.isolate import isolate
 from panelvision.knowledge.loader import load_knowledge
-from panelvision.settings import load_settings, prices_path
+from panelvision.settings import prices_path
 
 # What to do next, most urgent first.
 STEPS: tuple[str, ...] = ("quote", "ask-for-photo", "bring-in", "not-a-screen")
@@ -88,7 +88,8 @@ class NextStep:
     share : float
         Probability of the suspect, given the photo, 0..1.
     confidence : float
-        Probability of the symptom times that of the suspect, 0..1; orders cases of one step.
+        Orders cases of one step, 0..1: the probability of the symptom times that of the suspect
+        where there is one.
     hints : tuple of str
         How to retake the photo, from the quality check.
     """
@@ -234,7 +235,8 @@ def decide(photos: Sequence[SortedPhoto], change: Mapping[str, Any] | None) -> N
     """What to do next with a case."""
     readable = [p for p in photos if "error" not in p.record]
     if not readable:
-        return NextStep("ask-for-photo", wanted="file")
+        whole = all(p.record.get("whole") for p in photos)
+        return NextStep("ask-for-photo", wanted="kind" if whole else "file")
     screens = [p for p in readable if p.symptom != "not-a-screen"]
     if not screens:
         best = max(readable, key=lambda p: p.probability)
@@ -245,7 +247,7 @@ def decide(photos: Sequence[SortedPhoto], change: Mapping[str, Any] | None) -> N
         best = max(screens, key=lambda p: _probability_of(p, "faint-image"))
         sure = max(_probability_of(best, "faint-image"), 1 - float(change.get("p_value") or 0.0))
         suspect, share = _first(isolate({"faint-image": 1.0}, {}).assemblies)
-        return NextStep("quote", "", "faint-image", suspect, sure, share)
+        return NextStep("quote", "", "faint-image", suspect, sure * share, share)
     if not usable:
         best = max(screens, key=lambda p: p.probability)
         return NextStep(
@@ -307,11 +309,13 @@ def rank_cases(cases: Sequence[SortedCase]) -> list[SortedCase]:
     return [replace(case, rank=rank) for rank, case in enumerate(ordered, 1)]
 
 
-def repair_price(assembly: str) -> tuple[float, float] | None:
-    """Lowest and highest price of replacing an assembly: part, labour and opening the set."""
+def repair_price(assembly: str, rate: float | None) -> tuple[float, float] | None:
+    """Lowest and highest price of replacing an assembly: part, labour and opening the set.
+
+    rate: of labour, an hour; None for the knowledge files' own.
+    """
     own = prices_path()
     knowledge = load_knowledge(own if own.is_file() else None)
-    rate = load_settings().labour_per_hour
     labour = knowledge.economy.labour_per_hour if rate is None else rate
     prices = []
     for part in knowledge.parts.values():

@@ -21,15 +21,16 @@ class Filed:
 def file_cases(cases: Sequence[SortedCase], store: CaseStore) -> Filed:
     """Save sorted cases. A case that is filed already gets new photos and examinations only.
 
-    What the technician entered stays, and closed cases are left alone. Cases without any photo
-    that can be read are not filed.
+    What the technician entered stays, and closed cases are left alone: what their customers send
+    later is a case of its own. Cases without any photo that can be read are not filed.
     """
     added = updated = kept = 0
     held = {case.id: case for case in store.search()}
-    for sorted_case in cases:
-        identity = _identity("case", sorted_case.key)
-        before = held.get(identity)
-        if before is not None and before.closed is not None:
+    for case in cases:
+        sorted_case, identity, before = _place(case, list(held.values()))
+        if before is not None:
+            held.pop(before.id)  # so that no two of today's become one
+        if not sorted_case.photos:
             kept += 1
             continue
         photos = _photos(sorted_case, store, before)
@@ -48,12 +49,42 @@ def file_cases(cases: Sequence[SortedCase], store: CaseStore) -> Filed:
             )
             added += 1
         elif photos != before.photos:
-            advice = before.advice if before.observations or before.done_tests else suspects
-            store.save_case(replace(before, photos=photos, advice=advice))
+            on_the_bench = before.observations or any(p.corners_by_hand for p in before.photos)
+            advice = before.advice if on_the_bench else suspects
+            customer = before.customer or _customer(sorted_case)
+            store.save_case(replace(before, photos=photos, advice=advice, customer=customer))
             updated += 1
         else:
             kept += 1
     return Filed(added, updated, kept)
+
+
+def _place(case: SortedCase, held: Sequence[Case]) -> tuple[SortedCase, str, Case | None]:
+    """Which of its photos are to be filed, as which case, and that case if it is open already.
+
+    A case is known again by sender or folder, or by a photo that it holds: loose photos have no
+    name of their own, and a folder of one name may be another customer's.
+    """
+    identity = _identity("case", case.key)
+    mine = next((one for one in held if one.id == identity), None)
+    if mine is not None and mine.closed is not None:
+        done = {key for one in held if one.closed is not None for key in one.photo_of()}
+        case = replace(case, photos=tuple(p for p in case.photos if p.sha256 not in done))
+    hashes = {photo.sha256 for photo in case.photos} - {""}
+    sharing = [
+        one
+        for one in held
+        if one.closed is None
+        and hashes & one.photo_of().keys()
+        and not (case.sender and one.customer and one.customer.contact != case.sender)
+    ]
+    if mine is not None and mine.closed is None and (case.sender or mine in sharing):
+        return case, identity, mine
+    if sharing:
+        return case, sharing[0].id, sharing[0]
+    if mine is not None and hashes:
+        identity = _identity("case", f"{case.key}\n{min(hashes)}")
+    return case, identity, None
 
 
 def _identity(kind: str, text: str) -> str:
@@ -69,7 +100,7 @@ def _customer(case: SortedCase) -> Customer | None:
 
 def _photos(case: SortedCase, store: CaseStore, before: Case | None) -> tuple[CasePhoto, ...]:
     """The case's photos in the store: those it has, with fresh examinations, then new ones."""
-    held = {photo.source_sha256: photo for photo in (before.photos if before else ())}
+    held = before.photo_of() if before else {}
     photos: dict[str, CasePhoto] = {}
     for photo in case.photos:
         if not photo.sha256 or "error" in photo.record:
@@ -77,7 +108,9 @@ def _photos(case: SortedCase, store: CaseStore, before: Case | None) -> tuple[Ca
         record = dict(photo.record)
         known = held.get(photo.sha256)
         if known is not None:
-            photos[known.sha256] = replace(known, examination=record)
+            # What was read within corners set by hand is better than what is read without.
+            fresh = known if known.corners_by_hand else replace(known, examination=record)
+            photos[known.sha256] = fresh
             continue
         try:
             stored = store.add_photo(photo.incoming.read(), name=photo.incoming.name)

@@ -2,6 +2,7 @@
 
 import io
 import os
+import re
 import struct
 import tracemalloc
 import zipfile
@@ -50,6 +51,11 @@ def packed(**files: bytes) -> bytes:
     return file.getvalue()
 
 
+def unmarked(group: str) -> str:
+    """Without the mark of the source, which depends on where it lies."""
+    return re.sub(r"^(folder|mail):[0-9a-f]{8}:", r"\1:", group)
+
+
 def test_a_folder_gives_its_photos_by_subfolder(tmp_path):
     box = tmp_path / "box"
     (box / "anna" / "more").mkdir(parents=True)
@@ -62,7 +68,7 @@ def test_a_folder_gives_its_photos_by_subfolder(tmp_path):
     (box / "Thumbs.db").write_bytes(JPEG)
     found, trouble = read(box)
     assert list(found) == ["loose.JPG", "no suffix", "anna/a b.heic", "anna/more/ü.png"]
-    assert [i.group for i in found.values()] == [
+    assert [unmarked(i.group) for i in found.values()] == [
         "", "", "folder:box/anna", "folder:box/anna/more",
     ]  # fmt: skip
     assert found["loose.JPG"].read() == JPEG
@@ -129,7 +135,7 @@ def test_a_zip_is_read_where_it_lies(tmp_path):
         "photos.zip/a.jpg", "photos.zip/empty.jpg", "photos.zip/inner.zip/c.jpg",
         "photos.zip/set 2/b.png",
     ]  # fmt: skip
-    assert found["photos.zip/set 2/b.png"].group == "folder:photos.zip/set 2"
+    assert unmarked(found["photos.zip/set 2/b.png"].group) == "folder:photos.zip/set 2"
     assert found["photos.zip/a.jpg"].group == ""
     assert found["photos.zip/inner.zip/c.jpg"].read() == JPEG
     assert trouble == {}
@@ -251,7 +257,7 @@ def test_a_comma_in_a_senders_name_is_no_second_sender(tmp_path):
         raw = mail(a_jpg=JPEG).replace(b"Ann <ann@example.org>", sender.encode())
         (tmp_path / f"{first}.eml").write_bytes(raw)
     found, _ = read(*sorted(tmp_path.glob("*.eml")))
-    assert sorted(i.group for i in found.values()) == [
+    assert sorted(unmarked(i.group) for i in found.values()) == [
         "mail:eva@example.org", "mail:hans@example.org",
     ]  # fmt: skip
 

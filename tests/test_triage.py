@@ -4,6 +4,7 @@ Queues, files and pages are tested with `toy_pipeline`; the vision has tests of 
 """
 
 import csv
+import hashlib
 import io
 import json
 import os
@@ -560,6 +561,130 @@ def test_sorted_cases_are_filed_once_and_what_people_entered_stays(tmp_path):
         assert (now.observations, now.verdict) == (mine.observations, "panel")
         assert len(now.photos) == len(mine.photos) + 1
         assert store.get(closed.id) == closed
+
+
+def mail(sender: str, *files: tuple[str, bytes]) -> bytes:
+    message = EmailMessage()
+    message["From"], message["Subject"] = sender, "My television"
+    message.set_content("help")
+    for name, data in files:
+        message.add_attachment(data, maintype="application", subtype="x", filename=name)
+    return message.as_bytes()
+
+
+def test_a_customer_who_comes_back_after_the_case_is_closed_gets_a_new_one(tmp_path):
+    inbox = tmp_path / "mail"
+    inbox.mkdir()
+    (inbox / "1.eml").write_bytes(mail("ann@example.org", ("a.png", photo("no-image"))))
+    with open_store(tmp_path / "s.sqlite") as store:
+        file_cases(sort(inbox, out=tmp_path / "out").cases, store)
+        (first,) = store.search()
+        first = store.close_case(first.id, Outcome("backlight"))
+        (inbox / "2.eml").write_bytes(mail("ann@example.org", ("b.png", photo("cracked"))))
+        done = file_cases(sort(inbox, out=tmp_path / "out").cases, store)
+        assert (done.added, done.updated) == (1, 0)
+        (second,) = store.search(open_only=True)
+        assert [p.name for p in second.photos] == ["2.eml/b.png"]
+        assert second.customer == first.customer and store.get(first.id) == first
+        # Another one for the set that is open, sorted again and again.
+        (inbox / "3.eml").write_bytes(mail("ann@example.org", ("c.png", photo("blocky"))))
+        for _ in range(2):
+            file_cases(sort(inbox, out=tmp_path / "out").cases, store)
+            assert len(store.search()) == 2
+        assert len(store.get(second.id).photos) == 2
+
+
+def test_one_more_photo_of_a_loose_set_joins_the_case_that_holds_the_others(tmp_path):
+    box = tmp_path / "box"
+    box.mkdir()
+    # Copies that look alike, whose hashes come in any order.
+    copies = [photo("no-image", 3, second=k) for k in range(4)]
+    with open_store(tmp_path / "s.sqlite") as store:
+        for k, data in enumerate(sorted(copies, key=lambda d: hashlib.sha256(d).digest())[::-1]):
+            (box / f"{k}.png").write_bytes(data)
+            file_cases(sort(box, out=tmp_path / "out").cases, store)
+            (case,) = store.search()
+            assert len(case.photos) == k + 1
+
+
+def test_folders_and_zips_of_one_name_are_not_one_customer(tmp_path):
+    with open_store(tmp_path / "s.sqlite") as store:
+        sources = []
+        for k, who in enumerate(("one", "two")):
+            folder = tmp_path / who / "DCIM" / "camera"
+            folder.mkdir(parents=True)
+            (folder / "a.png").write_bytes(photo("no-image", k))
+            sources.append(folder.parent)
+            with zipfile.ZipFile(tmp_path / who / "photos.zip", "w") as archive:
+                archive.writestr("set/a.png", photo("no-image", 10 + k))
+            sources.append(tmp_path / who / "photos.zip")
+        summary = sort(*sources, out=tmp_path / "out")
+        assert [len(case.photos) for case in summary.cases] == [1] * 4
+        assert {case.title for case in summary.cases} == {"DCIM/camera", "photos.zip/set"}
+        assert file_cases(summary.cases, store).added == 4
+        # The next phone is read at the very place of the last one.
+        (tmp_path / "one" / "DCIM" / "camera" / "a.png").write_bytes(photo("cracked", 7))
+        done = file_cases(sort(sources[0], out=tmp_path / "out").cases, store)
+        assert (done.added, done.updated) == (1, 0)
+
+
+def test_what_was_read_within_corners_set_by_hand_stays(tmp_path):
+    box = tmp_path / "box"
+    box.mkdir()
+    (box / "a.png").write_bytes(photo("no-image"))
+    with open_store(tmp_path / "s.sqlite") as store:
+        file_cases(sort(box, out=tmp_path / "out").cases, store)
+        (case,) = store.search()
+        corners = [[1.0, 1.0], [90.0, 1.0], [90.0, 60.0], [1.0, 60.0]]
+        record = {**case.photos[0].examination, "corners_by_hand": corners, "symptom": "cracked"}
+        by_hand = replace(case.photos[0], examination=record)
+        case = store.save_case(
+            replace(case, photos=(by_hand,), advice={"suspects": {"panel": 1.0}})
+        )
+        (box / "b.png").write_bytes(photo("no-image", second=1))
+        assert file_cases(sort(box, out=tmp_path / "out").cases, store).updated == 1
+        (now,) = store.search()
+        assert by_hand in now.photos and len(now.photos) == 2
+        assert now.advice == case.advice
+
+
+def test_a_clip_beside_a_customers_photo_is_that_customers(tmp_path):
+    data = mail("ann@example.org", ("a.png", photo("normal")), ("clip.mp4", b"moving"))
+    (tmp_path / "1.eml").write_bytes(data)
+    (tmp_path / "2.eml").write_bytes(mail("bob@example.org", ("clip.mp4", b"moving")))
+    (tmp_path / "3.eml").write_bytes(mail("cat@example.org", ("a.jpg", b"torn")))
+    sources = [tmp_path / f"{k}.eml" for k in (1, 2, 3)]
+    cases = {case.sender: case for case in sort(*sources, out=tmp_path / "out").cases}
+    assert sorted(cases) == ["ann@example.org", "bob@example.org", "cat@example.org"]
+    assert len(cases["ann@example.org"].photos) == 2
+    assert cases["bob@example.org"].next.wanted == "kind"
+    assert "one piece" not in cases["bob@example.org"].message
+    assert cases["cat@example.org"].next.wanted == "file"
+
+
+def interrupted_compare(one: bytes, two: bytes) -> dict:
+    raise KeyboardInterrupt
+
+
+def test_a_run_that_is_stopped_while_pairs_are_compared_says_so_and_keeps_what_it_has(tmp_path):
+    for name in ("set 1", "set 2"):
+        (tmp_path / "box" / name).mkdir(parents=True)
+        for k in range(2):
+            data = photo("no-image", int(name[-1]), second=k)
+            (tmp_path / "box" / name / f"{k}.png").write_bytes(data)
+    box, out = tmp_path / "box", tmp_path / "out"
+    done = sort(box, out=out)
+    assert not done.stopped and all(case.change["changed"] for case in done.cases)
+    for name in ("2.png", "3.png"):
+        (box / "set 2" / name).write_bytes(photo("no-image", 2, second=int(name[0])))
+    stopped = sort_photos(
+        [box], out=out, examine=toy_pipeline.examine, compare=interrupted_compare,
+        version=toy_pipeline.version, workers=0,
+    )  # fmt: skip
+    assert stopped.stopped and (stopped.waiting, stopped.uncompared) == (0, 2)
+    # What was compared before still counts.
+    assert all(case.change["changed"] for case in stopped.cases)
+    assert not sort(box, out=out).stopped
 
 
 def test_a_customer_is_not_asked_for_what_only_the_shop_can_do():

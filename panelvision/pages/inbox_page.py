@@ -101,7 +101,9 @@ def _gallery(job: InboxJob) -> None:
     counts = {step: sum(case.next.step == step for case in job.cases) for step in STEPS}
     told = [f"{STEP_WORDS[step]}: {count}" for step, count in counts.items() if count]
     rest = f"{summary.failed} could not be read. " if summary.failed else ""
-    rest += f"{summary.waiting} were left undone." if summary.waiting else ""
+    rest += f"{summary.waiting} were left undone. " if summary.waiting else ""
+    if summary.uncompared:
+        rest += f"{_count(summary.uncompared, 'pair')} of dark photos not compared yet."
     answer(
         f"{_count(summary.photos, 'photo')}, {_count(len(job.cases), 'case')}",
         _capital(told[0]) if told else "Nothing to sort",
