@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 from streamlit.testing.v1 import AppTest
 
-from panelvision.cases.model import CasePhoto
+from panelvision.cases.model import Case, CasePhoto, Customer, Outcome, SetDescription
 from panelvision.examples import EXAMPLES, load_examples
 from panelvision.isolate import advise, isolate
 from panelvision.knowledge import load_knowledge
@@ -355,6 +355,51 @@ def test_a_case_is_saved_found_closed_and_deleted():
     last.button(key=f"delete-{saved.id}").click().run()
     assert not last.exception
     assert store.search() == []
+
+
+def test_a_case_of_nobody_can_be_deleted_and_leaves_no_old_file_of_cases():
+    store = session.case_store()
+    kept = store.save_case(Case(set=SetDescription("kept")))
+    gone = store.save_case(Case(set=SetDescription("gone, $300 and $80")))
+    at = visit("cases")
+    at.session_state["archive"] = b"made before"
+    # What stands in a mail's subject is no formula.
+    assert "<b>gone, $300 and $80</b>" in said(at)
+    at.checkbox(key=f"sure-{gone.id}").check().run()
+    at.button(key=f"delete-{gone.id}").click().run()
+    assert not at.exception
+    assert [case.id for case in store.search()] == [kept.id]
+    assert "archive" not in at.session_state
+
+
+def test_one_case_of_a_customer_can_be_deleted_alone():
+    store = session.case_store()
+    one = store.save_case(Case(customer=Customer("An Invented Customer")))
+    other = store.save_case(Case(customer=one.customer))
+    at = visit("cases")
+    at.checkbox(key=f"sure-{one.id}").check().run()
+    at.button(key=f"delete-{one.id}").click().run()
+    assert [case.id for case in store.search()] == [other.id]
+
+
+def test_a_closed_case_with_a_fault_that_is_known_no_more_breaks_no_page():
+    store = session.case_store()
+    case = store.save_case(Case(set=SetDescription("old")))
+    store.close_case(case.id, Outcome("backlight", "a fault of former days"))
+    store.save_case(Case(set=SetDescription("open")))
+    for page in ("bench", "report", "cases"):
+        at = visit(page)
+        assert not at.exception and not at.error
+
+
+def test_a_name_for_a_case_of_nobody_is_not_lost_unasked():
+    at = visit("photo")
+    on_desk = desk_of(at)
+    on_desk.case = Case(set=SetDescription("from the inbox"))
+    on_desk.set = on_desk.case.set
+    assert not on_desk.unsaved()
+    on_desk.customer = replace(on_desk.customer, name="An Invented Customer")
+    assert on_desk.unsaved()
 
 
 def test_a_saved_case_comes_back_to_the_bench():
