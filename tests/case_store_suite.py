@@ -42,7 +42,7 @@ def full_case(store: CaseStore, seed: int = 1, *, customer: Customer | None = No
     probabilities = {"faint-image": 0.8, "no-image": 0.2}
     return Case(
         customer=customer or Customer(f"Müller {seed}", f"kunde{seed}@example.org", True),
-        set=SetDescription(f"Shelf {seed}", 43.0, "sound is there\nno picture"),
+        set=SetDescription(f"Shelf {seed}", 43.0, "sound is there\nno picture", 180.0),
         photos=(
             CasePhoto(
                 photo.sha256,

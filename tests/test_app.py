@@ -392,6 +392,20 @@ def test_a_closed_case_with_a_fault_that_is_known_no_more_breaks_no_page():
         assert not at.exception and not at.error
 
 
+def test_what_this_set_is_worth_decides_whether_it_pays_and_is_kept_with_the_case():
+    at = visit("photo")
+    desk_of(at).observations = {"replaced-strip-set": "no-change"}
+    at = visit("bench", at)
+    before = at.number_input(key="worth-0")
+    assert before.value is None and "as any set" in before.placeholder
+    before.set_value(3.0).run()
+    assert not at.exception
+    assert "Not worth repairing" in said(at)
+    at = visit("cases", at)
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    assert session.case_store().get(desk_of(at).case.id).set.worth == 3.0
+
+
 def test_a_name_for_a_case_of_nobody_is_not_lost_unasked():
     at = visit("photo")
     on_desk = desk_of(at)

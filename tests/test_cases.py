@@ -5,16 +5,20 @@ import dataclasses
 import hashlib
 import io
 import itertools
+import json
 import multiprocessing
 import os
 import signal
 import sqlite3
 import time
+import zipfile
 from pathlib import Path
 
 import numpy as np
 import pytest
 import sqlalchemy as sa
+from alembic import command
+from alembic.config import Config
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageCms
@@ -138,6 +142,43 @@ def test_migrations_end_at_the_tables_that_the_code_uses(tmp_path):
     with open_store(tmp_path / "s.sqlite") as store, store.engine.connect() as connection:
         context = MigrationContext.configure(connection)
         assert compare_metadata(context, schema.metadata) == []
+
+
+def test_a_store_of_the_first_version_is_brought_up_and_keeps_its_cases(tmp_path):
+    path = tmp_path / "s.sqlite"
+    with open_store(path) as store:
+        saved = store.save_case(full_case(store))
+        config = Config()
+        scripts = Path(schema.__file__).parents[1] / "migrations"
+        config.set_main_option("script_location", str(scripts))
+        with schema.writing(store.engine) as connection:
+            config.attributes["connection"] = connection
+            command.downgrade(config, "0001")
+    with open_store(path) as store:
+        # Only what the first version did not know is missing.
+        assert store.get(saved.id) == dataclasses.replace(
+            saved, set=dataclasses.replace(saved.set, worth=None)
+        )
+
+
+def test_an_archive_of_the_first_version_can_be_brought_in(tmp_path):
+    with open_store(tmp_path / "s.sqlite") as store:
+        saved = store.save_case(full_case(store))
+        store.export(tmp_path / "now.zip")
+    with (
+        zipfile.ZipFile(tmp_path / "now.zip") as now,
+        zipfile.ZipFile(tmp_path / "former.zip", "w") as former,
+    ):
+        for name in now.namelist():
+            data = now.read(name)
+            if name == "cases.json":
+                cases = json.loads(data)
+                assert cases[0]["set"].pop("worth") == 180.0
+                data = json.dumps(cases).encode()
+            former.writestr(name, data)
+    with open_store(tmp_path / "other.sqlite") as other:
+        assert other.import_archive(tmp_path / "former.zip").added == 1
+        assert other.get(saved.id).set == dataclasses.replace(saved.set, worth=None)
 
 
 def test_the_default_place_is_the_users_data_folder(tmp_path, monkeypatch):

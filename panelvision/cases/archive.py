@@ -340,7 +340,9 @@ def _case(record: Any, index: int, customers: dict[str, Customer]) -> Case:
         owner = customers.get(got["customer"])
         if owner is None:
             raise DataError(f"{where}: customer {got['customer'][:32]!r} is not in the archive")
-    text_or_number = {"label": str, "size_inch": (int, float, None), "notes": str}
+    number = (int, float, None)
+    of_set = {"label": str, "size_inch": number, "notes": str, "worth": number}
+    described = {"worth": None, **got["set"]}  # not there in archives of former versions
     outcome = None
     if got["outcome"] is not None:
         outcome = Outcome(**_fields(
@@ -356,7 +358,7 @@ def _case(record: Any, index: int, customers: dict[str, Customer]) -> Case:
     )  # fmt: skip
     case = Case(
         customer=owner,
-        set=SetDescription(**_fields(got["set"], f"{where} set", text_or_number)),
+        set=SetDescription(**_fields(described, f"{where} set", of_set)),
         photos=photos,
         observations=got["observations"],
         done_tests=tuple(got["done_tests"]),

@@ -46,11 +46,23 @@ class Customer:
 
 @dataclass(frozen=True)
 class SetDescription:
-    """The faulty set: a label to find it again, the diagonal in inches, notes."""
+    """The faulty set.
+
+    Attributes
+    ----------
+    label : str
+        To find it again.
+    size_inch : float or None
+        The diagonal.
+    notes : str
+    worth : float or None
+        Of this set when it works, in the shop's currency; None for what the shop's settings say.
+    """
 
     label: str = ""
     size_inch: float | None = None
     notes: str = ""
+    worth: float | None = None
 
 
 @dataclass(frozen=True)
@@ -200,6 +212,9 @@ def check_case(case: Case) -> Case:
     size = case.set.size_inch
     if size is not None and not (isinstance(size, int | float) and 1 <= size <= 1000):
         raise DataError(f"set size: expected 1 to 1000 inches, got {str(size)[:40]!r}")
+    worth = case.set.worth
+    if worth is not None and not (isinstance(worth, int | float) and 0 < worth <= 1e6):
+        raise DataError(f"set worth: expected above 0 to 1000000, got {str(worth)[:40]!r}")
     outcome = case.outcome
     if outcome is not None:
         if outcome.assembly not in ASSEMBLIES:
@@ -223,7 +238,7 @@ def check_case(case: Case) -> Case:
     return Case(
         customer=customer,
         set=SetDescription(
-            _text(case.set.label, "set label"), size, _text(case.set.notes, "set notes")
+            _text(case.set.label, "set label"), size, _text(case.set.notes, "set notes"), worth
         ),
         photos=tuple(
             CasePhoto(

@@ -12,7 +12,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from panelvision.errors import StoreError
 
 # The newest revision in panelvision/migrations/versions; a test keeps the two together.
-REVISION = "0001"
+REVISION = "0002"
 # chosen: longer than any write of ours, shorter than a technician's patience.
 _BUSY_TIMEOUT_S = 30
 # An arbitrary number that names our lock among a PostgreSQL server's advisory locks.
@@ -50,6 +50,7 @@ cases = sa.Table(
     ),
     sa.Column("label", sa.Text, nullable=False),
     sa.Column("size_inch", sa.Float),
+    sa.Column("worth", sa.Float),
     sa.Column("notes", sa.Text, nullable=False),
     sa.Column("symptom", sa.String(32), nullable=False),
     sa.Column("observations", sa.JSON, nullable=False),

@@ -258,6 +258,7 @@ class CaseStore:
             "customer_id": case.customer.id if case.customer else None,
             "label": case.set.label,
             "size_inch": case.set.size_inch,
+            "worth": case.set.worth,
             "notes": case.set.notes,
             "symptom": case.symptom,
             "observations": dict(case.observations),
@@ -686,7 +687,7 @@ def _case_of(row: Any, pictures: tuple[CasePhoto, ...]) -> Case:
         customer = Customer(row.name, row.contact, row.consent, row.customer_id)
     return Case(
         customer=customer,
-        set=SetDescription(row.label, row.size_inch, row.notes),
+        set=SetDescription(row.label, row.size_inch, row.notes, row.worth),
         photos=pictures,
         observations=row.observations,
         done_tests=tuple(row.done_tests),

@@ -1,6 +1,7 @@
 """The bench: observations as taps, suspects as bars, the next test as a card, the verdict."""
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 import streamlit as st
 
@@ -57,6 +58,7 @@ def show() -> None:
     _observations(now, bench)
     _meter(bench)
     _what_if(bench)
+    _worth(bench)
     with st.container(horizontal=True):
         link("Report", "Write the report")
         link("Cases", "Save as a case")
@@ -393,6 +395,25 @@ def _meter_form(bench: Knowledge) -> None:
         st.rerun(scope="app")
 
 
+def _worth(bench: Knowledge) -> None:
+    on_desk, money = session.desk(), bench.economy.currency
+    with st.expander("What is this set worth?"):
+        given = st.number_input(
+            f"This set, working ({money})",
+            1.0,
+            1e6,
+            on_desk.set.worth,
+            10.0,
+            key=f"worth-{on_desk.uploads}",
+            placeholder=f"as any set: {bench.economy.set_value:.0f}",
+            help="A repair is advised as long as it costs less than the set is worth. Leave it "
+            "empty for what the settings say of any set.",
+        )
+    if given != on_desk.set.worth:
+        on_desk.set = replace(on_desk.set, worth=given)
+        st.rerun()
+
+
 def _what_if(bench: Knowledge) -> None:
     with st.expander("What would a test change?"):
         _what_if_form(bench)
@@ -422,7 +443,7 @@ def _what_if_form(bench: Knowledge) -> None:
         test.name,
         value or test.values[0],
         done_tests=session.put_off(),
-        set_value=on_desk.set_value,
+        set_value=on_desk.set.worth,
         knowledge=bench,
         base=session.label_shares(),
     )

@@ -133,7 +133,6 @@ class Desk:
     case: Case | None = None
     customer: Customer = field(default_factory=Customer)
     set: SetDescription = field(default_factory=SetDescription)
-    set_value: float | None = None
     # Photos of the case that did not fit on the desk; saving keeps them in the case.
     set_aside: tuple[CasePhoto, ...] = ()
 
@@ -456,7 +455,7 @@ def advice(*, observations: Mapping[str, str | float] | None = None) -> Advice:
         photo_probabilities(),
         on_desk.observations if observations is None else observations,
         done_tests=put_off(),
-        set_value=on_desk.set_value,
+        set_value=on_desk.set.worth,
         knowledge=knowledge(),
         base=label_shares(),
     )
