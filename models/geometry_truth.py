@@ -36,13 +36,25 @@ def seen_in_view(
     return np.asarray(cv2.perspectiveTransform(drawn, to_view @ to_photo)[:, 0])
 
 
-def overlap(first: FloatArray, second: FloatArray) -> float:
-    """Intersection over union of two convex quadrilaterals (4, 2), exact polygon clipping."""
-    a = np.asarray(first, dtype=np.float32)
-    b = np.asarray(second, dtype=np.float32)
-    both, _ = cv2.intersectConvexConvex(a, b)
+def overlap(first: FloatArray, second: FloatArray, *, within: FloatArray | None = None) -> float:
+    """Intersection over union of two convex quadrilaterals (4, 2), exact polygon clipping.
+
+    within: a third (4, 2); only what lies inside it counts. Without an area there it is 0.
+    """
+    a, b = (np.asarray(quad, dtype=np.float32) for quad in (first, second))
+    if within is not None:
+        frame = np.asarray(within, dtype=np.float32)
+        a, b = (_common(quad, frame) for quad in (a, b))
+        if min(len(a), len(b)) < 3:
+            return 0.0
+    both = cv2.intersectConvexConvex(a, b)[0]
     total = abs(cv2.contourArea(a)) + abs(cv2.contourArea(b)) - both
     return float(both / total) if total > 0 else 0.0
+
+
+def _common(one: FloatArray, other: FloatArray) -> FloatArray:
+    corners = cv2.intersectConvexConvex(one, other)[1]
+    return np.zeros((0, 2), np.float32) if corners is None else corners.reshape(-1, 2)
 
 
 def corner_error(found: FloatArray, true: FloatArray) -> float:

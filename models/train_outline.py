@@ -24,6 +24,7 @@ from sklearn.linear_model import LogisticRegression
 
 import panelvision
 import synth
+from models.geometry_truth import overlap
 from panelvision.arrays import FloatArray
 from panelvision.geometry import area
 from panelvision.locate import FOCAL_OVER_DIAGONAL, attempt, extend, worth_trying
@@ -43,20 +44,6 @@ WORTHLESS, PERFECT = 0.75, 0.98
 SAME_SHARE, SAME_PIXELS = 0.0025, 1.3
 # Edges of the same border as the true side lie within this share of the height.
 NEIGHBOUR = 0.015
-
-
-def overlap(a: FloatArray, b: FloatArray, *, within: FloatArray | None = None) -> float:
-    """Intersection over union of two convex quadrilaterals (4, 2), inside a third if given."""
-    if within is not None:
-        parts = [
-            cv2.intersectConvexConvex(p.astype(np.float32), within.astype(np.float32))[1]
-            for p in (a, b)
-        ]
-        if any(p is None or len(p) < 3 for p in parts):
-            return 0.0
-        a, b = (p.reshape(-1, 2).astype(np.float64) for p in parts)
-    inter, _ = cv2.intersectConvexConvex(a.astype(np.float32), b.astype(np.float32))
-    return float(inter / (area(a) + area(b) - inter + 1e-9))
 
 
 @dataclass(frozen=True)

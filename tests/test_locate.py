@@ -4,8 +4,9 @@ import cv2
 import numpy as np
 import pytest
 
+from models.geometry_truth import overlap
 from panelvision.errors import DataError, ModelError
-from panelvision.geometry import area, homography, project
+from panelvision.geometry import homography, project
 from panelvision.light import encode
 from panelvision.locate import (
     FOCAL_OVER_DIAGONAL,
@@ -26,11 +27,6 @@ CORNERS = np.array([[212.3, 170.8], [1010.6, 122.4], [1034.7, 640.2], [190.4, 61
 SIZE = (1280, 800)
 INWARDS = np.array([[1.0, 1], [-1, 1], [-1, -1], [1, -1]])
 UNIT = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=float)
-
-
-def overlap(a: np.ndarray, b: np.ndarray) -> float:
-    inter, _ = cv2.intersectConvexConvex(a.astype(np.float32), b.astype(np.float32))
-    return float(inter / (area(a) + area(b) - inter))
 
 
 def scene(

@@ -7,6 +7,7 @@ computation, as tabulated in the project's published check values, section 10.
 import numpy as np
 import pytest
 
+from models.geometry_truth import overlap
 from models.metrics import (
     area_under_curve,
     brier,
@@ -87,3 +88,15 @@ def test_area_under_curve_matches_pair_counting():
     a, b = rng.integers(0, 6, 40), rng.integers(0, 5, 33)
     pairs = np.mean([(x > y) + 0.5 * (x == y) for x in a for y in b])
     assert area_under_curve(a, b) == pytest.approx(pairs, abs=1e-12)
+
+
+def test_overlap_of_squares_by_hand():
+    square = np.array([[0.0, 0], [1, 0], [1, 1], [0, 1]])
+    moved = square + (0.5, 0)
+    assert overlap(square, square) == pytest.approx(1)
+    assert overlap(square, moved) == pytest.approx(1 / 3)  # 0.5 in common of 1.5
+    assert overlap(square, moved[::-1]) == pytest.approx(1 / 3)  # whichever way round
+    # Where only x <= 1 counts, 0.5 in common of 1; beyond both nothing is left.
+    assert overlap(square, moved, within=square) == pytest.approx(0.5)
+    assert overlap(square, moved, within=square + (9, 0)) == 0.0
+    assert overlap(square, square + (3, 0)) == 0.0

@@ -13,16 +13,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from panelvision.geometry import area
+from models.geometry_truth import overlap
 from panelvision.locate import locate
 from panelvision.photo import read_photo
 from tests.conftest import SHARED, truth_of
-
-
-def overlap(a: np.ndarray, b: np.ndarray) -> float:
-    """Intersection over union of two convex quadrilaterals (4, 2)."""
-    inter, _ = cv2.intersectConvexConvex(a.astype(np.float32), b.astype(np.float32))
-    return float(inter / (area(a) + area(b) - inter))
 
 
 def main() -> None:
