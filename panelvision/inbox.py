@@ -90,15 +90,16 @@ class Trouble:
     name : str
     reason : str
         One line why.
-    whole : bool
-        Whether it came whole and is only of a kind that is not sorted.
+    wanted : str
+        What would help instead (a key of ``messages.WANTED``): ``"file"`` of what came damaged,
+        ``"kind"`` of what came whole and is not sorted, ``"single"`` of what was not opened.
     group, sender, subject : str
         As of :class:`Incoming`.
     """
 
     name: str
     reason: str
-    whole: bool = False
+    wanted: str = "single"
     group: str = ""
     sender: str = ""
     subject: str = ""
@@ -133,7 +134,7 @@ def read_inbox(sources: Iterable[str | Path]) -> Iterator[Incoming | Trouble]:
         else:
             # named on the command line: taken for a photo unless it is a container
             found = _file(path, path.name, "", 0, counter, named=True)
-        mark = hashlib.sha256(os.fsencode(path.absolute())).hexdigest()[:8]
+        mark = hashlib.sha256(os.fsencode(os.path.realpath(path))).hexdigest()[:8]
         for item in found:
             kind, _, place = item.group.partition(":")
             own = not item.group or item.sender
@@ -294,7 +295,7 @@ def _unsorted(kind: str, name: str) -> Trouble:
         why = "is a clip; clips are not sorted: give it to the photo page by itself"
     else:
         why = "is a kind of picture that is not read; ask for the photo as JPEG"
-    return Trouble(name, why, whole=True)
+    return Trouble(name, why, wanted="kind")
 
 
 def _looks_like_a_photo(head: bytes) -> bool:
@@ -327,7 +328,9 @@ def _zip(
             return
         except Exception as fault:  # a hostile directory can raise nearly anything
             reason = " ".join(str(fault).split())[:80] or type(fault).__name__
-            yield Trouble(name, f"not a zip file that can be read ({reason}); ask for it again")
+            yield Trouble(
+                name, f"not a zip file that can be read ({reason}); ask for it again", "file"
+            )
             return
         entries = archive.infolist()
         if len(entries) > MAX_ENTRIES:
@@ -376,7 +379,7 @@ def _zip_entry(
             head = file.read(32)
     except Exception as fault:
         reason = " ".join(str(fault).split())[:80] or type(fault).__name__
-        yield Trouble(full, f"damaged in the archive ({reason}); ask for the photo again")
+        yield Trouble(full, f"damaged in the archive ({reason}); ask for the photo again", "file")
         return
     kind = _kind(inner, head)
     if kind == "photo":
@@ -501,7 +504,7 @@ def _mail(
         return
     except Exception as fault:  # the mail library trips over some broken messages
         reason = " ".join(str(fault).split())[:80] or type(fault).__name__
-        yield Trouble(name, f"mail that cannot be understood ({reason}); open it by hand")
+        yield Trouble(name, f"mail that cannot be understood ({reason}); open it by hand", "file")
         return
     group = f"mail:{sender}" if sender else f"mail:{name}"
     for index, (file_name, head) in parts:

@@ -98,6 +98,14 @@ WANTED: dict[str, tuple[str, tuple[str, ...]]] = {
             "Attach it to an e-mail as it is, in its original size, as JPEG or HEIC.",
         ),
     ),
+    "single": (
+        "one photo by itself, because we could not open what you sent",
+        (
+            "Attach the photo to an e-mail of its own, not packed with others and without a "
+            "password.",
+            "Send it as it is, in its original size, as JPEG or HEIC.",
+        ),
+    ),
     "file": (
         "the photo once more, because the file did not reach us in one piece",
         (

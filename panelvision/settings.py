@@ -15,6 +15,10 @@ THEMES: tuple[str, ...] = ("dark", "light")
 _LONGEST_TEXT = 200
 
 
+# chosen: prices in any currency lie between.
+LEAST_MONEY, MOST_MONEY = 0.01, 1e7
+
+
 @dataclass(frozen=True)
 class Settings:
     """What a shop sets once.
@@ -115,9 +119,10 @@ def checked(settings: Settings) -> Settings:
 def _number(name: str, value: object) -> float | None:
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e5:
-        raise DataError(f"{name}: expected a number above 0 and below 100000")
-    return float(value)
+    number = not isinstance(value, bool) and isinstance(value, int | float)
+    if not number or not LEAST_MONEY <= value <= MOST_MONEY:  # type: ignore[operator]
+        raise DataError(f"{name}: expected a number from {LEAST_MONEY:g} to {MOST_MONEY:.0f}")
+    return float(value)  # type: ignore[arg-type]
 
 
 def save_settings(settings: Settings, path: Path | None = None) -> Path:
@@ -133,7 +138,7 @@ def save_settings(settings: Settings, path: Path | None = None) -> Path:
     lines = []
     for field in fields(settings):
         value = getattr(settings, field.name)
-        if value is None or value == "":
+        if value == field.default:
             continue
         lines.append(f"{field.name} = {_toml(value)}")
     try:

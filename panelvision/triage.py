@@ -363,7 +363,8 @@ class _Run:
         """A photo's bytes and hash, and its result if it is known or cannot be had."""
         if isinstance(item, Trouble):
             incoming = Incoming(item.name, item.group, _nothing, item.sender, item.subject)
-            error = {"file": item.name, "error": f"{item.name}: {item.reason}", "whole": item.whole}
+            error = {"file": item.name, "error": f"{item.name}: {item.reason}"}
+            error["wanted"] = item.wanted
             return b"", "", SortedPhoto(incoming, "", error), False
         try:
             data = item.read()

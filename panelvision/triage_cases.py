@@ -24,6 +24,8 @@ STEP_WORDS: dict[str, str] = {
 }
 # Symptoms of a screen without light: only for these does the change test say anything.
 DARK = frozenset(("faint-image", "no-image"))
+# What is asked for where nothing could be read, the plainest reason first.
+_UNREAD = ("file", "kind", "single")
 # chosen: three in four right is what a quote can live with; it says "most often", not "is".
 _SURE_SYMPTOM = 0.75
 # chosen: the first suspect is more likely than all others together.
@@ -235,8 +237,8 @@ def decide(photos: Sequence[SortedPhoto], change: Mapping[str, Any] | None) -> N
     """What to do next with a case."""
     readable = [p for p in photos if "error" not in p.record]
     if not readable:
-        whole = all(p.record.get("whole") for p in photos)
-        return NextStep("ask-for-photo", wanted="kind" if whole else "file")
+        wanted = {str(p.record.get("wanted") or "file") for p in photos}
+        return NextStep("ask-for-photo", wanted=next(w for w in _UNREAD if w in wanted))
     screens = [p for p in readable if p.symptom != "not-a-screen"]
     if not screens:
         best = max(readable, key=lambda p: p.probability)

@@ -67,17 +67,16 @@ def _place(case: SortedCase, held: Sequence[Case]) -> tuple[SortedCase, str, Cas
     """
     identity = _identity("case", case.key)
     mine = next((one for one in held if one.id == identity), None)
-    if mine is not None and mine.closed is not None:
-        done = {key for one in held if one.closed is not None for key in one.photo_of()}
-        case = replace(case, photos=tuple(p for p in case.photos if p.sha256 not in done))
-    hashes = {photo.sha256 for photo in case.photos} - {""}
-    sharing = [
+    others = [
         one
         for one in held
-        if one.closed is None
-        and hashes & one.photo_of().keys()
-        and not (case.sender and one.customer and one.customer.contact != case.sender)
+        if not (case.sender and one.customer and one.customer.contact != case.sender)
     ]
+    if mine is None or mine.closed is not None:
+        done = {key for one in others if one.closed is not None for key in one.photo_of()}
+        case = replace(case, photos=tuple(p for p in case.photos if p.sha256 not in done))
+    hashes = {photo.sha256 for photo in case.photos} - {""}
+    sharing = [one for one in others if one.closed is None and hashes & one.photo_of().keys()]
     if mine is not None and mine.closed is None and (case.sender or mine in sharing):
         return case, identity, mine
     if sharing:

@@ -15,6 +15,7 @@ from panelvision.isolate import advise, isolate
 from panelvision.knowledge import load_knowledge
 from panelvision.pages import session
 from panelvision.photo import from_array
+from panelvision.settings import Settings, load_settings, save_settings
 from panelvision.squareup import square_up
 from panelvision.words import percent
 
@@ -568,6 +569,9 @@ def test_leds_measured_one_by_one_become_an_observation():
     assert "Open: LED 3." in said(at) and "Shorted: LED 4." in said(at)
     at.button(key="sum-note").click().run()
     assert desk_of(at).observations == {"each-strip": "dark-led"}
+    at.text_input(key="sum-leds").set_value("6.0 6.1 6.0").run()
+    assert "Measure again" in said(at)
+    assert not [b for b in at.button if b.key == "sum-note"]
     at.text_input(key="sum-leds").set_value("3.0 volts").run()
     assert not at.exception and any("is no voltage" in e.value for e in at.error)
 
@@ -578,13 +582,35 @@ def test_what_a_capacitor_holds_is_told_with_the_meter_last():
     assert "It keeps its charge" in said(at) and "8 J" in said(at)
     at.number_input(key="sum-ohms").set_value(20_000.0).run()
     assert "Below 60 V after 4 s" in said(at) and "verify with the meter" in said(at)
+    # 60 V after 2.447 s: at 2 s there are 85 V.
+    at.number_input(key="sum-ohms").set_value(12_900.0).run()
+    assert "Below 60 V after 3 s" in said(at)
+
+
+def test_settings_in_a_currency_of_large_numbers_can_be_seen_and_changed():
+    save_settings(Settings(currency="JPY", labour_per_hour=15_000.0, set_value=600_000.0))
+    at = visit("settings")
+    assert not at.exception
+    assert [n.value for n in at.number_input] == [15_000.0, 600_000.0]
+
+
+def test_saving_a_name_does_not_freeze_the_rates():
+    at = visit("settings")
+    rates = load_knowledge().economy
+    assert [n.value for n in at.number_input] == [None, None]
+    assert f"{rates.set_value:g}" == at.number_input[1].placeholder
+    at.text_input[0].set_value("Lamp & Bench")
+    next(b for b in at.button if b.label == "Save").click().run()
+    assert not at.exception
+    kept = load_settings()
+    assert (kept.shop, kept.labour_per_hour, kept.set_value) == ("Lamp & Bench", None, None)
 
 
 def test_report_and_quote_name_one_price():
     from panelvision.triage_cases import repair_price
 
     bench = load_knowledge()
-    low, high = repair_price("backlight")
+    low, high = repair_price("backlight", None)
     part = bench.parts["strip-set"]
     labour = bench.economy.labour_per_hour / 60 * (35 + 12 + 40)  # strips, back cover, panel
     assert (low, high) == pytest.approx((part.price[0] + labour, part.price[1] + labour))

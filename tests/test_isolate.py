@@ -608,6 +608,18 @@ def test_strip_check_finds_the_dead_led_and_the_dead_joint():
     assert joint.value == "open-joint" and joint.open_joints == (2,)
     good = check_strip([3.0, 3.1], [True])
     assert good.value == "all-good" and "driver" in good.text
+    # An LED that is neither good nor dead settles nothing.
+    for volts in ([6.0, 6.1, 6.0], [3.0, 1.6, 3.0]):
+        doubtful = check_strip(volts)
+        assert doubtful.value is None and doubtful.doubtful and "measure" in doubtful.text
+    assert check_strip([6.0, 6.1], two_die=True).value == "all-good"
+    assert check_strip([3.0, 1.6, None]).value == "dark-led"
+
+
+def test_a_reading_that_is_no_number_is_refused():
+    with pytest.raises(DataError, match="measure again"):
+        read_meter("BL-ON", math.nan)
+    assert read_meter("BL-ON", math.inf).value is None
 
 
 def test_charge_in_a_capacitor():

@@ -14,6 +14,11 @@ def test_what_is_saved_is_read_back(tmp_path):
     )
 
 
+def test_a_currency_that_was_emptied_stays_empty(tmp_path):
+    path = save_settings(Settings("Lamp & Bench", currency=""), tmp_path / "settings.toml")
+    assert load_settings(path).currency == ""
+
+
 def test_without_a_file_the_defaults_stand(tmp_path):
     assert load_settings(tmp_path / "none.toml") == Settings()
 
@@ -25,7 +30,7 @@ def test_without_a_file_the_defaults_stand(tmp_path):
         ("colour = 'red'", "unknown setting 'colour'"),
         ("theme = 'pink'", "expected one of dark, light"),
         ("labour_per_hour = true", "labour_per_hour"),
-        ("labour_per_hour = -3", "above 0"),
+        ("labour_per_hour = -3", "from 0.01 to"),
         ("set_value = inf", "set_value"),
         ("shop = 5", "one line"),
         ("shop = '''a\nb'''", "one line"),

@@ -662,6 +662,35 @@ def test_a_clip_beside_a_customers_photo_is_that_customers(tmp_path):
     assert cases["cat@example.org"].next.wanted == "file"
 
 
+def test_a_customer_is_told_why_another_photo_is_asked_for(tmp_path):
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("a.jpg", photo("normal", form="JPEG"))
+    # Bit 0 of the general purpose flag says that an entry is encrypted (APPNOTE.TXT, 4.4.4).
+    locked = bytearray(packed.getvalue())
+    locked[6] |= 1
+    locked[locked.index(b"PK\x01\x02") + 8] |= 1
+    (tmp_path / "1.eml").write_bytes(mail("ann@example.org", ("photos.zip", bytes(locked))))
+    (case,) = sort(tmp_path / "1.eml", out=tmp_path / "out").cases
+    assert case.next.wanted == "single"
+    assert "without a password" in case.message and "one piece" not in case.message
+
+
+def test_a_closed_case_is_known_again_from_wherever_its_photos_come(tmp_path):
+    box = tmp_path / "box" / "set"
+    box.mkdir(parents=True)
+    (box / "a.png").write_bytes(photo("no-image"))
+    with open_store(tmp_path / "s.sqlite") as store:
+        file_cases(sort(tmp_path / "box", out=tmp_path / "out").cases, store)
+        store.close_case(store.search()[0].id, Outcome("backlight"))
+        around = tmp_path / "box" / ".." / "box"
+        (tmp_path / "box").rename(tmp_path / "moved")
+        (tmp_path / "box").symlink_to(tmp_path / "moved")
+        for source in (tmp_path / "moved", tmp_path / "box", around, tmp_path / "moved" / "set"):
+            done = file_cases(sort(source, out=tmp_path / "out").cases, store)
+            assert (done.added, done.updated, done.kept) == (0, 0, 1)
+
+
 def interrupted_compare(one: bytes, two: bytes) -> dict:
     raise KeyboardInterrupt
 

@@ -13,6 +13,7 @@ import numpy as np
 from panelvision.errors import DataError
 from panelvision.geometry import is_convex
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
+from panelvision.settings import LEAST_MONEY, MOST_MONEY
 
 # chosen: far beyond what a person types; a bound against a hostile import.
 MAX_TEXT = 20_000
@@ -213,8 +214,12 @@ def check_case(case: Case) -> Case:
     if size is not None and not (isinstance(size, int | float) and 1 <= size <= 1000):
         raise DataError(f"set size: expected 1 to 1000 inches, got {str(size)[:40]!r}")
     worth = case.set.worth
-    if worth is not None and not (isinstance(worth, int | float) and 0 < worth <= 1e6):
-        raise DataError(f"set worth: expected above 0 to 1000000, got {str(worth)[:40]!r}")
+    if worth is not None and not (
+        isinstance(worth, int | float) and LEAST_MONEY <= worth <= MOST_MONEY
+    ):
+        raise DataError(
+            f"set worth: expected {LEAST_MONEY:g} to {MOST_MONEY:.0f}, got {str(worth)[:40]!r}"
+        )
     outcome = case.outcome
     if outcome is not None:
         if outcome.assembly not in ASSEMBLIES:

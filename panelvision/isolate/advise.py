@@ -21,6 +21,9 @@ LOOK_AHEAD = 2
 ALTERNATIVES = 4
 
 
+_CLOSE = "The set is open: unplug it and close it before anything else."
+
+
 @dataclass(frozen=True)
 class PossibleOutcome:
     """An outcome of the next test: how likely, what it would do to the suspects, what it means.
@@ -254,7 +257,7 @@ def _ended(suspects: Suspects, knowledge: Knowledge, value: float, level: int) -
             cured = test.ends[seen]
             likely = max(cured, key=lambda fault: suspects.faults[fault])
             # A set that works with its back off is still to be closed.
-            close = "Unplug it and close the set before anything else. " if level else ""
+            told = (_CLOSE, *knowledge.cautions_for(LEVELS[level], False)) if level else ()
             stop = Stop(
                 kind="works",
                 assembly=knowledge.faults[likely].assembly,
@@ -263,9 +266,9 @@ def _ended(suspects: Suspects, knowledge: Knowledge, value: float, level: int) -
                 probability=sum(suspects.faults[fault] for fault in cured),
                 price=None,
                 expected_total=0.0,
-                text=f"The set works: nothing to order. {close}Let it run for a while; it may come "
-                f"back. What it was: {knowledge.faults[likely].title.lower()}.",
-                cautions=knowledge.cautions_for(LEVELS[level], False) if level else (),
+                text="The set works: nothing to order. Let it run for a while; it may come back. "
+                f"What it was: {knowledge.faults[likely].title.lower()}.",
+                cautions=told,
             )
             return Advice(
                 suspects, None, stop, (), 0.0, value, knowledge.economy.currency, LEVELS[level]
@@ -351,7 +354,7 @@ def _stop(
             f"{value:.0f} ({knowledge.economy.currency}). The likeliest repair, "
             f"{part.title}, would come to about {bill:.0f} with labour."
         ),
-        cautions=(),
+        cautions=(_CLOSE, *knowledge.cautions_for(LEVELS[level], False)) if level else (),
     )
 
 

@@ -1,5 +1,6 @@
 """Meter readings at the connectors: legend and number in, outcome and guidance out."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -58,8 +59,10 @@ def read_meter(
     string_volts : for a strip output, LEDs in series x forward voltage (`string_voltage`)
 
     Within the meter's tolerance of a limit the value is None: a borderline reading is measured
-    again, not guessed. Raises DataError for unknown legends, units or states.
+    again, not guessed. Raises DataError for unknown legends, units or states, and for NaN.
     """
+    if math.isnan(value):
+        raise DataError("a reading is a number, got none; measure again")
     knowledge = knowledge or load_knowledge()
     meter = find_meter(legend, knowledge=knowledge)
     if state not in STATES:

@@ -36,14 +36,15 @@ class LedString:
 class StripCheck:
     """LEDs by number from 1: open, shorted, doubtful; open joints by number from 1.
 
-    value: outcome of the bench test `each-strip`. text: what to do.
+    value: outcome of the bench test `each-strip`, or None where a doubtful LED is to be measured
+    again first. text: what to do.
     """
 
     open: tuple[int, ...]
     shorted: tuple[int, ...]
     doubtful: tuple[int, ...]
     open_joints: tuple[int, ...]
-    value: str
+    value: str | None
     text: str
 
 
@@ -105,13 +106,21 @@ def check_strip(
     ]
     if dead:
         told.append(f"Open joint {', '.join(map(str, dead))} between strips in series.")
+    value: str | None
     if is_open or shorted:
         value = "dark-led"
     elif dead:
         value = "open-joint"
+    elif doubtful:
+        value = None
     else:
         value = "all-good"
-    if value == "all-good":
+    if value is None:
+        told.append(
+            f"A good one reads {low:g} to {high:g} V here: measure those again, or say that the "
+            "LEDs have two dies."
+        )
+    elif value == "all-good":
         told.append("No dead LED and no open joint found; look at the driver and its enable line.")
     else:
         told.append(ALL_TOGETHER)

@@ -15,6 +15,7 @@ from panelvision.pages.links import go, link, open_part
 from panelvision.pages.look import answer, cautions, marked_list, tell_error
 from panelvision.pages.next_set import start_another
 from panelvision.pages.sums_part import capacitor_form, strip_form
+from panelvision.settings import LEAST_MONEY, MOST_MONEY
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
 
 LEVEL_WORDS: dict[str, str] = {
@@ -186,7 +187,8 @@ def bench_cautions(name: str, bench: Knowledge) -> tuple[str, ...]:
 
 def _verdict(stop: Stop, now: Advice, bench: Knowledge) -> None:
     st.subheader("Verdict")
-    opened = "Before you close the set" if stop.kind == "works" else "Before you open the set"
+    closing = stop.kind in ("works", "not-worth-repairing")
+    opened = "Before you close the set" if closing else "Before you open the set"
     cautions(stop.cautions, title=opened)
     money = now.currency
     headline = {
@@ -400,8 +402,8 @@ def _worth(bench: Knowledge) -> None:
     with st.expander("What is this set worth?"):
         given = st.number_input(
             f"This set, working ({money})",
-            1.0,
-            1e6,
+            LEAST_MONEY,
+            MOST_MONEY,
             on_desk.set.worth,
             10.0,
             key=f"worth-{on_desk.uploads}",

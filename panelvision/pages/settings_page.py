@@ -6,7 +6,15 @@ from panelvision import __version__
 from panelvision.errors import PanelvisionError
 from panelvision.pages import session
 from panelvision.pages.look import cautions, marked_list, tell_error
-from panelvision.settings import THEMES, Settings, prices_path, save_settings, settings_path
+from panelvision.settings import (
+    LEAST_MONEY,
+    MOST_MONEY,
+    THEMES,
+    Settings,
+    prices_path,
+    save_settings,
+    settings_path,
+)
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
 
 
@@ -21,10 +29,20 @@ def show() -> None:
         left, middle, right = st.columns(3)
         currency = left.text_input("Currency", now.currency, max_chars=8)
         labour = middle.number_input(
-            "Labour per hour", 1.0, 10_000.0, now.labour_per_hour or rates.labour_per_hour, 1.0
+            "Labour per hour",
+            LEAST_MONEY,
+            MOST_MONEY,
+            now.labour_per_hour,
+            1.0,
+            placeholder=f"{rates.labour_per_hour:g}",
         )
         value = right.number_input(
-            "A working set is worth", 1.0, 50_000.0, now.set_value or rates.set_value, 10.0
+            "A working set is worth",
+            LEAST_MONEY,
+            MOST_MONEY,
+            now.set_value,
+            10.0,
+            placeholder=f"{rates.set_value:g}",
         )
         theme = st.segmented_control(
             "Colours to start with",

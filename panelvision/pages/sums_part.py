@@ -27,11 +27,12 @@ def capacitor_form(bench: Knowledge) -> None:
         float(volts), float(microfarads) * 1e-6, None if ohms is None else float(ohms)
     )
     below = found.seconds_to["IEC 62368-1 ES1, 60 V dc"]
-    big = f"Below 60 V after {below:.0f} s"
     if below == 0:
         big = "Below 60 V already"
     elif math.isinf(below):
         big = "It keeps its charge"
+    else:  # never told too early
+        big = f"Below 60 V after {math.ceil(below)} s"
     answer("If the resistor is sound" if ohms else "Without a sound resistor", big, found.text)
 
 
@@ -54,6 +55,9 @@ def strip_form(bench: Knowledge) -> None:
         found = check_strip(volts, two_die=two_die, knowledge=bench)
     except PanelvisionError as fault:
         tell_error(fault)
+        return
+    if found.value is None:
+        answer("The strip", "Measure again", found.text)
         return
     words = found.value.replace("-", " ")
     answer("The strip", words[:1].upper() + words[1:], found.text)
