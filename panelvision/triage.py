@@ -246,6 +246,7 @@ def sort_photos(
         with run.enough_on_interrupt():
             run.examine_all(items)
         groups = group_photos(run.photos)
+        run.changes = [None] * len(groups)
         with run.enough_on_interrupt():
             run.compare_all(groups)
         shop = settings or Settings()
@@ -398,16 +399,14 @@ class _Run:
                 one, two = sorted((group[i], group[j]), key=lambda p: p.sha256)
                 key = self.files.key(one.sha256, two.sha256)
                 wanted.append((number, one, two, key))
-        known = {key: kept for *_, key in wanted if (kept := self.files.get(key)) is not None}
-        reused, pairs = len(known), {key: (one, two) for _, one, two, key in wanted}
-        judged: set[str] = set(known)
+        pairs = {key: (one, two) for _, one, two, key in wanted}
+        known: dict[str, Mapping[str, Any]] = {}
+        judged: set[str] = set()
 
         def tasks() -> Iterator[Task]:
             for key, (one, two) in pairs.items():
                 if key in known:
                     continue
-                if self.stop.is_set():
-                    return
                 try:
                     yield Task(key, (one.incoming.read(), two.incoming.read()))
                 except PhotoError:  # vanished meanwhile
@@ -415,6 +414,13 @@ class _Run:
                     continue
 
         try:
+            for key in pairs:
+                if (kept := self.files.get(key)) is not None:
+                    known[key] = kept
+                    judged.add(key)
+            if self.stop.is_set():
+                return
+            reused = len(known)
             stream = self._run(tasks(), partial(_compare_safely, self.compare))
             with contextlib.closing(stream):  # type: ignore[type-var]
                 for done, result in enumerate(stream, 1 + reused):

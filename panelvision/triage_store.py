@@ -1,7 +1,7 @@
 """Sorted photos into the case store: each case once, however often the inbox is sorted."""
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from panelvision.cases import Case, CasePhoto, CaseStore, Customer, SetDescription
@@ -25,9 +25,9 @@ def file_cases(cases: Sequence[SortedCase], store: CaseStore) -> Filed:
     later is a case of its own. Cases without any photo that can be read are not filed.
     """
     added = updated = kept = 0
-    held = {case.id: case for case in store.search()}
+    held = {case.id: (case, frozenset(case.photo_of())) for case in store.search()}
     for case in cases:
-        sorted_case, identity, before = _place(case, list(held.values()))
+        sorted_case, identity, before = _place(case, held)
         if before is not None:
             held.pop(before.id)  # so that no two of today's become one
         if not sorted_case.photos:
@@ -59,24 +59,28 @@ def file_cases(cases: Sequence[SortedCase], store: CaseStore) -> Filed:
     return Filed(added, updated, kept)
 
 
-def _place(case: SortedCase, held: Sequence[Case]) -> tuple[SortedCase, str, Case | None]:
+def _place(
+    case: SortedCase, held: Mapping[str, tuple[Case, frozenset[str]]]
+) -> tuple[SortedCase, str, Case | None]:
     """Which of its photos are to be filed, as which case, and that case if it is open already.
 
     A case is known again by sender or folder, or by a photo that it holds: loose photos have no
     name of their own, and a folder of one name may be another customer's.
+
+    held: stored cases by identity, each with the hashes of its photos.
     """
     identity = _identity("case", case.key)
-    mine = next((one for one in held if one.id == identity), None)
+    mine = held[identity][0] if identity in held else None
     others = [
-        one
-        for one in held
+        (one, keys)
+        for one, keys in held.values()
         if not (case.sender and one.customer and one.customer.contact != case.sender)
     ]
     if mine is None or mine.closed is not None:
-        done = {key for one in others if one.closed is not None for key in one.photo_of()}
+        done = {key for one, keys in others if one.closed is not None for key in keys}
         case = replace(case, photos=tuple(p for p in case.photos if p.sha256 not in done))
     hashes = {photo.sha256 for photo in case.photos} - {""}
-    sharing = [one for one in others if one.closed is None and hashes & one.photo_of().keys()]
+    sharing = [one for one, keys in others if one.closed is None and hashes & keys]
     if mine is not None and mine.closed is None and (case.sender or mine in sharing):
         return case, identity, mine
     if sharing:

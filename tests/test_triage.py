@@ -716,6 +716,31 @@ def test_a_run_that_is_stopped_while_pairs_are_compared_says_so_and_keeps_what_i
     assert not sort(box, out=out).stopped
 
 
+def test_a_run_that_is_stopped_before_any_pair_is_compared_still_writes_its_cases(
+    tmp_path, monkeypatch
+):
+    box, out = tmp_path / "box" / "set", tmp_path / "out"
+    box.mkdir(parents=True)
+    for k in range(2):
+        (box / f"{k}.png").write_bytes(photo("no-image", second=k))
+
+    def interrupted(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("panelvision.triage.pairs_to_compare", interrupted)
+    (case,) = sort(box.parent, out=out).cases
+    assert case.change is None and len(rows(out)) == 2
+    monkeypatch.undo()
+    stop = threading.Event()
+
+    def after_the_photos(now):
+        if now.done == now.total:
+            stop.set()
+
+    stopped = sort(box.parent, out=out, stop=stop, progress=after_the_photos)
+    assert (stopped.stopped, stopped.waiting, stopped.uncompared) == (True, 0, 1)
+
+
 def test_a_customer_is_not_asked_for_what_only_the_shop_can_do():
     by_hand = "The edges were not found: take all four corners in, or mark the corners by hand."
     plain = "Open the set's menu or show a plain grey page, and take one more photo."
