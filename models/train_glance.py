@@ -18,7 +18,7 @@ import numpy as np
 
 import synth
 from models.glance import Example, fit_network
-from models.measure import LOCATED, ORDER, SHARD, SQUARED, cache_folder, sources
+from models.measure import LOCATED, ORDER, SQUARED, cache_folder, sources
 from models.places import fault_places
 from models.pretrained import published_weights
 from panelvision.arrays import FloatArray
@@ -30,8 +30,10 @@ from panelvision.measure.glance import Glance
 
 TARGET = Path(glance_network.__file__).with_name(glance_network.MODEL_FILE)
 FIRST_SEED = 900_000_000
+# chosen: the classifier's mix of labels, and as many again of what is no screen: it is wider.
+DRAWN = (*ORDER, *("not-a-screen",) * 4)
 # The last photos are not learned from: they say what the network is worth.
-JUDGED = 16 * SHARD
+JUDGED = 16 * len(DRAWN)
 # What a glance depends on, beside the drawing.
 SOURCES = (*SQUARED, *LOCATED, "measure/glance.py")
 _PICTURES = ("screen", "frame", "places")
@@ -72,7 +74,7 @@ def main(argv: list[str] | None = None) -> int:
 
 def drawn(count: int, *, jobs: int) -> list[Example]:
     """Glances of ``count`` drawn photos, rounded up to whole shards; kept in the cache."""
-    starts = [FIRST_SEED + i * SHARD for i in range(math.ceil(count / SHARD))]
+    starts = [FIRST_SEED + i * len(DRAWN) for i in range(math.ceil(count / len(DRAWN)))]
     work = joblib.Parallel(n_jobs=jobs, return_as="generator")(
         joblib.delayed(drawn_shard)(s) for s in starts
     )
@@ -81,11 +83,11 @@ def drawn(count: int, *, jobs: int) -> list[Example]:
         screen, frame, places = (
             np.load(path.with_name(f"{path.stem}.{name}.npy"), mmap_mode="r") for name in _PICTURES
         )
-        for i, symptom in enumerate(ORDER):
+        for i, symptom in enumerate(DRAWN):
             glance = Glance(screen[i], frame[i])
             out.append(Example(glance, places[i], SYMPTOMS.index(symptom)))
         if k % 16 == 15:
-            print(f"  {len(out)} of {len(starts) * SHARD} photos", flush=True)
+            print(f"  {len(out)} of {len(starts) * len(DRAWN)} photos", flush=True)
     return out
 
 
@@ -96,7 +98,7 @@ def drawn_shard(first: int) -> Path:
     files = {name: path.with_name(f"{path.stem}.{name}.npy") for name in _PICTURES}
     if all(file.exists() for file in files.values()):
         return path
-    rows = [_of_one(first + k, symptom) for k, symptom in enumerate(ORDER)]
+    rows = [_of_one(first + k, symptom) for k, symptom in enumerate(DRAWN)]
     path.parent.mkdir(parents=True, exist_ok=True)
     for k, file in enumerate(files.values()):
         part = file.with_suffix(f".{os.getpid()}.part")

@@ -158,6 +158,8 @@ def finger(dice: Dice, h: int, w: int) -> Picture:
     tone = skin_colour(dice)
     if dice.p(0.6):  # light shining through: deep red
         tone = np.array([dice.u(0.25, 0.6), dice.u(0.04, 0.16), dice.u(0.02, 0.12)], np.float32)
+    elif dice.p(0.3):  # a strap, a sleeve, the lid of a case
+        tone = surfaces.natural(dice) * np.float32(dice.lu(0.05, 1))
     f = fractal(dice, (h, w), cells=2, octaves=2)
     slope = dice.u(-0.6, 0.6) * (x - 0.5) + dice.u(-0.6, 0.6) * (y - 0.5)
     out = tone * np.clip(0.8 + 0.35 * f + slope, 0.05, 2)[..., None]

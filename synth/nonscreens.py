@@ -6,7 +6,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synth import artwork, closeups, household, matter, outdoors, photos, sketch, surfaces
+from synth import (
+    artwork,
+    closeups,
+    content,
+    household,
+    matter,
+    outdoors,
+    photos,
+    sketch,
+    surfaces,
+)
 from synth.arrays import Bytes
 from synth.body import Body
 from synth.canvas import Canvas, picture
@@ -21,20 +31,23 @@ from synth.text import hand, paragraph, sentence, write
 
 Picture = Bytes
 SCENES = {
-    "view": 0.11,
-    "things": 0.12,
-    "closeup": 0.13,
+    "view": 0.09,
+    "things": 0.1,
+    "closeup": 0.11,
+    "covered": 0.04,
     "room": 0.1,
-    "framed_picture": 0.18,
-    "window": 0.13,
-    "board": 0.06,
-    "photo": 0.03,
+    "framed_picture": 0.2,
+    "window": 0.18,
+    "board": 0.04,
+    "photo": 0.02,
     "document": 0.03,
     "whiteboard": 0.02,
     "cabinet": 0.03,
-    "dark_glass": 0.04,
-    "black": 0.02,
+    "dark_glass": 0.03,
+    "black": 0.01,
 }
+#: Content of screens that also hangs in frames and shows through panes.
+_SHOWN = ("ramp", "plain", "stripes", "photo", "night", "scenery", "figure", "dots", "split")
 
 
 def circuit_board(dice: Dice, h: int, w: int) -> Picture:
@@ -108,8 +121,9 @@ def whiteboard(dice: Dice, h: int, w: int) -> Picture:
 def artful(dice: Dice, h: int, w: int) -> tuple[Picture, str | None]:
     """What hangs in frames and on walls; the picture and the bundled photograph it is, if any."""
     kind = dice.weighted(
-        {"photo": 0.22, "art": 0.38, "view": 0.2, "things": 0.1, "closeup": 0.05, "dark": 0.05}
-    )
+        {"photo": 0.2, "art": 0.33, "view": 0.18, "things": 0.09, "closeup": 0.05, "dark": 0.05,
+         "shown": 0.1}
+    )  # fmt: skip
     if kind == "photo":
         name = dice.pick(photos.PICTURES)
         return photos.crop(dice, photos.load(name), (h, w)), name
@@ -118,8 +132,16 @@ def artful(dice: Dice, h: int, w: int) -> tuple[Picture, str | None]:
     if kind == "dark":
         image = artwork.paint(dice, (h, w))
         return (image * dice.u(0.05, 0.3)).astype(np.uint8), None
+    if kind == "shown":
+        return shown(dice, h, w)
     make = {"view": outdoors.view, "things": household.things, "closeup": closeups.close}[kind]
     return make(dice, h, w), None
+
+
+def shown(dice: Dice, h: int, w: int) -> tuple[Picture, str | None]:
+    """What a screen might show, on paper or behind a pane; as :func:`artful` gives it."""
+    painted = content.render(dice, (h, w), kind=dice.pick(_SHOWN))
+    return painted.picture, painted.photo
 
 
 def _quad(x0: float, y0: float, x1: float, y1: float, z: float) -> NDArray[np.float64]:
@@ -193,12 +215,12 @@ def _framed(
 
 
 def _window(dice: Dice, canvas: Canvas, panel: Panel, z: float, image: Picture) -> None:
-    """A window or a glazed door with a view, bars and sometimes curtains; by day or by night."""
+    """A window or a glazed door with jambs, sill, bars and sometimes curtains; day or night."""
     cx, cy, w, h = _place(dice, panel)
     if dice.p(0.25):  # a door
         w, h = min(w, h) * 0.8, h * 1.4
     colour = _frame_colour(dice)
-    rim = dice.u(0.02, 0.1)
+    rim = dice.lu(0.012, 0.1)
     canvas.box(
         np.array([cx - w - rim, cy - h - rim, z - 0.02]),
         np.array([cx + w + rim, cy + h + rim, z + 0.02]),
@@ -207,15 +229,16 @@ def _window(dice: Dice, canvas: Canvas, panel: Panel, z: float, image: Picture) 
     night = dice.p(0.25)
     bright = dice.lu(0.02, 1.0) if night else dice.lu(20, 2500)
     pane = _quad(cx - w, cy - h, cx + w, cy + h, z - 0.021)
+    if dice.p(0.3):
+        image = _frosted(dice, image)
     picture(canvas, pane, image, emission=bright)
     _glass(canvas, panel, pane)
-    bar = dice.u(0.008, 0.03)
-    for k in range(1, dice.i(1, 4)):
-        x = cx - w + 2 * w * k / 3 if dice.p(0.7) else cx
-        canvas.box(np.array([x - bar, cy - h, z - 0.04]), np.array([x + bar, cy + h, z]), colour)
-    for _ in range(dice.pick((0, 1, 1, 2))):
-        y = cy + dice.u(-0.6, 0.6) * h
-        canvas.box(np.array([cx - w, y - bar, z - 0.04]), np.array([cx + w, y + bar, z]), colour)
+    _reveal(dice, canvas, pane, colour)
+    _bars(dice, canvas, pane, colour)
+    if dice.p(0.4):  # the sill
+        out = rim + dice.u(0, 0.05)
+        low = np.array([cx - w - out, cy + h + rim * dice.u(0.2, 1), z - dice.u(0.03, 0.15)])
+        canvas.box(low, np.array([cx + w + out, low[1] + dice.u(0.01, 0.04), z]), colour)
     if dice.p(0.3):
         cloth = matter.curtain(dice, 160, 120, surfaces.paint_colour(dice, wall=True))
         image = sketch.finish(cloth)
@@ -223,6 +246,53 @@ def _window(dice: Dice, canvas: Canvas, panel: Panel, z: float, image: Picture) 
             x = cx + side * w
             edge = sorted((x - side * w * dice.u(0, 0.5), x + side * w * 0.5))
             picture(canvas, _quad(edge[0], cy - h * 1.2, edge[1], cy + h * 1.4, z - 0.06), image)
+
+
+def _frosted(dice: Dice, image: Picture) -> Picture:
+    """A view through frosted glass, thin curtains or mist: soft shades, nearly plain, no detail."""
+    soft = cv2.GaussianBlur(image, (0, 0), image.shape[1] * dice.lu(0.01, 0.2))
+    pale = dice.u(0, 0.9)
+    return (soft * (1 - pale) + 235 * pale).astype(np.uint8)
+
+
+def _reveal(
+    dice: Dice, canvas: Canvas, pane: NDArray[np.float64], colour: NDArray[np.float32]
+) -> None:
+    """The inner sides of a frame round a pane, dark against it or lit by it."""
+    (x0, y0, z), (x1, y1, _) = pane[0], pane[2]
+    wide = dice.u(0.0, 0.06) * min(x1 - x0, y1 - y0)
+    for k, side in enumerate(
+        (
+            _quad(x0, y0, x1, y0 + wide, z - 0.001),
+            _quad(x0, y1 - wide, x1, y1, z - 0.001),
+            _quad(x0, y0, x0 + wide, y1, z - 0.0015),
+            _quad(x1 - wide, y0, x1, y1, z - 0.0015),
+        )
+    ):
+        if wide > 0 and (k < 2 or dice.p(0.8)):
+            canvas.face(side, colour * np.float32(dice.u(0.2, 1.2)), np.array([0, 0, -1.0]))
+
+
+def _bars(
+    dice: Dice, canvas: Canvas, pane: NDArray[np.float64], colour: NDArray[np.float32]
+) -> None:
+    """Bars across a pane: none, a cross, an even lattice, or a few anywhere; each way its own."""
+    (x0, y0, z), (x1, y1, _) = pane[0], pane[2]
+    thick = dice.lu(0.004, 0.035)
+    kind = dice.weighted({"none": 0.1, "cross": 0.2, "lattice": 0.45, "any": 0.25})
+    most = {"none": 0, "cross": 1, "lattice": 6, "any": 3}[kind]
+    for along in (0, 1):
+        low, high = ((x0, x1), (y0, y1))[along]
+        n = dice.i(0, most) if kind != "cross" else int(dice.p(0.75))
+        for k in range(n):
+            share = (k + 1) / (n + 1) if kind != "any" else dice.u(0.08, 0.92)
+            if kind == "cross":
+                share = dice.pick((0.5, 0.5, 0.3, 0.7))
+            at = low + share * (high - low)
+            depth = z - dice.u(0.005, 0.03)
+            first = (at - thick, y0, depth) if along == 0 else (x0, at - thick, depth)
+            last = (at + thick, y1, z - 0.002) if along == 0 else (x1, at + thick, z - 0.002)
+            canvas.box(np.array(first), np.array(last), colour)
 
 
 def _cabinet(dice: Dice, canvas: Canvas, panel: Panel, room: Room, z: float) -> None:
@@ -316,8 +386,12 @@ def _placed(dice: Dice, canvas: Canvas, panel: Panel, room: Room, kind: str) -> 
         image, used = artful(dice, 300, 480)
         _framed(dice, canvas, panel, z, image, poster=dice.p(0.25))
     elif kind == "window":
-        day = outdoors.view if dice.p(0.6) else closeups.facade
-        _window(dice, canvas, panel, z, day(dice, 300, 480))
+        if dice.p(0.15):
+            image, used = shown(dice, 300, 480)
+        else:
+            day = outdoors.view if dice.p(0.6) else closeups.facade
+            image = day(dice, 300, 480)
+        _window(dice, canvas, panel, z, image)
     elif kind == "cabinet":
         _cabinet(dice, canvas, panel, room, z)
     elif kind == "dark_glass":
@@ -355,6 +429,8 @@ def draw_nonscreen(
         image, used = artful(dice, h, w)
         _flood(dice, canvas, image)
         return kind, used
+    elif kind == "covered":
+        _flood(dice, canvas, closeups.finger(dice, h, w))
     elif kind == "black":
         x, _ = grid((h, w))
         leak = 1 + 0.5 * fractal(dice, (h, w), cells=2, octaves=2) + dice.u(-0.5, 0.5) * x

@@ -91,8 +91,7 @@ def striped(label, rng):
 
 def test_drawn_glances_are_kept_and_not_drawn_again(tmp_path, monkeypatch):
     monkeypatch.setenv("PANELVISION_CACHE", str(tmp_path))
-    monkeypatch.setattr(train_glance, "ORDER", ("normal", "not-a-screen"))
-    monkeypatch.setattr(train_glance, "SHARD", 2)
+    monkeypatch.setattr(train_glance, "DRAWN", ("normal", "not-a-screen"))
     once = train_glance.drawn(4, jobs=1)
     assert [SYMPTOMS[e.label] for e in once] == ["normal", "not-a-screen"] * 2
     assert (once[0].places == HEALTHY).all() and (once[1].places == FAULT).all()
