@@ -83,5 +83,9 @@ def summary(result: "Examination") -> "Table":
         for line in result.suspects.why[:3]:
             table.add_row("why", escape(line))
         if result.next_test:
-            table.add_row("next test", escape(load_knowledge().tests[result.next_test].title))
+            bench = load_knowledge()
+            test = bench.tests[result.next_test]
+            for caution in bench.cautions_for(test.level, test.live, test.cautions):
+                table.add_row("CAUTION", escape(caution))
+            table.add_row("next test", escape(test.title))
     return table

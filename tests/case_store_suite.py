@@ -267,6 +267,16 @@ class CaseStoreSuite:
         assert [symptom for _, symptom in photos] == ["faint-image"]
         assert photos[0][0] == store.photo_bytes(store.add_photo(jpeg(1)).sha256)
 
+    def test_photos_without_the_fault_do_not_teach_it(self, store):
+        for seed, (read, taught) in enumerate(
+            (("not-a-screen", 0), ("normal", 0), ("dim-zones", 1))
+        ):
+            case = full_case(store, seed, customer=Customer("c", "", True))
+            photo = dataclasses.replace(case.photos[0], examination={"symptom": read})
+            saved = store.save_case(dataclasses.replace(case, photos=(photo,)))
+            store.close_case(saved.id, Outcome("backlight", "", "faint-image"))
+            assert len(list(store.training_photos())) == taught
+
     def test_accuracy_counts_first_and_second_suspects(self, store):
         # 5 closed: right at once, right at once, second, third, and one never advised
         ends = ["backlight", "backlight", "power-board", "panel", "backlight"]

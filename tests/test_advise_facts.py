@@ -14,7 +14,9 @@ from panelvision import advise_cli
 from panelvision.classify import load_model
 from panelvision.errors import DataError
 from panelvision.isolate import advise, isolate, load_knowledge, what_if
-from panelvision.labels import ASSEMBLIES
+from panelvision.isolate.advise import _order
+from panelvision.isolate.plan import Choice
+from panelvision.labels import ASSEMBLIES, SYMPTOMS
 
 K = load_knowledge()
 SOUND_NO_PICTURE = {"sound": "yes", "picture": "dark"}
@@ -337,6 +339,47 @@ def test_giving_up_on_an_open_set_is_told_to_close_it():
     assert "unplug it and close it" in advice.stop.cautions[0]
     assert advice.stop.cautions[1:] == K.cautions_for("back-off", False)
     assert advise(None, {}, set_value=1.0).stop.cautions == ()
+
+
+@pytest.mark.parametrize(
+    ("seen", "name"),
+    [({"main-rails": "missing"}, "discharge"), ({"control-cable-off": "lit"}, "picture")],
+)
+def test_a_closed_sets_test_is_told_to_close_the_set_where_it_is_open(seen, name):
+    advice = advise(None, seen)
+    assert advice.level == "back-off"
+    assert advice.next_test.name == name and advice.next_test.level == "closed"
+    assert "unplug it and close it" in advice.next_test.cautions[0]
+    assert set(K.cautions_for("back-off", False)) <= set(advice.next_test.cautions)
+
+
+def test_a_repair_from_outside_is_told_to_close_the_set_where_it_is_open():
+    outside = next(p for p in K.parts.values() if p.level == "closed")
+    choice = Choice("repair", outside.name, 10.0, 10.0, ())
+    before = _order(outside, choice, isolate(None, {}), 0, K)
+    after = _order(outside, choice, isolate(None, {}), 1, K)
+    assert before.cautions == ()
+    assert "unplug it and close it" in after.cautions[0]
+
+
+@pytest.mark.parametrize(
+    ("test", "outcome", "photo"),
+    [
+        ("bond-pressed", "changes", {"vertical-bands": 0.6, "dim-zones": 0.35}),
+        ("timing-self-test", "faulty", {"no-image": 0.5, "glow-no-image": 0.45}),
+        ("flash-at-switch-on", "yes", {"no-image": 0.5, "glow-no-image": 0.45}),
+    ],
+)
+def test_an_outcome_speaks_for_the_assembly_that_its_words_name(test, outcome, photo):
+    named = {
+        "bond-pressed": "panel",
+        "timing-self-test": "timing-board",
+        "flash-at-switch-on": "backlight",
+    }[test]
+    photo = dict.fromkeys(SYMPTOMS, 0.0) | photo
+    photo["normal"] = 1 - sum(photo.values())
+    before = isolate(photo, {}).assemblies[named]
+    assert isolate(photo, {test: outcome}).assemblies[named] > before
 
 
 def test_a_test_without_result_is_not_offered_again():

@@ -319,7 +319,7 @@ def test_a_meter_reading_becomes_an_observation_with_what_is_usual():
     bench = load_knowledge()
     meter = next(m for m in bench.meters.values() if m.name == "standby-rail")
     at.selectbox(key="meter").set_value(meter).run()
-    at.number_input(key="meter-volts").set_value(5.0).run()
+    at.number_input(key="meter-volts-standby-rail").set_value(5.0).run()
     assert "Usual with the set on" in said(at)
     note = next(b for b in at.button if b.label.startswith("Note it"))
     note.click().run()
@@ -557,10 +557,33 @@ def test_one_missing_rail_stays_noted_whatever_the_other_shows():
     at.run()
     rail = next(m for m in load_knowledge().meters.values() if m.name == "rail-12v")
     at.selectbox(key="meter").set_value(rail).run()
-    at.number_input(key="meter-volts").set_value(12.0).run()
+    at.number_input(key="meter-volts-rail-12v").set_value(12.0).run()
     assert not at.exception
     assert "Noted already" in said(at)
     assert not any(b.label.startswith("Note it") for b in at.button)
+
+
+def test_a_reading_stays_with_the_pin_that_it_was_taken_at():
+    at = visit("bench")
+    pins = load_knowledge().meters
+    at.selectbox(key="meter").set_value(pins["rail-12v"]).run()
+    at.number_input(key="meter-volts-rail-12v").set_value(12.0).run()
+    assert any(b.label.startswith("Note it") for b in at.button)
+    other = next(name for name in pins if name != "rail-12v")
+    at.selectbox(key="meter").set_value(pins[other]).run()
+    assert at.number_input(key=f"meter-volts-{other}").value is None
+    assert not any(b.label.startswith("Note it") for b in at.button)
+
+
+def test_a_closed_sets_test_on_an_open_set_says_to_close_it_first():
+    seen = {"main-rails": "missing"}
+    at = visit("bench")
+    desk_of(at).observations.update(seen)
+    at.run()
+    asked = advise(None, seen).next_test
+    assert asked.level == "closed" and not asked.live
+    shown = said(at)
+    assert shown.index("unplug it and close it") < shown.index(asked.title)
 
 
 def test_leds_measured_one_by_one_become_an_observation():
@@ -740,6 +763,44 @@ def test_a_change_between_two_dark_photos_is_noted_for_the_bench():
     at.button(key="note-change").click().run()
     assert not at.exception
     assert desk_of(at).observations == {"torch": "faint-picture"}
+
+
+def test_closing_takes_what_was_noted_since_and_asks_what_the_screen_showed():
+    at = visit("bench", upload(visit("photo"), ("half.jpg", example(1))))
+    at = visit("cases", at)
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    case = desk_of(at).case
+    assert case.symptom
+    desk_of(at).observe("sound", "yes")
+    next(b for b in at.button if b.label == "Close the case").click().run()
+    assert not at.exception and not at.error
+    closed = session.case_store().get(case.id)
+    assert closed.observations == {"sound": "yes"}
+    # The reading does not confirm itself.
+    assert closed.outcome.symptom == ""
+
+
+def test_a_case_keeps_the_suspects_that_stood_before_it_was_solved():
+    at = visit("bench")
+    dead = {"sound": "no", "picture": "dark"}
+    desk_of(at).observations.update({**dead, "discharge": "came-back"})
+    at = visit("cases", at)
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    kept = desk_of(at).case.suspects
+    assert kept == pytest.approx(dict(advise(None, dead).suspects.assemblies))
+    assert advise(None, desk_of(at).observations).suspects.assemblies["outside"] > kept["outside"]
+
+
+def test_what_strangers_wrote_is_neither_link_nor_formula():
+    from panelvision.pages.look import as_written
+
+    assert as_written("[pay](https://x.example) $1$ *b*") == (
+        r"\[pay\](https://x.example) \$1\$ \*b\*"
+    )
+    store = session.case_store()
+    store.save_case(Case(customer=Customer("A*B $1 $2")))
+    at = visit("cases")
+    assert any(r"A\*B \$1 \$2" in option for radio in at.radio for option in radio.options)
 
 
 def test_a_case_is_closed_where_it_was_saved():

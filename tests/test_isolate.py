@@ -277,7 +277,7 @@ def by_itertools(observations, photo):
             if test.by == "symptom":
                 p *= test.rows[symptom][i]
             elif test.applies and symptom not in test.applies:
-                p *= 1 / len(test.values)
+                p *= test.silent[i]
             else:
                 p *= test.rows[name][i]
         weights[name] = weights.get(name, 0) + p

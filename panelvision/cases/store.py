@@ -625,13 +625,19 @@ class CaseStore:
         return records
 
     def training_photos(self) -> Iterator[tuple[bytes, str]]:
-        """Photos, each with its confirmed symptom, whose customers agreed to their use."""
+        """Photos, each with its confirmed symptom, whose customers agreed to their use.
+
+        Of a set's photos not all show its fault: those that were read as no screen, or as a
+        screen without fault, are left out unless that is what was confirmed.
+        """
         for case in self._closed():
             if case.customer is None or not case.customer.consent:
                 continue
             if case.outcome is not None and case.outcome.symptom:
                 for photo in case.photos:
-                    yield self.photo_bytes(photo.sha256), case.outcome.symptom
+                    read = (photo.examination or {}).get("symptom")
+                    if read not in ("normal", "not-a-screen") or read == case.outcome.symptom:
+                        yield self.photo_bytes(photo.sha256), case.outcome.symptom
 
     def _closed(self) -> list[Case]:
         table = schema.cases

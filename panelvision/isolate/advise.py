@@ -24,6 +24,11 @@ ALTERNATIVES = 4
 _CLOSE = "The set is open: unplug it and close it before anything else."
 
 
+def _closing(level: int, knowledge: Knowledge) -> tuple[str, ...]:
+    """Cautions ahead of what is done with the set closed, where it stands open by now."""
+    return (_CLOSE, *knowledge.cautions_for(LEVELS[level], False)) if level else ()
+
+
 @dataclass(frozen=True)
 class PossibleOutcome:
     """An outcome of the next test: how likely, what it would do to the suspects, what it means.
@@ -256,8 +261,6 @@ def _ended(suspects: Suspects, knowledge: Knowledge, value: float, level: int) -
         if test and seen in test.ends:
             cured = test.ends[seen]
             likely = max(cured, key=lambda fault: suspects.faults[fault])
-            # A set that works with its back off is still to be closed.
-            told = (_CLOSE, *knowledge.cautions_for(LEVELS[level], False)) if level else ()
             stop = Stop(
                 kind="works",
                 assembly=knowledge.faults[likely].assembly,
@@ -268,7 +271,8 @@ def _ended(suspects: Suspects, knowledge: Knowledge, value: float, level: int) -
                 expected_total=0.0,
                 text="The set works: nothing to order. Let it run for a while; it may come back. "
                 f"What it was: {knowledge.faults[likely].title.lower()}.",
-                cautions=told,
+                # A set that works with its back off is still to be closed.
+                cautions=_closing(level, knowledge),
             )
             return Advice(
                 suspects, None, stop, (), 0.0, value, knowledge.economy.currency, LEVELS[level]
@@ -291,6 +295,8 @@ def _next_test(
         f"Whatever is decided now is expected to cost {now:.0f} ({money}); with this test first "
         f"{best.expected_cost:.0f}, its own cost of {best.own_cost:.0f} included.{opening}"
     )
+    first = () if wanted else _closing(level, knowledge)
+    told = knowledge.cautions_for(test.level, test.live, test.cautions)
     outcomes = []
     for v, branch in enumerate(best.branches):
         after = (weights * knowledge.likelihoods[test.name][v]).sum(axis=1)
@@ -312,7 +318,7 @@ def _next_test(
     return NextTest(
         name=test.name,
         title=test.title,
-        cautions=knowledge.cautions_for(test.level, test.live, test.cautions),
+        cautions=tuple(dict.fromkeys([*first, *told])),
         ask=test.ask,
         why=why,
         minutes=test.minutes,
@@ -335,7 +341,7 @@ def _stop(
         return None
     if best.kind == "repair":
         part = knowledge.parts[best.name.removeprefix(REPLACED)]
-        return _order(part, best, suspects, knowledge)
+        return _order(part, best, suspects, level, knowledge)
     # Giving up: say what the likeliest repair alone would come to.
     leader = knowledge.faults[next(iter(suspects.faults))]
     part = knowledge.parts[leader.repair]
@@ -354,11 +360,11 @@ def _stop(
             f"{value:.0f} ({knowledge.economy.currency}). The likeliest repair, "
             f"{part.title}, would come to about {bill:.0f} with labour."
         ),
-        cautions=(_CLOSE, *knowledge.cautions_for(LEVELS[level], False)) if level else (),
+        cautions=_closing(level, knowledge),
     )
 
 
-def _order(part: Part, best: Choice, suspects: Suspects, knowledge: Knowledge) -> Stop:
+def _order(part: Part, best: Choice, suspects: Suspects, level: int, knowledge: Knowledge) -> Stop:
     buys = part.price[1] > 0
     cures = [n for n, f in knowledge.faults.items() if f.repair == part.name]
     probability = sum(suspects.faults[name] for name in cures)
@@ -381,5 +387,9 @@ def _order(part: Part, best: Choice, suspects: Suspects, knowledge: Knowledge) -
         price=part.price if buys else None,
         expected_total=best.expected_cost,
         text=text,
-        cautions=knowledge.cautions_for(part.level, False),
+        cautions=(
+            _closing(level, knowledge)
+            if part.level == LEVELS[0]
+            else knowledge.cautions_for(part.level, False)
+        ),
     )

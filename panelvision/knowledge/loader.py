@@ -269,6 +269,7 @@ def _test(
     for key in (*means.table, *ends.table):
         if key not in values:
             raise DataError(f"{where}: {key!r} is none of its values {', '.join(values)}")
+    applies = entry.texts("applies", SYMPTOMS)
     test = BenchTest(
         name=name,
         title=entry.text("title"),
@@ -284,7 +285,10 @@ def _test(
         risk=entry.number("risk", 0.0, default=0.0),
         by=entry.word("by", ("fault", "symptom")),
         rows=_rows(where, entry, values, faults),
-        applies=entry.texts("applies", SYMPTOMS),
+        applies=applies,
+        silent=probabilities(f"{where} silent", entry.get("silent"), len(values))
+        if applies
+        else (),
         needs={key: needs.texts(key, values_of[key]) for key in needs.table},
         ends={key: ends.texts(key, faults) for key in ends.table},
         source=entry.source(),

@@ -41,7 +41,9 @@ class BenchTest:
 
     minutes: hands-on time; wait_minutes: waiting with the bench taken.
     rows: P(value | row name), in the order of `values`; row names are faults, or symptoms if
-    `by` is "symptom". `ends` maps an outcome to the faults that it cures.
+    `by` is "symptom". With symptoms other than those in `applies`, where it is not empty, the
+    test tells no fault from another: `silent` is P(value) there. `ends` maps an outcome to the
+    faults that it cures.
     risk: allowance in currency for what may go wrong beyond the live allowance.
     """
 
@@ -60,6 +62,7 @@ class BenchTest:
     by: str
     rows: Mapping[str, tuple[float, ...]]
     applies: tuple[str, ...]
+    silent: tuple[float, ...]
     needs: Mapping[str, tuple[str, ...]]
     ends: Mapping[str, tuple[str, ...]]
     source: str
@@ -226,10 +229,8 @@ class Knowledge:
             return np.broadcast_to(rows[:, None, :], shape).copy()
         table = np.broadcast_to(rows[:, :, None], shape).copy()
         if test.applies:
-            # Where the test says nothing every outcome is as likely as any other, whatever the
-            # fault: no information, rather than wrong information.
-            silent = [i for i, s in enumerate(SYMPTOMS) if s not in test.applies]
-            table[:, :, silent] = 1.0 / len(test.values)
+            others = [i for i, s in enumerate(SYMPTOMS) if s not in test.applies]
+            table[:, :, others] = np.array(test.silent)[:, None, None]
         return table
 
     def observation_likelihood(self, name: str, value: str) -> FloatArray:

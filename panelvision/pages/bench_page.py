@@ -8,7 +8,7 @@ import streamlit as st
 from panelvision.errors import PanelvisionError
 from panelvision.isolate import Advice, NextTest, Stop, led_string, read_meter, what_if
 from panelvision.isolate.meters import STATES, outcome_to_note
-from panelvision.knowledge import BenchTest, Knowledge
+from panelvision.knowledge import LEVELS, BenchTest, Knowledge
 from panelvision.pages import session
 from panelvision.pages.components import arrive, bars
 from panelvision.pages.links import go, link, open_part
@@ -110,17 +110,14 @@ def _suspects(now: Advice, before: Mapping[str, float] | None, bench: Knowledge)
 
 def _test_card(test: NextTest, bench: Knowledge) -> None:
     st.subheader("Next test")
-    if test.open or test.live:
-        # Ahead of the instruction, not after it.
-        cautions(test.cautions)
+    # Ahead of the instruction, not after it.
+    cautions(test.cautions)
     wait = f" and {test.wait_minutes:.0f} min of waiting" if test.wait_minutes else ""
     tools = ", ".join(test.tools) if test.tools else "nothing"
     state = LEVEL_WORDS[test.level] + (", powered" if test.live else "")
     if test.open and not test.live:
         state += ", unplugged"
     answer(f"{test.minutes:.0f} min{wait} · {state} · you need: {tools}", test.title, test.ask)
-    if not (test.open or test.live):
-        cautions(bench_cautions(test.name, bench))
     if test.wait_minutes and session.desk().unsaved():
         st.markdown(
             "A phone that sleeps for two minutes forgets this bench: save the set as a case "
@@ -180,16 +177,11 @@ def _bring_back() -> None:
         st.rerun()
 
 
-def bench_cautions(name: str, bench: Knowledge) -> tuple[str, ...]:
-    """Cautions of a closed set's test beyond the general one."""
-    return tuple(bench.cautions[c] for c in bench.tests[name].cautions)
-
-
 def _verdict(stop: Stop, now: Advice, bench: Knowledge) -> None:
     st.subheader("Verdict")
-    closing = stop.kind in ("works", "not-worth-repairing")
-    opened = "Before you close the set" if closing else "Before you open the set"
-    cautions(stop.cautions, title=opened)
+    inside = stop.part is not None and bench.parts[stop.part].level != LEVELS[0]
+    opening = "Before you open the set" if inside else "Before you close the set"
+    cautions(stop.cautions, title=opening)
     money = now.currency
     headline = {
         "order": "Order this part",
@@ -359,7 +351,12 @@ def _meter_form(bench: Knowledge) -> None:
         left, right = st.columns(2)
         # Nobody can count them with the panel on: the service sheet or the strip's part says it.
         count = left.number_input(
-            "LEDs in series", 1, 200, None, key="meter-leds", placeholder="from the sheet"
+            "LEDs in series",
+            1,
+            200,
+            None,
+            key=f"meter-leds-{meter.name}",
+            placeholder="from the sheet",
         )
         each = right.number_input("Volts each", 1.0, 20.0, 3.0, 0.1, key="meter-forward")
         if count is not None:
@@ -369,7 +366,13 @@ def _meter_form(bench: Knowledge) -> None:
             if string.caution:
                 cautions([string.caution], title="High voltage")
     volts = st.number_input(
-        "Reading in volts, dc", -1000.0, 1000.0, None, 0.1, key="meter-volts", placeholder="0.0"
+        "Reading in volts, dc",
+        -1000.0,
+        1000.0,
+        None,
+        0.1,
+        key=f"meter-volts-{meter.name}",
+        placeholder="0.0",
     )
     if volts is None:
         return

@@ -6,16 +6,18 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import streamlit as st
 
 from panelvision.cases.model import Case, CasePhoto, Outcome
 from panelvision.errors import PanelvisionError, PhotoError, StoreError
+from panelvision.isolate import Advice
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
 from panelvision.pages import session
 from panelvision.pages.accuracy_part import show_accuracy
 from panelvision.pages.links import link
-from panelvision.pages.look import tell_error
+from panelvision.pages.look import as_written, tell_error
 from panelvision.pages.next_set import put_on_the_bench, start_another
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
 
@@ -180,15 +182,32 @@ def save_desk() -> Case:
         done_tests=tuple(
             {"test": name, "outcome": value} for name, value in on_desk.observations.items()
         ),
-        advice={
-            "suspects": dict(advice.suspects.assemblies),
-            "next_test": None if advice.next_test is None else advice.next_test.name,
-            "stop": None if advice.stop is None else advice.stop.kind,
-        },
+        # A closed case keeps what was said before its outcome was known.
+        advice=known.advice if known.closed else _said(advice),
         verdict=(advice.stop.assembly or "") if advice.stop is not None else "",
     )
     on_desk.case = store.save_case(case)
     return on_desk.case
+
+
+def _said(advice: Advice) -> dict[str, Any]:
+    """The advice as it is kept with a case, to be judged by what the fault turns out to be.
+
+    A test that ended the job has named the fault already: the suspects are those before it.
+    """
+    tests = session.knowledge().tests
+    seen = session.desk().observations
+    before = {
+        name: value
+        for name, value in seen.items()
+        if name not in tests or value not in tests[name].ends
+    }
+    suspects = advice if before == seen else session.advice(observations=before)
+    return {
+        "suspects": dict(suspects.suspects.assemblies),
+        "next_test": None if advice.next_test is None else advice.next_test.name,
+        "stop": None if advice.stop is None else advice.stop.kind,
+    }
 
 
 def _find() -> None:
@@ -263,23 +282,29 @@ def _close_form(case: Case) -> None:
             ["", *bench.faults],
             format_func=lambda f: bench.faults[f].title if f else "not known",
         )
-        labels = ["", *SYMPTOMS]
-        start = labels.index(case.symptom) if case.symptom in labels else 0
+        # Not filled in from the reading, which would then confirm itself.
         symptom = st.selectbox(
-            "What the screen showed",
-            labels,
-            index=start,
+            "What the screen showed, as you saw it",
+            ["", *SYMPTOMS],
             format_func=lambda s: SYMPTOM_WORDS[s] if s else "not noted",
         )
+        if case.symptom in SYMPTOMS:
+            st.caption(f"The photo was read as: {SYMPTOM_WORDS[case.symptom]}.")
         notes = st.text_area("Notes", max_chars=2000)
         if st.form_submit_button("Close the case", type="primary", width="stretch"):
             known = bench.faults.get(fault)
             # The exact fault, where it is named, says which assembly it belongs to.
             place = known.assembly if known is not None else assembly
+            on_desk = session.desk()
+            if on_desk.case is not None and on_desk.case.id == case.id:
+                try:
+                    save_desk()  # what was found since the last save belongs to the case
+                except PanelvisionError as error:
+                    tell_error(error)
+                    return
             closed = session.case_store().close_case(
                 case.id, Outcome(place, fault=fault, symptom=symptom, notes=notes)
             )
-            on_desk = session.desk()
             if on_desk.case is not None and on_desk.case.id == case.id:
                 on_desk.case = closed
             session.forget_knowledge()
@@ -299,7 +324,10 @@ def _delete_form(case: Case) -> None:
             "customer": f"{person} with all their cases and photos",
         }
         which = st.radio(
-            "What to delete", words, format_func=words.__getitem__, key=f"which-{case.id}"
+            "What to delete",
+            words,
+            format_func=lambda which: as_written(words[which]),
+            key=f"which-{case.id}",
         )
     st.markdown("It is gone for good. Backups made earlier still hold it.")
     sure = st.checkbox("Yes, delete for good", key=f"sure-{case.id}")

@@ -12,6 +12,7 @@ from panelvision.errors import PanelvisionError
 from panelvision.pages.sketches import Sketch
 
 # A slash or drive at the start of a word, and folders up to the last separator.
+_MARKS = re.compile(r"[\\`*\[\]$<~]")
 _FOLDERS = re.compile(r"(?<![\w:/.])(?:[A-Za-z]:)?[/\\](?:[^\s'\"/\\]+[/\\])+")
 _STATIC = Path(__file__).parent / "static"
 
@@ -28,7 +29,12 @@ def apply_look() -> None:
 
 def tell_error(fault: PanelvisionError | str) -> None:
     """One line; folders of this machine are nobody's business in a browser."""
-    st.error(without_folders(str(fault)), icon=":material/error:")
+    st.error(as_written(without_folders(str(fault))), icon=":material/error:")
+
+
+def as_written(text: str) -> str:
+    """What strangers wrote, for a place that takes Markdown: no links, no formulas, no marks."""
+    return _MARKS.sub(r"\\\g<0>", text)
 
 
 def without_folders(text: str) -> str:

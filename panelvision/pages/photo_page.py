@@ -11,7 +11,7 @@ from panelvision.pages import session
 from panelvision.pages.change_part import change_test, tell_change
 from panelvision.pages.components import bars, outline_editor, wipe
 from panelvision.pages.links import go, link
-from panelvision.pages.look import answer, marked_list, sketch, tell_error
+from panelvision.pages.look import answer, as_written, marked_list, sketch, tell_error
 from panelvision.pages.next_set import start_another
 from panelvision.pages.session import STAGES, Answer, Entry
 from panelvision.pages.sketches import TORCH, sketch_for
@@ -233,7 +233,7 @@ def _one_photo(key: str, entry: Entry) -> None:
     with st.expander("Numbers and file, remove this photo"):
         notes = found.record.get("notes") or []
         st.markdown(
-            f"{entry.name}: {found.size[0]} x {found.size[1]} pixels, examined in "
+            f"{as_written(entry.name)}: {found.size[0]} x {found.size[1]} pixels, examined in "
             f"{found.record['seconds']:.1f} s." + "".join(f"  \n{note}" for note in notes)
         )
         st.download_button(
