@@ -8,6 +8,7 @@ folder of the user's choice, never into the repo.
 import argparse
 import html
 import json
+import math
 import sys
 from base64 import b64encode
 from collections import defaultdict
@@ -210,11 +211,13 @@ def faint_figures(records: list[dict[str, Any]], examined: Sequence[Examined]) -
         truth = record["truth"]
         if truth["symptom"] not in ("faint-image", "no-image"):
             continue
-        score[truth["symptom"]].append(result.faint_score)
+        # Not looked for on a screen that is seen to be lit: nothing found.
+        scored = result.faint_score if math.isfinite(result.faint_score) else -math.inf
+        score[truth["symptom"]].append(scored)
         if truth["symptom"] == "no-image":
             false_alarms += result.faint_found
         elif (truth.get("faint_snr_feature") or 0) >= 5:
-            clear.append(result.faint_score)
+            clear.append(scored)
     negative = score["no-image"]
     return {
         "faint": len(score["faint-image"]),

@@ -126,8 +126,9 @@ def fit_member(family: Family, table: Table, *, by: FloatArray, seed: int) -> An
         plain = bool((table.weights == 1).all())
         member.fit(x, table.labels, sample_weight=None if plain else table.weights)
     else:
-        # Weights as repeats: a weight of 3 counts as three photos.
-        repeats = np.maximum(1, np.rint(table.weights)).astype(int)
+        # Weights as repeats: a weight of 3 counts as three photos, one of 0.5 as every other.
+        chance = np.random.default_rng(seed).random(len(table))
+        repeats = np.floor(table.weights + chance).astype(int)
         member.fit(np.repeat(x, repeats, axis=0), np.repeat(table.labels, repeats))
     return member
 

@@ -153,7 +153,7 @@ def drawn_shard(
 
     Kept in the cache: measures change more often than drawings.
     """
-    folder = cache_folder() / f"{kept_in}-{synth.VERSION}{_mark(without)}"
+    folder = cache_folder() / f"{kept_in}-{synth.VERSION}-{mark_of(order)}{_mark(without)}"
     path = folder / f"shard-{first_seed}.zip"
     if path.exists():
         with zipfile.ZipFile(path) as stored:
@@ -172,6 +172,11 @@ def drawn_shard(
             stored.writestr(f"{k}.jpg", sample.jpeg)
     os.replace(part, path)
     return [(s.jpeg, s.truth) for s in samples]
+
+
+def mark_of(order: tuple[str, ...]) -> str:
+    """Short mark of the labels that a shard holds, for the names of cached folders."""
+    return hashlib.sha256(" ".join(order).encode()).hexdigest()[:8]
 
 
 def _mark(without: str) -> str:
@@ -202,7 +207,7 @@ def synthetic(
         Address of an existing dask scheduler (``tcp://host:port``) to work on instead.
     progress : callable(done, total), optional
     """
-    folder = cache_folder() / f"{synth.VERSION}-{code_hash()}{_mark(without)}"
+    folder = cache_folder() / f"{synth.VERSION}-{code_hash()}-{mark_of(ORDER)}{_mark(without)}"
     folder.mkdir(parents=True, exist_ok=True)
     starts = [1_000_000 * seed + i * SHARD for i in range(math.ceil(count / SHARD))]
     files = {s: folder / f"shard-{s}.json" for s in starts}
@@ -316,7 +321,8 @@ def closed_cases(address: str | Path | None = None) -> list[dict[str, Any]]:
     records = []
     with open_store(address) as store:
         for data, symptom in store.training_photos():
-            record = _labelled(data)
+            # A customer who is deleted later must not live on in the cache.
+            record = _labelled(data, keep=False)
             if "error" not in record:  # one that today's program refuses teaches nothing
                 records.append({**record, "truth": {"symptom": symptom}})
     if not records:
@@ -327,17 +333,19 @@ def closed_cases(address: str | Path | None = None) -> list[dict[str, Any]]:
     return records
 
 
-def _labelled(source: Path | bytes) -> dict[str, Any]:
+def _labelled(source: Path | bytes, *, keep: bool = True) -> dict[str, Any]:
     cv2.setNumThreads(1)
     data = source.read_bytes() if isinstance(source, Path) else source
     name = source.name if isinstance(source, Path) else "photo"
     kept = cache_folder() / f"folder-{code_hash()}"
     key = kept / f"{hashlib.sha256(data).hexdigest()[:24]}.json"
-    if not key.exists():
+    if not keep or not key.exists():
         try:
             record = record_of(look(data, name=name), {})
         except PanelvisionError as fault:
             return {"error": str(fault)}
+        if not keep:
+            return record
         kept.mkdir(parents=True, exist_ok=True)
         _write(key, [record])
     return _read(key)[0]

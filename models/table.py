@@ -8,6 +8,7 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.labels import SYMPTOMS
+from synth.photos import PICTURES
 
 # chosen: share of the scenes that models are fitted to.
 FIT_SHARE = 0.82
@@ -123,9 +124,11 @@ def split_by_scene(table: Table) -> Split:
     """Shares of about 0.82 / 0.06 / 0.06 / 0.06 of the scenes, each placed by its own number.
 
     A scene keeps its part whatever else is drawn, so a model taught earlier has never been
-    fitted to what it is judged on later.
+    fitted to what it is judged on later. Scenes of a bundled photograph, which
+    many photos show, are fitted to: any other part would be that one picture for a quarter.
     """
     at = np.array([place_of(scene) for scene in table.scenes.tolist()])
+    at[(table.scenes >= 0) & (table.scenes < len(PICTURES))] = 0.0
     return Split(
         table.pick(at < FIT_SHARE),
         table.pick((at >= FIT_SHARE) & (at < 0.88)),

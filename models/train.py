@@ -71,7 +71,7 @@ DEFAULT_COUNT = 8192
 # surer than what it says of new ones, and the classifier would learn to trust it too much.
 DEFAULT_SEED = 2
 # How the card says that scenes were placed; one that says otherwise may have been fitted to ours.
-SPLIT = "by a hash of the scene's number"
+SPLIT = "by a hash of the scene's number; bundled photographs are fitted to"
 
 
 def main(argv: list[str] | None = None) -> int:
