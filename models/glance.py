@@ -1,6 +1,6 @@
 """The network that reads a photo at a glance: taught here, shipped as plain numbers."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import count
 from typing import Any
@@ -19,16 +19,24 @@ from models.convolutions import (
     teach,
 )
 from models.places import FAULT, PLACES, UNKNOWN
-from models.pretrained import build_trunk, start_from_published, trunk_numbers
+from models.pretrained import (
+    build_trunk,
+    only_adds,
+    start_from_published,
+    take_up_trunk,
+    trunk_numbers,
+)
 from panelvision.arrays import IntArray
 from panelvision.labels import SYMPTOMS
-from panelvision.measure.glance import SCREEN_SIZE, Glance
+from panelvision.measure.glance import FRAME_SIZE, SCREEN_SIZE, Glance
 from panelvision.measure.glance_network import (
     FRAME_CUT,
     LEVEL_CHANNELS,
     PLACES_LEVEL,
     SCREEN_CUT,
     SCREEN_SEEN,
+    WHOLE_CUT,
+    framed,
     seen_screen,
 )
 
@@ -40,7 +48,12 @@ COARSE_EPOCHS, EPOCHS = 4, 5
 COARSE_SEEN, COARSE_CUT = (90, 160), (6, 6)  # rows and columns, as SCREEN_SEEN and SCREEN_CUT
 # chosen: what the trunk knew already is to be changed, not forgotten.
 TRUNK_RATE = 7e-4
+# chosen: epochs after those, in which the trunk learns to see the whole frame as well. It is hardly
+# changed by then: what it says of faults is to stay.
+PRESENCE_EPOCHS = 2
+PRESENCE_TRUNK_RATE, PRESENCE_DENSE_RATE = 1.5e-4, 3e-4
 DROPOUT = 0.3
+_NO_SCREEN = SYMPTOMS.index("not-a-screen")
 BATCH = 32
 SMOOTHING = 0.05  # label smoothing (Szegedy et al. 2016, arXiv 1512.00567, section 7)
 
@@ -68,22 +81,29 @@ def fit_network(
     *,
     seed: int,
     epochs: tuple[int, int] = (COARSE_EPOCHS, EPOCHS),
+    presence_epochs: int = PRESENCE_EPOCHS,
     published: bool = True,
+    start: Mapping[str, np.ndarray] | None = None,
     progress: Progress | None = None,
 ) -> dict[str, np.ndarray]:
     """Teach a network; returns its numbers as they ship.
 
     It learns two things at once, the label of the photo and where in it the label stands.
     Photos are mirrored, cut, and changed in brightness, colour and noise, and smaller at first
-    (as in Tan and Le 2021, arXiv 2104.00298, section 4).
+    (as in Tan and Le 2021, arXiv 2104.00298, section 4). In a second go the trunk, its
+    normalisations as they are, looks at the whole frame too, for whether there is a screen.
 
     Parameters
     ----------
     examples : sequence of Example
     epochs : two int
-        Those in which photos are small, and all.
+        Those in which photos are small, and all, of the first go.
+    presence_epochs : int
+        Of the second.
     published : bool
         Whether the trunk starts from the numbers that photographs of everyday things gave it.
+    start : mapping, optional
+        Numbers of a network, as they ship: only the second go is made, from there.
     progress : callable(epoch, epochs, mean loss), optional
 
     Raises
@@ -95,29 +115,59 @@ def fit_network(
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     net = _build(torch)
-    if published:
+    if start is not None:
+        _take_up(torch, net, start)
+    elif published:
         start_from_published(torch, net.screen)
     steps = max(1, len(examples) // BATCH)
-    epoch = count()
     # Drawn once: to draw as many normal numbers for every batch takes a fifth of the time.
     noise = torch.randn(_NOISE)
 
-    def losses() -> Iterator[Any]:
-        coarse = next(epoch) < epochs[0]
+    def batches(*, coarse: bool, whole: bool) -> Iterator[Any]:
         order = rng.permutation(len(examples))
         for k in range(steps):
             rows = [examples[i] for i in order[k * BATCH : (k + 1) * BATCH]]
             labels = torch.as_tensor([row.label for row in rows])
-            screen, frame, places = _batch(torch, rows, rng, coarse=coarse)
-            _varied(torch, screen, frame, noise)
-            said, there = net(screen, frame)
+            *pictures, places = _batch(torch, rows, rng, coarse=coarse)
+            _varied(torch, pictures, noise)
+            said, there = net(*pictures[: 3 if whole else 2])
             of_photo = torch.nn.functional.cross_entropy(said, labels, label_smoothing=SMOOTHING)
             yield of_photo + _loss_of_places(torch, there, places, labels)
 
-    trunk = {id(p) for p in net.screen.parameters()}
-    others = [p for p in net.parameters() if id(p) not in trunk]
-    rates = [(list(net.screen.parameters()), TRUNK_RATE), (others, MOST_RATE)]
-    teach(torch, net, losses, epochs=epochs[1], steps=steps, progress=progress, rates=rates)
+    of_presence = [*net.presence.parameters()]
+    special = {id(p) for p in (*net.screen.parameters(), *of_presence)}
+    trunk, dense = [*net.screen.parameters()], [
+        p for p in net.parameters() if id(p) not in special
+    ]  # fmt: skip
+    if start is None:
+        epoch = count()
+        teach(
+            torch,
+            net,
+            lambda: batches(coarse=next(epoch) < epochs[0], whole=False),
+            epochs=epochs[1],
+            steps=steps,
+            progress=progress,
+            rates=[(trunk, TRUNK_RATE), (dense, MOST_RATE)],
+        )
+
+    def second() -> Iterator[Any]:
+        _keep_normalisations(torch, net)
+        return batches(coarse=False, whole=True)
+
+    teach(
+        torch,
+        net,
+        second,
+        epochs=presence_epochs,
+        steps=steps,
+        progress=progress,
+        rates=[
+            (trunk, PRESENCE_TRUNK_RATE),
+            (dense, PRESENCE_DENSE_RATE),
+            (of_presence, MOST_RATE),
+        ],
+    )
     return _numbers(net)
 
 
@@ -136,8 +186,13 @@ def _build(torch: Any) -> Any:
             self.hidden = nn.Linear(width, HIDDEN)
             self.last = nn.Linear(HIDDEN, len(SYMPTOMS))
             self.drop = nn.Dropout(DROPOUT)
+            width = len(POOLS) * sum(LEVEL_CHANNELS)
+            self.surroundings = nn.BatchNorm1d(width, affine=False)
+            self.presence = nn.Linear(width, 1)
+            nn.init.zeros_(self.presence.weight)
+            nn.init.zeros_(self.presence.bias)
 
-        def forward(self, screen: Any, frame: Any) -> tuple[Any, Any]:
+        def forward(self, screen: Any, frame: Any, whole: Any = None) -> tuple[Any, Any]:
             """Scores of the photo, and of each place of the screen."""
             levels = self.screen(screen)
             there = self.places(levels[PLACES_LEVEL])
@@ -145,9 +200,44 @@ def _build(torch: Any) -> Any:
             pooled = [f(x) for x in (*levels, self.frame(frame)) for f in POOLS]
             x = torch.cat([*pooled, POOLS[0](share), POOLS[1](share)], dim=1)
             x = torch.relu(self.hidden(self.drop(self.normal(x))))
-            return self.last(self.drop(x)), there
+            said = self.last(self.drop(x))
+            if whole is not None:
+                levels = self.screen(whole)
+                x = torch.cat([f(x) for x in levels for f in POOLS], dim=1)
+                more = self.presence(self.drop(self.surroundings(x)))
+                said = said + more * (torch.arange(len(SYMPTOMS)) == _NO_SCREEN)
+            return said, there
 
     return Net().to(memory_format=torch.channels_last)
+
+
+def _keep_normalisations(torch: Any, net: Any) -> None:
+    """Let all but that of the surroundings go by what they have counted, as they ship."""
+    for layer in net.modules():
+        if isinstance(layer, torch.nn.modules.batchnorm._BatchNorm) and layer is not (
+            net.surroundings
+        ):
+            layer.eval()
+
+
+def _take_up(torch: Any, net: Any, numbers: Mapping[str, np.ndarray]) -> None:
+    """Put numbers, as they ship, into a network, in place; normalisations come to do nothing."""
+
+    def put(layer: Any, weight: np.ndarray, bias: np.ndarray) -> None:
+        layer.weight.data = torch.as_tensor(weight.astype(np.float32).copy())
+        layer.bias.data = torch.as_tensor(bias.astype(np.float32).copy())
+
+    take_up_trunk(torch, net.screen, numbers, "screen")
+    for k, (convolution, normal) in enumerate(
+        zip(net.frame.convolutions, net.frame.normal, strict=True)
+    ):
+        weight = numbers[f"frame.{k}.weight"].astype(np.float32)
+        convolution.weight.data = torch.as_tensor(weight)
+        only_adds(torch, normal, numbers[f"frame.{k}.bias"])
+    put(net.places, numbers["places.weight"].T[:, :, None, None], numbers["places.bias"])
+    only_adds(torch, net.normal, None)
+    put(net.hidden, numbers["dense.0.weight"].T, numbers["dense.0.bias"])
+    put(net.last, numbers["dense.1.weight"].T, numbers["dense.1.bias"])
 
 
 def _loss_of_places(torch: Any, there: Any, places: Any, labels: Any) -> Any:
@@ -175,37 +265,45 @@ def _loss_of_places(torch: Any, there: Any, places: Any, labels: Any) -> Any:
 
 def _batch(
     torch: Any, rows: Sequence[Example], rng: np.random.Generator, *, coarse: bool = False
-) -> tuple[Any, Any, Any]:
+) -> tuple[Any, Any, Any, Any]:
     """Both pictures of some photos, cut out at a random place, each photo mirrored at random.
 
-    Values 0..255 as yet (:func:`_varied` makes them the network's). Last, the places of the
-    cut-out screens.
+    Values 0..255 as yet (:func:`_varied` makes them the network's). Third, the frame's picture as
+    the trunk sees it; last, the places of the cut-out screens.
     """
     size, cut = (COARSE_SEEN, COARSE_CUT) if coarse else (SCREEN_SEEN, SCREEN_CUT)
-    at = rng.integers(0, np.array(cut) + 1, 2)
-    window = [slice(a, a + n - c) for a, n, c in zip(at, size, cut, strict=True)]
-    screen = np.stack([seen_screen(row.glance.screen, size)[tuple(window)] for row in rows])
+    window = _window(rng, size, cut)
+    screen = np.stack([seen_screen(row.glance.screen, size)[window] for row in rows])
     finer = SCREEN_SIZE[0] // PLACES[0]
     scale = SCREEN_SIZE[0] / size[0]
     part = tuple(slice(round(w.start * scale), round(w.stop * scale)) for w in window)
     places = np.stack([row.places.repeat(finer, 0).repeat(finer, 1)[part] for row in rows])
-    top, left = rng.integers(0, np.array(FRAME_CUT) + 1, 2)
-    high, wide = (n - c for n, c in zip(rows[0].glance.frame.shape, FRAME_CUT, strict=False))
-    frame = np.stack([row.glance.frame[top : top + high, left : left + wide] for row in rows])
+    side = FRAME_SIZE, FRAME_SIZE
+    window, wider = _window(rng, side, FRAME_CUT), _window(rng, side, WHOLE_CUT)
+    frame = np.stack([row.glance.frame[window] for row in rows])
+    whole = np.stack([framed(row.glance.frame[wider]) for row in rows])
     mirror = rng.random((len(rows), 2)) < 0.5
-    screen, frame, places = (
+    screen, frame, whole, places = (
         np.stack([_mirrored(p, *m) for p, m in zip(pictures, mirror, strict=True)])
-        for pictures in (screen, frame, places)
+        for pictures in (screen, frame, whole, places)
     )
     inputs = [
         torch.as_tensor(x)
         .permute(0, 3, 1, 2)
         .to(dtype=torch.float32, memory_format=torch.channels_last)
-        for x in (screen, frame)
+        for x in (screen, frame, whole)
     ]
     if coarse:
         inputs[1] = torch.nn.functional.avg_pool2d(inputs[1], 2)
-    return inputs[0], inputs[1], torch.as_tensor(places)
+    return inputs[0], inputs[1], inputs[2], torch.as_tensor(places)
+
+
+def _window(
+    rng: np.random.Generator, size: tuple[int, int], cut: tuple[int, int]
+) -> tuple[slice, slice]:
+    at = rng.integers(0, np.array(cut) + 1, 2)
+    rows, columns = (slice(a, a + n - c) for a, n, c in zip(at, size, cut, strict=True))
+    return rows, columns
 
 
 def _mirrored(picture: IntArray, upright: bool, level: bool) -> IntArray:
@@ -215,24 +313,27 @@ def _mirrored(picture: IntArray, upright: bool, level: bool) -> IntArray:
 _NOISE = 8_000_000  # normal numbers; a batch takes six million of them, from a random place on
 
 
-def _varied(torch: Any, screen: Any, frame: Any, noise: Any) -> None:
+def _varied(torch: Any, pictures: Sequence[Any], noise: Any) -> None:
     """From 0..255 to -1..1, brighter, darker, tinted, noisier, in place.
 
     Parameters
     ----------
+    pictures : three Tensors
+        As :func:`_batch` gives them.
     noise : Tensor of shape (n,)
         Standard normal numbers to take from.
     """
-    n = len(screen)
+    n = len(pictures[0])
     gain = torch.exp(torch.randn(n, 1) * 0.15 + torch.randn(n, 3) * 0.04)
     grain = torch.rand(n, 1) * 0.04
     stretch = torch.exp(torch.randn(n, 1) * 0.2).expand(n, 3)
-    still = torch.zeros(n, 3)
-    kept = torch.ones(n, 1)
-    for x, scale, shift, grains in (
-        (screen, [gain, stretch], [gain - 1, still], [grain] * 3 + [1.5 * grain] * 3),
-        (frame, [gain, kept], [gain - 1, still[:, :1]], [grain] * 3 + [0 * grain]),
-    ):
+    still, kept = torch.zeros(n, 3), torch.ones(n, 3)
+    changes = (
+        ([gain, stretch], [gain - 1, still], [grain] * 3 + [1.5 * grain] * 3),
+        ([gain, kept[:, :1]], [gain - 1, still[:, :1]], [grain] * 3 + [0 * grain]),
+        ([gain, kept], [gain - 1, still], [grain] * 3 + [0 * grain] * 3),
+    )
+    for x, (scale, shift, grains) in zip(pictures, changes, strict=True):
         by, plus, of_noise = (torch.cat(v, 1)[:, :, None, None] for v in (scale, shift, grains))
         start = int(torch.randint(len(noise) - x.numel(), ()))
         own = noise[start : start + x.numel()].view(n, *x.shape[2:], x.shape[1])
@@ -256,4 +357,8 @@ def _numbers(net: Any) -> dict[str, np.ndarray]:
     out["dense.0.bias"] = half(net.hidden.bias - weight @ net.normal.running_mean)
     out["dense.1.weight"] = half(net.last.weight.T)
     out["dense.1.bias"] = half(net.last.bias)
+    scale = 1 / (net.surroundings.running_var + net.surroundings.eps).sqrt()
+    weight = net.presence.weight * scale
+    out["presence.weight"] = half(weight.T)
+    out["presence.bias"] = half(net.presence.bias - weight @ net.surroundings.running_mean)
     return out

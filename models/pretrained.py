@@ -11,6 +11,7 @@ ICML 2019, arXiv 1905.11946, table 1: the layers of size B0. The Lite variant le
 squeeze-and-excitation and clips at 6 (ReLU6) instead of using swish.
 """
 
+from collections.abc import Iterator, Mapping
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -150,6 +151,41 @@ def start_from_published(torch: Any, trunk: Any) -> None:
     missing, _ = trunk.load_state_dict(weights, strict=False)
     if missing:
         raise ModelError(f"the published numbers lack {missing[0]}: another package of that name?")
+
+
+def take_up_trunk(torch: Any, trunk: Any, numbers: Mapping[str, np.ndarray], part: str) -> None:
+    """Put a trunk's arrays, as :func:`trunk_numbers` gives them, back into a trunk, in place.
+
+    Its normalisations, which were folded into the weights, only add from there on.
+    """
+    import onnx
+
+    model = onnx.load_model_from_string(numbers[f"{part}.onnx"].tobytes())
+    kept = {each.name: onnx.numpy_helper.to_array(each) for each in model.graph.initializer}
+    for k, (convolution, normal) in enumerate(_layers(trunk)):
+        step = numbers[f"{part}.{k}.step"][:, None, None, None]
+        weight = (numbers[f"{part}.{k}.weight"] * step).astype(np.float32)
+        convolution.weight.data = torch.as_tensor(weight)
+        only_adds(torch, normal, kept[f"{k}.bias"])
+
+
+def only_adds(torch: Any, normal: Any, bias: np.ndarray | None) -> None:
+    """Let a normalisation, as long as it does not count, add ``bias`` and do nothing else."""
+    normal.running_mean.zero_()
+    normal.running_var.fill_(1 - normal.eps)
+    if bias is not None:
+        normal.weight.data.fill_(1)
+        normal.bias.data = torch.as_tensor(bias.astype(np.float32).copy())
+
+
+def _layers(trunk: Any) -> Iterator[tuple[Any, Any]]:
+    """Convolutions and the normalisation after each, in the order that they are applied in."""
+    yield trunk._conv_stem, trunk._bn0
+    for block in trunk._blocks:
+        if block.widens:
+            yield block._expand_conv, block._bn0
+        yield block._depthwise_conv, block._bn1
+        yield block._project_conv, block._bn2
 
 
 def _pads(size: int, kernel: int, step: int) -> tuple[int, int]:

@@ -18,7 +18,7 @@ import numpy as np
 
 import synth
 from models.glance import Example, fit_network
-from models.measure import LOCATED, ORDER, SQUARED, cache_folder, sources
+from models.measure import LOCATED, ORDER, SQUARED, cache_folder, mark_of, sources
 from models.places import fault_places
 from models.pretrained import published_weights
 from panelvision.arrays import FloatArray
@@ -43,6 +43,11 @@ def main(argv: list[str] | None = None) -> int:
     """Command line."""
     parser = argparse.ArgumentParser(prog="python -m models.train_glance", description=__doc__)
     parser.add_argument("--count", type=int, default=24_576, help="photos to draw")
+    parser.add_argument(
+        "--go-on",
+        action="store_true",
+        help="from the network that ships: make only the second go, for whether there is a screen",
+    )
     parser.add_argument("--seed", type=int, default=0, help="of the network's first numbers")
     parser.add_argument("--jobs", type=int, default=-1)
     args = parser.parse_args(argv)
@@ -58,6 +63,7 @@ def main(argv: list[str] | None = None) -> int:
     numbers = fit_network(
         taught,
         seed=args.seed,
+        start=np.load(TARGET) if args.go_on else None,
         progress=lambda epoch, of, loss: print(f"  epoch {epoch}/{of}: {loss:.3f}", flush=True),
     )
     part = TARGET.with_suffix(".part.npz")
@@ -94,7 +100,8 @@ def drawn(count: int, *, jobs: int) -> list[Example]:
 def drawn_shard(first: int) -> Path:
     """The glances of one shard as three files beside the path; made where they are not yet."""
     cv2.setNumThreads(1)
-    path = cache_folder() / f"glance-{synth.VERSION}-{sources(*SOURCES)}" / f"shard-{first}"
+    path = cache_folder() / f"glance-{synth.VERSION}-{mark_of(DRAWN)}-{sources(*SOURCES)}"
+    path = path / f"shard-{first}"
     files = {name: path.with_name(f"{path.stem}.{name}.npy") for name in _PICTURES}
     if all(file.exists() for file in files.values()):
         return path

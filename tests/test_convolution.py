@@ -64,6 +64,9 @@ def trunk(rng, *, channels=(40, 112, 320), size=(128, 232)):
 def numbers(seed=0, **changes):
     rng = np.random.default_rng(seed)
     out = {**trunk(rng)[0], "frame.steps": np.array([2], np.uint8)}
+    other = np.random.default_rng(seed + 100)
+    out["presence.weight"] = other.normal(0, 0.003, (4 * 472, 1)).astype(np.float16)
+    out["presence.bias"] = other.normal(0, 0.5, 1).astype(np.float16)
     out["frame.0.weight"] = rng.normal(0, 0.2, (3, 4, 3, 3)).astype(np.float16)
     out["frame.0.bias"] = rng.normal(0, 0.1, 3).astype(np.float16)
     out["places.weight"] = rng.normal(0, 0.05, (112, 13)).astype(np.float16)
@@ -99,6 +102,24 @@ def test_a_layer_is_scipys_correlation(n_out, step, size):
     np.testing.assert_allclose(layer(x), expected, atol=1e-4)
 
 
+def by_hand(weights, picture):
+    """The levels that a small trunk gives."""
+    first = by_scipy(picture, weights[0], np.zeros(40), 8, add=False)
+    levels = [np.clip(first, 0, 6)]
+    for weight in weights[1:]:
+        levels += [np.tensordot(weight[..., 0, 0], levels[-1][:, ::2, ::2], axes=1)]
+    return levels
+
+
+def pools(*levels):
+    """What is pooled of each channel: mean, maximum, largest mean of a column and of a row."""
+    out = []
+    for x in levels:
+        out += [x.mean(axis=(1, 2)), x.max(axis=(1, 2))]
+        out += [x.mean(axis=1).max(axis=1), x.mean(axis=2).max(axis=1)]
+    return out
+
+
 def test_the_whole_network_is_its_layers_in_order():
     given, glance = numbers(), a_glance()
     weights = trunk(np.random.default_rng(0))[1]
@@ -106,22 +127,22 @@ def test_the_whole_network_is_its_layers_in_order():
     # (scikit-image's); of these the middle, as large as the cuttings that it is taught on.
     shrunk = resize_local_mean(glance.screen.astype(float), (135, 240), channel_axis=2)
     picture = np.rint(shrunk)[3:131, 4:236] / 127.5 - 1
-    levels = [np.moveaxis(picture, -1, 0)]
-    first = by_scipy(levels[0], weights[0], np.zeros(40), 8, add=False)
-    levels = [np.clip(first, 0, 6)]
-    for weight in weights[1:]:
-        levels += [np.tensordot(weight[..., 0, 0], levels[-1][:, ::2, ::2], axes=1)]
+    levels = by_hand(weights, np.moveaxis(picture, -1, 0))
     frame = np.moveaxis(glance.frame[5:139, 5:139] / 127.5 - 1, -1, 0)
+    # Of the frame 128 rows and 136 columns; beside the outline, twice what a screen shows as 128.
+    wide = np.moveaxis(glance.frame[8:136, 4:140] / 127.5 - 1, -1, 0)
+    plain = np.full((2, 128, 136), 128 / 127.5 - 1)
+    whole = by_hand(weights, np.concatenate([wide, plain]))
     frame = by_scipy(frame, given["frame.0.weight"], given["frame.0.bias"], 2, add=False)
-    parts = []
-    for x in (*levels, frame):
-        parts += [x.mean(axis=(1, 2)), x.max(axis=(1, 2))]
-        parts += [x.mean(axis=1).max(axis=1), x.mean(axis=2).max(axis=1)]
+    parts = pools(*levels, frame)
     there = np.tensordot(given["places.weight"].astype(float), levels[1], axes=(0, 0))
     there = log_softmax(there.reshape(13, -1) + given["places.bias"][:, None], axis=0)
     parts += [there.mean(axis=1), there.max(axis=1)]
     hidden = np.concatenate(parts) @ given["dense.0.weight"] + given["dense.0.bias"]
     z = np.maximum(hidden, 0) @ given["dense.1.weight"] + given["dense.1.bias"]
+    more = np.concatenate(pools(*whole)) @ given["presence.weight"] + given["presence.bias"]
+    assert abs(more[0]) > 0.1
+    z[SYMPTOMS.index("not-a-screen")] += more[0]
     expected = np.exp(z) / np.exp(z).sum()
     reading = read_network(given, 13).read(glance)
     np.testing.assert_allclose(np.exp(reading.log_probabilities), expected, atol=2e-3)
@@ -188,6 +209,8 @@ def test_a_missing_file_of_numbers_is_one_clear_line():
         {"places.weight": np.zeros((4, 13), np.float16)},
         {"places.bias": np.full(13, np.inf, np.float16)},
         {"dense.1.weight": np.zeros((8, 12), np.float16)},
+        {"presence.weight": np.zeros((4 * 471, 1), np.float16)},
+        {"presence.bias": np.full(1, np.nan, np.float16)},
     ],
 )
 def test_numbers_that_do_not_fit_are_refused(changes):
@@ -195,7 +218,9 @@ def test_numbers_that_do_not_fit_are_refused(changes):
         read_network(numbers(**changes), 13)
 
 
-@pytest.mark.parametrize("missing", ["frame.0.bias", "screen.starts", "screen.1.step"])
+@pytest.mark.parametrize(
+    "missing", ["frame.0.bias", "screen.starts", "screen.1.step", "presence.bias"]
+)
 def test_a_missing_array_is_refused(missing):
     given = numbers()
     del given[missing]

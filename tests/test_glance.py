@@ -123,6 +123,7 @@ def test_teaching_lowers_the_loss():
         examples,
         seed=0,
         epochs=(6, 8),
+        presence_epochs=1,
         published=False,
         progress=lambda epoch, epochs, loss: losses.append(loss),
     )
@@ -148,15 +149,19 @@ def test_the_network_ships_as_it_was_taught_and_sees_what_it_was_taught_on(monke
             return np.full(size, (low + high - 1) // 2)
 
     # As a batch is cut out in training, without what is varied there.
-    screen, frame, _ = teaching._batch(torch, examples, Middle())
+    *pictures, _ = teaching._batch(torch, examples, Middle())
+    pictures = [picture / 127.5 - 1 for picture in pictures]
     with torch.no_grad():
         for layer in net.modules():
             if hasattr(layer, "momentum"):
                 layer.momentum = 1.0  # normalised by what these pictures have
-        net(screen / 127.5 - 1, frame / 127.5 - 1)
+        net(*pictures)
         net.eval()
-        net.last.weight.mul_(3)  # before teaching, pictures hardly differ in what is said of them
-        said, _ = net(screen / 127.5 - 1, frame / 127.5 - 1)
+        # Before teaching, pictures hardly differ in what is said of them.
+        net.last.weight.mul_(3)
+        net.presence.weight.copy_(torch.randn_like(net.presence.weight) * 0.02)
+        said, _ = net(*pictures)
+        by_screen, _ = net(*pictures[:2])
     expected = torch.softmax(said, dim=1).numpy()
     # Fifty layers that were never taught make much of the last bits that half precision drops.
     for module in (teaching, convolutions, pretrained):
@@ -166,3 +171,30 @@ def test_the_network_ships_as_it_was_taught_and_sees_what_it_was_taught_on(monke
     read = [network.read(example.glance).log_probabilities for example in examples]
     np.testing.assert_allclose(np.exp(read), expected, atol=1e-4)
     assert np.ptp(expected, axis=0).max() > 0.05
+    # The whole frame has a say on whether there is a screen, and on nothing else.
+    more = (said - by_screen).numpy()
+    assert np.abs(more[:, SYMPTOMS.index("not-a-screen")]).min() > 0.05
+    assert not np.delete(more, SYMPTOMS.index("not-a-screen"), axis=1).any()
+
+
+def test_teaching_goes_on_from_the_numbers_that_ship():
+    torch = pytest.importorskip("torch", reason='PyTorch is not installed (".[train]")')
+    pytest.importorskip("onnx", reason='the file format is not installed (".[train]")')
+    numbers = dict(np.load(train_glance.TARGET))
+    net = teaching._build(torch)
+    teaching._take_up(torch, net, numbers)
+    net.eval()
+    again = read_network({**teaching._numbers(net), **of_presence(numbers)}, 13)
+    rng = np.random.default_rng(8)
+    for label in (1, 6):
+        glance = striped(label, rng)
+        np.testing.assert_allclose(
+            again.read(glance).log_probabilities,
+            load_network().read(glance).log_probabilities,
+            atol=1e-3,
+        )
+
+
+def of_presence(numbers):
+    """What is learned anew when teaching goes on."""
+    return {name: numbers[name] for name in numbers if name.startswith("presence.")}
