@@ -38,7 +38,13 @@ _MOST = 12
 
 _ON_ITS_SIDE = Finding(
     "The photo shows the screen on its side; the photo's right was taken for its top, so left and "
-    "right may have changed places.",
+    "right, and top and bottom, may have changed places.",
+    "check",
+    0.5,
+)
+
+_NOT_OUTLINED = Finding(
+    "The edges of the screen were not found: places are told as shares of the whole photo.",
     "check",
     0.5,
 )
@@ -60,7 +66,12 @@ def describe(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]
     ]
     first = _ABOUT.get(reading.symptom, ())
     found.sort(key=lambda f: (f.kind not in first, -f.confidence))
-    return (*found[:_MOST], *((_ON_ITS_SIDE,) if evidence.location.on_its_side else ()))
+    checks = []
+    if evidence.location.on_its_side:
+        checks.append(_ON_ITS_SIDE)
+    if evidence.location.outline is None and found:
+        checks.append(_NOT_OUTLINED)
+    return (*found[:_MOST], *checks)
 
 
 def supported(kind: str, reading: SymptomReading) -> bool:

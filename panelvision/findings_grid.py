@@ -40,6 +40,9 @@ def describe_columns(columns: ColumnFindings) -> tuple[Finding, ...]:
     half = columns.half
     if half is not None:
         good = "right" if half.dead_side == "left" else "left"
+        lead = f"Picture on the {good} half only: the"
+        if half.kind in ("toned", "copy"):  # a picture all the same
+            lead = "The"
         box = (
             (0.0, 0.0, half.position, 1.0)
             if half.dead_side == "left"
@@ -47,8 +50,8 @@ def describe_columns(columns: ColumnFindings) -> tuple[Finding, ...]:
         )
         out.append(
             Finding(
-                f"Picture on the {good} half only: the {half.dead_side} half is "
-                f"{_HALF_WORDS[half.kind]}, split at {percent(half.position)} of the width.",
+                f"{lead} {half.dead_side} half is {_HALF_WORDS[half.kind]}, split at "
+                f"{percent(half.position)} of the width.",
                 "half",
                 half.score,
                 Mark("band", box, f"{half.dead_side} half"),

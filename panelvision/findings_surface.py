@@ -23,6 +23,8 @@ _ZONE_LIGHT = 0.6
 _ZONE_AREA = 0.02
 # chosen: probability of the symptom from which its sentences are said.
 _POSSIBLE = 0.3
+# chosen: a grid that is off by less than this share of a block starts at the panel's corner.
+_AT_CORNER = 0.2
 # A diffuser's edge is tens of millimetres wide (domain notes); 2.5 % of a 43-inch set's
 # width is 24 mm. Sharper edges belong to the panel, and to the bands' sentences.
 _SOFT_EDGE = 0.025
@@ -208,10 +210,12 @@ def describe_blocks(blocks: BlockFindings) -> tuple[Finding, ...]:
             f" of about {100 * blocks.size:.2f} % of the width "
             f"({blocks.size * 1920:.0f} pixels on a panel of 1920)"
         )
+    grid = ", on a grid that starts at the panel's corner: as a video decoder leaves them."
+    if not max(abs(blocks.phase_x), abs(blocks.phase_y)) < _AT_CORNER:
+        grid = ", on a grid that does not start at the panel's corner: they may be the picture's."
     return (
         Finding(
-            f"Square blocks{size} are displaced, frozen or in wrong colours, on a grid that "
-            "starts at the panel's corner: as a video decoder leaves them.",
+            f"Square blocks{size} are displaced, frozen or in wrong colours{grid}",
             "blocks",
             float(np.clip(blocks.grid_score / 25, 0.5, 0.95)),
             Mark("zone", blocks.box, "blocks"),

@@ -90,7 +90,8 @@ class Location:
     @property
     def on_its_side(self) -> bool:
         """Whether the screen's top was taken to be at one of the photo's sides."""
-        return self.outline is not None and self.outline.quarter_turns % 2 == 1
+        outline = self.outline
+        return outline is not None and outline.source == "found" and outline.quarter_turns % 2 == 1
 
     def features(self) -> dict[str, float]:
         """Scale-free figures for the evidence; NaN where there is no outline."""
@@ -199,10 +200,15 @@ def locate(photo: Photo, searched: Search | None = None) -> Location:
         # The side outside the frame follows from the others if the set is 16:9.
         aspect, source = 16 / 9, "prior"
         whole = extend(corners, cut.index(True), 16 / 9, size)
-        if whole is not None:
+        if whole is None:
+            outline = replace(outline, cut=tuple(cut))
+        else:
             outline = Outline(whole, confidence, np.full(4, np.nan))
     else:
         aspect, source = aspect_of(corners, size, sigma=sigma)
+        # On the frame with all four sides it is a screenshot, or cropped to the screen.
+        if 1 < sum(cut) < 4:
+            outline = replace(outline, cut=tuple(cut))
     row = dict(zip(searched.names, searched.table[chosen.index], strict=True))
     measures = _measures(outline, coarse, sides, row, runners, size, len(found))
     return Location(outline, aspect, source, runners, measures)

@@ -145,7 +145,7 @@ def assess(photo: Photo, view: ScreenView) -> PhotoQuality:
         view_noise=grain / max(level, 1e-5) if np.isfinite(level) else NAN,
         edge_strength=edges.strength,
     )
-    return _judged(made, fills=_fills(photo, view))
+    return _judged(made, fills=_fills(photo, view), cut=any(view.outline.cut))
 
 
 def _pixels_across(view: ScreenView) -> float:
@@ -159,11 +159,11 @@ def _fills(photo: Photo, view: ScreenView) -> float:
     return float(_pixels_across(view) / (photo.width if dx >= dy else photo.height))
 
 
-def _judged(q: PhotoQuality, *, fills: float) -> PhotoQuality:
+def _judged(q: PhotoQuality, *, fills: float, cut: bool) -> PhotoQuality:
     """The same with hints and the verdict."""
     hints: list[str] = []
     usable = True
-    if q.in_frame < 0.97:
+    if q.in_frame < 0.97 or cut:
         hints.append(
             "Step back a little: the whole screen with all four corners must be in the frame."
         )

@@ -38,12 +38,16 @@ class Outline:
         Standard error of each corner along each axis, in photo pixels; NaN if unknown.
     source : str
         ``"found"``, ``"user"``, or ``"frame"`` for the photo's own border.
+    cut : tuple of 4 bool
+        Top, right, bottom, left: sides that are the frame's, because the screen goes on outside
+        and nobody knows how far.
     """
 
     corners: FloatArray
     confidence: float
     sigma: FloatArray
     source: str = "found"
+    cut: tuple[bool, ...] = (False, False, False, False)
 
     @property
     def quarter_turns(self) -> int:
@@ -240,8 +244,9 @@ def square_up_codes(
 ) -> tuple[IntArray, BoolArray]:
     """Columns as fine as :func:`square_up` makes them, rows half as many, in code values.
 
-    Three times as quick, for what is averaged along the columns anyway. Rows are averaged in
-    pairs, and codes interpolated between pixels: light would differ by less than the rounding.
+    Three times as quick, for what is averaged along the columns anyway. The photo's rows, or its
+    columns where it shows the screen on its side, are averaged in pairs, and codes interpolated
+    between pixels: light would differ by less than the rounding.
 
     Returns
     -------
@@ -254,9 +259,16 @@ def square_up_codes(
     # Row i of the result lies between rows 2 i and 2 i + 1 of the full view.
     to_photo = to_photo @ np.array([[1, 0, 0], [0, rows / size[1], 0.5], [0, 0, 1]])
     crop, (x0, y0) = _crop(photo, to_photo, size)
-    pairs = crop.shape[0] // 2
-    paired = cv2.addWeighted(crop[: 2 * pairs : 2], 0.5, crop[1 : 2 * pairs : 2], 0.5, 0)
-    local = np.array([[1, 0, -x0], [0, 0.5, -0.5 * y0 - 0.25], [0, 0, 1]]) @ to_photo
+    if outline.quarter_turns % 2:
+        pairs = crop.shape[1] // 2
+        first, second = crop[:, : 2 * pairs : 2], crop[:, 1 : 2 * pairs : 2]
+        to_pairs = np.array([[0.5, 0, -0.5 * x0 - 0.25], [0, 1, -y0], [0, 0, 1]])
+    else:
+        pairs = crop.shape[0] // 2
+        first, second = crop[: 2 * pairs : 2], crop[1 : 2 * pairs : 2]
+        to_pairs = np.array([[1, 0, -x0], [0, 0.5, -0.5 * y0 - 0.25], [0, 0, 1]])
+    paired = cv2.addWeighted(first, 0.5, second, 0.5, 0)
+    local = to_pairs @ to_photo
     codes = _sampled(paired, local, size)
     valid = _inside(to_photo, size, photo.width, photo.height)
     codes[~valid] = 0

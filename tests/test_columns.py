@@ -1,12 +1,16 @@
 """Halves, bands and lines along the columns, on screens drawn by hand and on rendered photos."""
 
+import itertools
 import json
+from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from panelvision.measure.columns import measure_columns
+from panelvision.measure.bands import Band, _joined
+from panelvision.measure.columns import _on_blocks, column_candidates, measure_columns
 from panelvision.photo import from_array, read_photo
 from panelvision.squareup import Outline, square_up
 from tests.conftest import truth_of
@@ -46,6 +50,61 @@ def test_noise_in_a_block():
     assert (result.bands[0].start, result.bands[0].end) == pytest.approx((0.3, 0.4), abs=0.004)
     assert result.grid.drivers == 10
     assert not result.lines
+
+
+@pytest.mark.parametrize(("start", "end"), [(0, 480), (480, 960), (0, 120), (840, 960)])
+def test_noise_up_to_the_border_is_noise(start, end):
+    rng = np.random.default_rng(4)
+    light = picture(2)
+    stripes = rng.uniform(0.05, 0.9, (end - start, 3))
+    light[:, start:end] = 0.8 * stripes[None] + 0.2 * light[:, start:end]
+    found = column_candidates(*seen(light)).stretches
+    places = [0.0, *(e.position for e in found.bounds[1:-1]), 1.0]
+    noisy = [
+        (places[i], places[j])
+        for i, j, noise in zip(found.first, found.last, found.noise, strict=True)
+        if noise
+    ]
+    assert any(abs(a - start / 960) < 0.01 and abs(b - end / 960) < 0.01 for a, b in noisy)
+
+
+def test_two_ends_never_move_to_one_border():
+    band = Band("vertical", 0.375, 0.395, 0.0005, 0.0005, 1.0, "dark", True, 0.9)
+    kept = _on_blocks(band, 8, 0.003)
+    assert (kept.start, kept.end) == (0.375, 0.395)
+    # An edge that lies farther from the border than its error allows is where it was measured.
+    wide = _on_blocks(replace(band, start=0.252, end=0.395), 8, 0.001)
+    assert (wide.start, wide.end) == (0.25, 0.395)
+
+
+def test_a_screen_that_goes_on_outside_the_photo_has_no_middle_and_no_blocks():
+    light = block(picture(3), 2, 1, 0.01)
+    photo, view = seen(light)
+    assert measure_columns(photo, view).half is not None
+    for side in (1, 3):
+        cut = tuple(k == side for k in range(4))
+        seen_cut = replace(view, outline=replace(view.outline, cut=cut))
+        found = measure_columns(photo, seen_cut)
+        assert found.half is None and found.grid.drivers is None
+    below = replace(view, outline=replace(view.outline, cut=(False, False, True, False)))
+    assert measure_columns(photo, below).half is not None
+
+
+def test_neighbouring_wrong_blocks_are_one_stretch():
+    light = picture(16)
+    # Blocks 3 and 4 of 12 show those of other places.
+    light[:, 160:240], light[:, 240:320] = light[:, 720:800], light[:, 560:640]
+    found = measure_columns(*seen(light)).bands
+    ends = sorted((b.start, b.end) for b in found)
+    assert all(a[1] <= b[0] for a, b in itertools.pairwise(ends))
+    assert _joined([(edge(0.2), edge(0.3)), (edge(0.3), edge(0.4)), (edge(0.2), edge(0.4))]) == [
+        (edge(0.2), edge(0.4))
+    ]
+    assert len(_joined([(edge(0.2), edge(0.3)), (edge(0.5), edge(0.6))])) == 2
+
+
+def edge(position):
+    return SimpleNamespace(position=position)
 
 
 def test_a_block_with_another_blocks_picture():

@@ -1,6 +1,7 @@
 """Findings as sentences in the trade's words, with marks at the measured places."""
 
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -9,7 +10,9 @@ from panelvision import findings
 from panelvision.classify import SymptomReading
 from panelvision.examine import retake_for
 from panelvision.findings_grid import describe_columns, describe_rows
-from panelvision.measure.columns import measure_columns
+from panelvision.findings_surface import describe_blocks
+from panelvision.measure.blocks import BlockFindings
+from panelvision.measure.columns import HalfSplit, measure_columns
 from panelvision.measure.rows import measure_rows
 from tests.screens import picture, seen
 from tests.test_columns import block
@@ -41,6 +44,23 @@ def test_a_half_names_the_good_and_the_dead_side():
         finding.sentence,
     )
     assert finding.mark.box[2] == pytest.approx(0.5, abs=0.001)
+
+
+def test_a_half_that_shows_a_picture_all_the_same_is_not_said_to_be_dark():
+    half = HalfSplit("left", 0.5, 0.001, "toned", 0.8)
+    (finding,) = describe_columns(SimpleNamespace(half=half, bands=(), lines=(), grid=None))
+    assert finding.sentence == ("The left half is in another tone, split at 50.0 % of the width.")
+
+
+def test_blocks_off_the_panels_corner_are_not_called_the_decoders():
+    found = BlockFindings(
+        size=16 / 1920, phase_x=0.0, phase_y=0.1, grid_score=20.0, corner_density=5.0,
+        share=0.2, found=True, box=(0, 0, 1, 1), values={},
+    )  # fmt: skip
+    (at_corner,) = describe_blocks(found)
+    (off,) = describe_blocks(replace(found, phase_x=-0.5))
+    assert "starts at the panel's corner: as a video decoder" in at_corner.sentence
+    assert "does not start" in off.sentence and "decoder" not in off.sentence
 
 
 def test_lines():

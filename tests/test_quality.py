@@ -1,5 +1,7 @@
 """Focus, motion, noise and the hints, on photos whose blur and noise are known."""
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -110,6 +112,14 @@ def test_little_of_the_screen_in_the_frame_is_not_usable() -> None:
         q = assess(photo, view)
         if name in ("nearly outside", "speck"):
             assert not q.usable, name
+
+
+def test_a_screen_that_goes_on_outside_the_frame_is_to_be_taken_from_farther_away() -> None:
+    photo = photo_of(picture())
+    view = view_of(photo)
+    assert not any("Step back" in hint for hint in assess(photo, view).retake)
+    cut = replace(view, outline=replace(view.outline, cut=(False, True, True, False)))
+    assert any("Step back" in hint for hint in assess(photo, cut).retake)
 
 
 def test_odd_views_never_raise_and_keep_the_names() -> None:

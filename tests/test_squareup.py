@@ -137,3 +137,18 @@ def test_finer_columns_in_half_the_rows_show_the_same_places():
     off = (decode(codes) - pairs[: len(codes)])[4:-4, 4:-4]
     assert np.abs(off).max() < 0.03
     assert abs(off.mean()) < 0.002
+
+
+@pytest.mark.parametrize("turns", [0, 1, 2, 3])
+def test_a_column_is_as_sharp_however_the_photo_was_turned(turns):
+    code = np.full((900, 1600, 3), 100, np.uint8)
+    code[:, 700] = 220
+    corners = np.array([[-0.5, -0.5], [1599.5, -0.5], [1599.5, 899.5], [-0.5, 899.5]])
+    for _ in range(turns):  # a quarter turn to the left takes (x, y) to (y, width - 1 - x)
+        corners = np.column_stack([corners[:, 1], code.shape[1] - 1 - corners[:, 0]])
+        code = np.ascontiguousarray(np.rot90(code))
+    codes, valid = square_up_codes(from_array(code), outline(corners), width=1600)
+    assert valid.all()
+    bright = codes[..., 1].mean(axis=0)
+    assert bright.argmax() == 700 and bright[700] > 215
+    assert np.abs(np.delete(bright, 700) - 100).max() < 5

@@ -38,6 +38,19 @@ def test_blocks_are_found_with_their_size(block_px: int) -> None:
     assert abs(blocks.phase_x) < 0.2 and abs(blocks.phase_y) < 0.2
 
 
+def test_blocks_in_a_part_of_a_smooth_picture_are_found() -> None:
+    """Where most of the picture has no edge at all, the usual edge is none of nothing."""
+    ramp = np.linspace(0.2, 0.5, 960)[None, :, None] * np.ones((540, 1, 3))
+    light, rng = ramp.astype(np.float32), np.random.default_rng(1)
+    for y in range(160, 400, 8):
+        for x in range(320, 640, 8):
+            if rng.random() < 0.5:
+                light[y : y + 8, x : x + 8] = rng.uniform(0.02, 0.9, 3)
+    blocks = find_blocks(view_of(photo_of(light, noise=1.0)))
+    assert blocks.found
+    assert blocks.size == pytest.approx(16 / 1920, rel=0.02)
+
+
 def test_the_photos_own_jpeg_grid_is_not_decoder_blocks() -> None:
     """JPEG blocks lie on the photo's 8 x 8 grid; the screen is tilted and scaled against it."""
     from panelvision.photo import from_array

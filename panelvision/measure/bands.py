@@ -384,7 +384,7 @@ def misplaced_blocks(
     if len(edges) > _MOST_EDGES:
         return ()
     wrong = [j.piece for j in judged if j.reported]
-    out = []
+    pairs: list[tuple[Edge, Edge]] = []
     for i, a in enumerate(edges):
         for b in edges[i + 1 :]:
             width = b.position - a.position
@@ -401,19 +401,31 @@ def misplaced_blocks(
                 and abs(width - 1 / n) < 0.004
                 and abs(a.position - round(a.position * n) / n) < 0.006
             ]
-            if overlap > 0.3 * width or not fits:
-                continue
-            out.append(
-                Band(
-                    axis=profile.axis,
-                    start=a.position,
-                    end=b.position,
-                    start_sigma=a.sigma,
-                    end_sigma=b.sigma,
-                    edge_sharpness=sharpness([a, b], profile.length),
-                    kind="copy",
-                    full_length=True,
-                    score=_MISPLACED_SCORE,
-                )
-            )
-    return tuple(out)
+            if overlap <= 0.3 * width and fits:
+                pairs.append((a, b))
+    return tuple(
+        Band(
+            axis=profile.axis,
+            start=a.position,
+            end=b.position,
+            start_sigma=a.sigma,
+            end_sigma=b.sigma,
+            edge_sharpness=sharpness([a, b], profile.length),
+            kind="copy",
+            full_length=True,
+            score=_MISPLACED_SCORE,
+        )
+        for a, b in _joined(pairs)
+    )
+
+
+def _joined(pairs: list[tuple[Edge, Edge]]) -> list[tuple[Edge, Edge]]:
+    """Stretches that meet or overlap as one: which of their blocks is right is not told."""
+    out: list[tuple[Edge, Edge]] = []
+    for a, b in sorted(pairs, key=lambda pair: (pair[0].position, pair[1].position)):
+        if out and a.position <= out[-1][1].position:
+            first, last = out[-1]
+            out[-1] = first, max(last, b, key=lambda edge: edge.position)
+        else:
+            out.append((a, b))
+    return out

@@ -230,7 +230,9 @@ def _spectrum(profile: FloatArray) -> tuple[ComplexArray, float]:
     """
     smooth = cv2.blur(profile.reshape(1, -1), (41, 1)).ravel()
     rest = profile - smooth
-    typical = median(np.abs(rest)) + 1e-9
+    # In a smooth picture most places have no edge at all and say nothing of what is usual.
+    edges = np.abs(rest[rest != 0])
+    typical = (median(edges) if edges.size else 0.0) + 1e-9
     rest = np.clip(rest, -6 * typical, 6 * typical)
     rest = (rest - rest.mean()) * np.hanning(profile.size)
     return np.fft.fft(rest, _PADDED), float((rest**2).sum())

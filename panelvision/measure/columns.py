@@ -131,9 +131,11 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
     odds = log_odds(found)
     scored = score_lines(found.line_profile, found.lines)
     judged = judge(found, odds)
-    half = _half(judged, found.pieces)
+    # Where the middle and the blocks lie is known of a screen that is seen from side to side.
+    across = not (view.outline.cut[1] or view.outline.cut[3])
+    half = _half(judged, found.pieces) if across else None
     reported = [band_of(found.profile, j) for j in judged if j.reported and not j.half]
-    if not found.striped and half is None:
+    if across and not found.striped and half is None:
         edges = strong(tuple(e for e in found.stretches.bounds if e is not None))
         reported += misplaced_blocks(found.profile, edges, judged, list(prior()))
     bands = tuple(sorted(reported, key=lambda b: b.start))
@@ -146,9 +148,11 @@ def measure_columns(photo: Photo, view: ScreenView) -> ColumnFindings:
         places.append(half.position)
         sigmas.append(half.sigma)
     off = _outline_sigma(view)
+    if not across:
+        places, sigmas = [], []
     grid = driver_grid(places, sigmas, bands=[(b.start, b.end) for b in bands], outline_sigma=off)
     if grid.drivers is not None:
-        bands = tuple(_on_blocks(b, grid.drivers) for b in bands)
+        bands = tuple(_on_blocks(b, grid.drivers, off) for b in bands)
     if half is not None:
         half = _at_middle(half, off)
     # Among stripes a line cannot be told from one of them; the classifier still sees it.
@@ -216,19 +220,23 @@ def _outline_sigma(view: ScreenView) -> float:
     return max(sigma, 0.001) if np.isfinite(sigma) else OUTLINE_SIGMA
 
 
-def _on_blocks(band: Band, drivers: int) -> Band:
+def _on_blocks(band: Band, drivers: int, outline_sigma: float) -> Band:
     """The band with its edges moved to the borders of the driver blocks, where they are.
 
-    The measured place is kept where no border is near.
+    The measured place is kept where no border is as near as the errors allow, or where both
+    ends would move to the same one.
     """
 
     def moved(place: float, sigma: float) -> tuple[float, float]:
         border = round(place * drivers) / drivers
-        near = abs(place - border) < 0.2 / drivers
+        error = float(np.sqrt(sigma**2 + LAYOUT_SIGMA**2 + outline_sigma**2))
+        near = abs(place - border) < min(3 * error, 0.2 / drivers)
         return (border, LAYOUT_SIGMA) if near else (place, sigma)
 
     start, start_sigma = moved(band.start, band.start_sigma)
     end, end_sigma = moved(band.end, band.end_sigma)
+    if start == end:
+        return band
     return replace(
         band,
         start=start,

@@ -177,7 +177,15 @@ def _bounds(
     kept = inner[:MOST_EDGES]
     kept += [e for pair in noisy for e in pair if BORDER < e.position < 1 - BORDER]
     kept.sort(key=lambda e: e.position)
-    return (None, *kept, None), [(a.position, b.position) for a, b in noisy]
+    # What reaches the border is found to end half a window before it.
+    reach = [
+        (
+            0.0 if a.position <= BORDER else a.position,
+            1.0 if b.position >= 1 - BORDER else b.position,
+        )
+        for a, b in noisy
+    ]
+    return (None, *kept, None), reach
 
 
 class _Sums:
