@@ -50,7 +50,7 @@ COARSE_SEEN, COARSE_CUT = (90, 160), (6, 6)  # rows and columns, as SCREEN_SEEN 
 TRUNK_RATE = 7e-4
 # chosen: epochs after those, in which the trunk learns to see the whole frame as well. It is hardly
 # changed by then: what it says of faults is to stay.
-PRESENCE_EPOCHS = 2
+PRESENCE_EPOCHS = 3
 PRESENCE_TRUNK_RATE, PRESENCE_DENSE_RATE = 1.5e-4, 3e-4
 DROPOUT = 0.3
 _NO_SCREEN = SYMPTOMS.index("not-a-screen")
