@@ -30,7 +30,7 @@ from panelvision.measure.glance import Glance
 
 TARGET = Path(glance_network.__file__).with_name(glance_network.MODEL_FILE)
 FIRST_SEED = 950_000_000
-# chosen: the classifier's mix of labels, and as many again of what is no screen: it is wider.
+# chosen: the classifier's mix of labels, and more of what is no screen, which comes in more kinds.
 DRAWN = (*ORDER, *("not-a-screen",) * 4)
 # The last photos are not learned from: they say what the network is worth.
 JUDGED = 16 * len(DRAWN)
