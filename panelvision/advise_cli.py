@@ -15,7 +15,6 @@ from panelvision.isolate import (
     Knowledge,
     advise,
     led_string,
-    load_knowledge,
     read_meter,
     what_if,
 )
@@ -34,7 +33,8 @@ def add_parser(subparsers: Any) -> argparse.ArgumentParser:
     parser = subparsers.add_parser(
         "advise",
         help="suspects, next bench test or part to order, from what has been seen",
-        description="Without --observations it asks at the terminal.",
+        description="Without --observations it asks at the terminal. It reckons with the rates of "
+        "the settings and with what the closed cases taught, as the pages do.",
     )
     parser.add_argument(
         "--observations",
@@ -42,7 +42,9 @@ def add_parser(subparsers: Any) -> argparse.ArgumentParser:
         help='JSON: {"photo": {symptom: p}, "observations": {test: outcome or meter reading}}',
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
-    parser.add_argument("--shop", metavar="FILE", help="the shop's own prices, labour and times")
+    parser.add_argument(
+        "--shop", metavar="FILE", help="prices and times of the shop, in place of its usual file"
+    )
     parser.add_argument(
         "--set-value", type=float, metavar="AMOUNT", help="what the working set is worth"
     )
@@ -62,7 +64,9 @@ class Known:
 
 def run(args: argparse.Namespace) -> int:
     """Carry out the command; exit status 0. PanelvisionErrors go to the caller."""
-    knowledge = load_knowledge(Path(args.shop) if args.shop else None)
+    from panelvision.cases.shop import knowledge_of_this_machine
+
+    knowledge = knowledge_of_this_machine(Path(args.shop) if args.shop else None)
     known = read_observations(Path(args.observations)) if args.observations else Known()
     if args.set_value is not None:
         known.set_value = args.set_value

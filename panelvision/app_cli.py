@@ -43,6 +43,10 @@ def run(args: argparse.Namespace) -> int:
     if not 1 <= args.port <= 65535:
         raise PanelvisionError(f"--port {args.port}: choose a port from 1 to 65535")
     _check_port(address, args.port)
+    if args.ask_passphrase and not args.phone:
+        raise PanelvisionError(
+            "--ask-passphrase: goes with --phone; without it nobody else can reach the pages"
+        )
     passphrase = _passphrase(ask=args.ask_passphrase) if args.phone else None
     print(greeting(args.port, passphrase, generated=_was_generated(args)), flush=True)
     serve(address, args.port, passphrase)
@@ -133,7 +137,10 @@ def _passphrase(*, ask: bool) -> str:
             raise PanelvisionError(
                 f"--ask-passphrase needs a terminal to type in; set {PASSPHRASE_VARIABLE} instead"
             )
-        chosen = getpass.getpass("Passphrase for the phones: ")
+        try:
+            chosen = getpass.getpass("Passphrase for the phones: ")
+        except EOFError:
+            chosen = ""
     else:
         chosen = os.environ.get(PASSPHRASE_VARIABLE, "")
         if not chosen:

@@ -232,7 +232,13 @@ def _sure(args: argparse.Namespace, question: str) -> bool:
     if not sys.stdin.isatty():
         print("panelvision: add --yes to do it without asking", file=sys.stderr)
         return False
-    return input(f"{question} Type yes: ").strip().lower() == "yes"
+    try:
+        said = input(f"{question} Type yes: ").strip().lower() == "yes"
+    except EOFError:
+        said = False
+    if not said:
+        print("panelvision: nothing was changed", file=sys.stderr)
+    return said
 
 
 def _delete(store: "CaseStore", args: argparse.Namespace) -> int:
@@ -253,7 +259,8 @@ def _delete_case(store: "CaseStore", args: argparse.Namespace) -> int:
 def _tell_deleted(gone: "Deletion") -> None:
     _print(
         f"deleted {gone.cases} cases and {gone.photos} photos; archives and backups written "
-        "earlier still hold them"
+        "earlier and the folders of 'panelvision sort' still hold them, and sorting the same "
+        "photos with --store files them again"
     )
 
 

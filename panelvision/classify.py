@@ -352,4 +352,15 @@ def _numbers(card: Mapping[str, Any], name: str, count: int) -> Any:
 
 def model_version() -> str:
     """Identity of program and artefact; results made with another one are not comparable."""
-    return load_model().version
+    return f"{load_model().version}.{_program(Path(__file__).parent)}"
+
+
+@lru_cache(maxsize=1)
+def _program(root: Path) -> str:
+    """Hash of the program, its learned numbers and its data: all have a say in a result."""
+    whole = hashlib.sha256()
+    for path in sorted(root.rglob("*")):
+        if path.suffix in (".py", ".npz", ".json", ".toml"):
+            whole.update(path.relative_to(root).as_posix().encode() + b"\0")
+            whole.update(path.read_bytes())
+    return whole.hexdigest()[:12]

@@ -141,6 +141,11 @@ def _examine_one(path: str, corners, args: argparse.Namespace, console, written:
     from panelvision.examine import examine
     from panelvision.inbox import is_clip
 
+    def told(fault: str) -> dict:
+        # A file's name may look like the console's own markup: "[bold].jpg".
+        console.print(f"[bold red]error[/] {escape(fault)}", highlight=False)
+        return {"file": Path(path).name, "error": fault}
+
     try:
         if is_clip(path):
             raise PhotoError(
@@ -148,19 +153,23 @@ def _examine_one(path: str, corners, args: argparse.Namespace, console, written:
                 "compare', or send one photo"
             )
         result = examine(path, corners=corners)
+    except PanelvisionError as fault:
+        return told(str(fault))
+    except Exception as fault:  # one photo never stops the rest
+        return told(f"{Path(path).name}: could not be examined ({type(fault).__name__})")
+    if args.jsonl != "-":
+        from panelvision.words import summary
+
+        console.print(summary(result))
+    record = result.to_json()
+    try:
         if args.overlay:
             write_picture(Path(args.overlay), path, "overlay", result.overlay(), written)
         if args.enhanced:
             write_picture(Path(args.enhanced), path, "enhanced", result.enhanced(), written)
     except PanelvisionError as fault:
-        # A file's name may look like the console's own markup: "[bold].jpg".
-        console.print(f"[bold red]error[/] {escape(str(fault))}", highlight=False)
-        return {"file": Path(path).name, "error": str(fault)}
-    if args.jsonl != "-":
-        from panelvision.words import summary
-
-        console.print(summary(result))
-    return result.to_json()
+        return {**record, **told(str(fault))}
+    return record
 
 
 if __name__ == "__main__":

@@ -61,10 +61,15 @@ def _count(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Sort; the exit status is 0, 1 when photos could not be read, 130 after Ctrl-C."""
+    from panelvision.cases import open_store
     from panelvision.settings import load_settings
     from panelvision.triage import sort_photos
+    from panelvision.triage_store import file_cases
 
     settings = load_settings()
+    if args.store is not None:
+        # That it cannot be opened is told before the work and not after it.
+        open_store(args.store or None).close()
     with ExitStack() as stack:
         tell = None if args.quiet else _progress(stack)
         summary = sort_photos(
@@ -75,18 +80,14 @@ def run(args: argparse.Namespace) -> int:
             settings=settings,
             progress=tell,
         )
-    filed = ""
+    if not args.quiet:
+        _report(summary)
     if args.store is not None and not summary.stopped:
-        from panelvision.cases import open_store
-        from panelvision.triage_store import file_cases
-
         with open_store(args.store or None) as store:
             done = file_cases(summary.cases, store)
-        filed = f"filed {done.added} new cases, {done.updated} brought up to date"
-        if done.kept:
-            filed += f", {done.kept} as they were"
-    if not args.quiet:
-        _report(summary, filed)
+        if not args.quiet:
+            kept = f", {done.kept} as they were" if done.kept else ""
+            print(f"filed {done.added} new cases, {done.updated} brought up to date{kept}")
     if summary.stopped:
         print(
             f"panelvision: stopped; {summary.waiting} photos and {summary.uncompared} pairs of "
@@ -133,7 +134,7 @@ def _progress(stack: ExitStack) -> "Callable[[Progress], None] | None":
     return tell
 
 
-def _report(summary: "SortSummary", filed: str) -> None:
+def _report(summary: "SortSummary") -> None:
     from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
@@ -156,6 +157,4 @@ def _report(summary: "SortSummary", filed: str) -> None:
         f"{summary.photos} photos: {summary.new} new ({rate:.1f}/s), {summary.reused} known, "
         f"{summary.failed} unreadable"
     )
-    if filed:
-        console.print(escape(filed))
     console.print(f"open {escape(str(Path(summary.out) / 'index.html'))}")

@@ -23,12 +23,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageCms
 
-from panelvision.cases import Case, Customer, SetDescription, open_store, schema
+from panelvision.cases import Case, Customer, Outcome, SetDescription, open_store, schema
 from panelvision.cases.accuracy import calibration, wilson
 from panelvision.cases.strip import clean_photo, clean_profile
 from panelvision.cli import main
 from panelvision.errors import PhotoError, StoreError
 from panelvision.photo import read_photo
+from panelvision.settings import Settings, save_settings
 from panelvision.tables import cell
 from tests import tally
 from tests.case_store_suite import CaseStoreSuite, full_case, jpeg
@@ -414,3 +415,81 @@ def test_photo_hash_is_that_of_the_kept_file(tmp_path):
         photo = store.add_photo(jpeg(1))
         data = store.photo_path(photo.sha256).read_bytes()
     assert hashlib.sha256(data).hexdigest() == photo.sha256
+
+
+# --- a store that cannot be used now --------------------------------------------------------
+
+
+def test_a_store_in_use_is_not_called_damaged(tmp_path, monkeypatch):
+    place = tmp_path / "cases.sqlite"
+    open_store(place).close()
+
+    def locked(*_):
+        raise sqlite3.OperationalError("database is locked")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "reading", lambda engine: _failing(locked))
+        with pytest.raises(StoreError, match="cannot be used now") as told:
+            open_store(place)
+    assert "damaged" not in str(told.value) and "restore" not in str(told.value)
+
+
+def test_a_folder_is_no_store_and_not_called_damaged(tmp_path):
+    with pytest.raises(StoreError, match="cannot be used now") as told:
+        open_store(tmp_path)
+    assert "damaged" not in str(told.value) and "\n" not in str(told.value)
+
+
+@contextlib.contextmanager
+def _failing(fault):
+    try:
+        fault()
+    except sqlite3.Error as error:
+        raise sa.exc.OperationalError("PRAGMA", {}, error) from None
+    yield
+
+
+def test_sorting_tells_of_a_store_that_cannot_be_opened_before_the_work(tmp_path, capsys):
+    photo = tmp_path / "a.jpg"
+    photo.write_bytes(jpeg(1))
+    out = tmp_path / "sorted"
+    assert main(["sort", str(photo), "--out", str(out), "--store", "nowhere://x", "--quiet"]) == 2
+    assert "case store" in capsys.readouterr().err
+    assert not out.exists()
+
+
+def test_no_answer_deletes_nothing(url, monkeypatch, capsys):
+    with open_store(url) as store:
+        case = store.save_case(full_case(store))
+    monkeypatch.setenv("PANELVISION_STORE", str(url))
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True, raising=False)
+
+    def ended(_prompt):
+        raise EOFError
+
+    for answer in (ended, lambda _prompt: "y"):
+        monkeypatch.setattr("builtins.input", answer)
+        assert main(["cases", "delete", case.id]) == 2
+        assert "nothing was changed" in capsys.readouterr().err
+    with open_store(url) as store:
+        assert store.get(case.id).id == case.id
+
+
+def test_the_command_line_reckons_as_the_pages_do(tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("PANELVISION_CONFIG", str(tmp_path))
+    monkeypatch.setenv("PANELVISION_STORE", str(tmp_path / "cases.sqlite"))
+    seen = tmp_path / "seen.json"
+    seen.write_text('{"observations": {"sound": "yes", "picture": "dark"}}')
+
+    def advice():
+        assert main(["advise", "--observations", str(seen), "--json"]) == 0
+        return json.loads(capsys.readouterr().out)
+
+    before = advice()
+    save_settings(Settings(set_value=20.0, labour_per_hour=200.0), tmp_path / "settings.toml")
+    assert advice()["set_value"] == 20.0 != before["set_value"]
+    with open_store() as store:
+        for i in range(12):
+            case = store.save_case(full_case(store, i))
+            store.close_case(case.id, Outcome("panel"))
+    assert advice()["suspects"]["panel"] > before["suspects"]["panel"]

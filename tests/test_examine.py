@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -159,6 +160,8 @@ def test_wrong_use_is_one_line(arguments, message, capsys):
 def test_no_network_library_is_loaded_to_examine():
     code = (
         "import sys; from panelvision.examine import examine;"
+        "from panelvision.examples import EXAMPLES;"
+        "examine(next(EXAMPLES.glob('*.jpg')));"
         "bad = {'sklearn', 'streamlit', 'requests', 'sqlalchemy', 'synth', 'models'};"
         "print(sorted(bad & set(sys.modules)))"
     )
@@ -192,3 +195,38 @@ def test_a_file_name_of_odd_bytes_is_written_as_json(tmp_path):
     (line,) = (tmp_path / "out.jsonl").read_text("utf-8").splitlines()
     record = json.loads(line)
     assert record["file"] == "half\udc80.jpg" and "error" in record
+
+
+def test_one_photo_that_cannot_be_worked_on_does_not_stop_the_rest(sample, tmp_path, monkeypatch):
+    module = sys.modules["panelvision.examine"]
+    photos = [tmp_path / f"{name}.jpg" for name in "abc"]
+    for photo in photos:
+        photo.write_bytes(sample.jpeg)
+    whole = module.examine
+
+    def failing(path, **options):
+        if Path(path).name == "b.jpg":
+            raise MemoryError
+        return whole(path, **options)
+
+    monkeypatch.setattr(module, "examine", failing)
+    out = tmp_path / "out.jsonl"
+    assert main(["examine", *map(str, photos), "--jsonl", str(out)]) == 1
+    records = [json.loads(line) for line in out.read_text().splitlines()]
+    assert ["error" in record for record in records] == [False, True, False]
+    assert "MemoryError" in records[1]["error"]
+
+
+def test_results_of_another_program_or_other_learned_numbers_are_not_taken_for_this_ones(tmp_path):
+    from panelvision.classify import _program
+
+    (tmp_path / "measure").mkdir()
+    for name in ("a.py", "measure/network.npz", "knowledge.toml"):
+        (tmp_path / name).write_bytes(b"1")
+    seen = {_program.__wrapped__(tmp_path)}
+    for name in ("a.py", "measure/network.npz", "knowledge.toml"):
+        (tmp_path / name).write_bytes(b"2")
+        seen.add(_program.__wrapped__(tmp_path))
+    assert len(seen) == 4
+    (tmp_path / "a.pyc").write_bytes(b"3")
+    assert _program.__wrapped__(tmp_path) in seen

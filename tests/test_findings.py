@@ -113,6 +113,7 @@ def test_every_sentence_is_one_sentence():
     for finding in findings:
         assert finding.sentence[0].isupper()
         assert finding.sentence.endswith(".")
+        assert not re.search(r"[.!?:] [A-Z]", finding.sentence)
         x0, y0, x1, y1 = finding.mark.box
         assert 0 <= x0 <= x1 <= 1
         assert 0 <= y0 <= y1 <= 1

@@ -2,6 +2,7 @@
 
 import asyncio
 import re
+import socket
 import tomllib
 from pathlib import Path
 
@@ -228,3 +229,14 @@ def test_a_browser_that_stays_away_is_forgotten_and_one_that_comes_back_is_not()
     assert guests.gone(here.__contains__, away_s=110) == ["b"]
     clock[0] = 999.0
     assert guests.gone(here.__contains__, away_s=110) == []
+
+
+def test_a_passphrase_that_nobody_would_be_asked_for_is_wrong_use(capsys):
+    from panelvision.cli import main
+
+    assert main(["app", "--ask-passphrase", "--port", "0"]) == 2
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    assert main(["app", "--ask-passphrase", "--port", str(port)]) == 2
+    assert "goes with --phone" in capsys.readouterr().err

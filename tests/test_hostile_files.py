@@ -59,10 +59,8 @@ def answer(data: bytes) -> str:
 def test_every_hundredth_of_the_length(form):
     data = WHOLE[form]
     said = [answer(data[: len(data) * i // 100]) for i in range(100)]
-    assert len(said) == 100
-    # A file cut in its first half never passes for a whole one without a word, save formats
-    # whose decoders fill up (and then the picture has its full size).
-    assert said[0] != "read"
+    # A file that was cut never passes for a whole one without a word.
+    assert "read" not in said
 
 
 @pytest.mark.parametrize("form", FORMATS)

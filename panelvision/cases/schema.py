@@ -240,6 +240,14 @@ def check_integrity(engine: sa.Engine) -> None:
         with reading(engine) as connection:
             verdict = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
             dangling = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
+    except sa.exc.OperationalError as fault:
+        if "malformed" not in str(fault.orig):
+            raise StoreError(
+                f"case store: {file} cannot be used now ({fault.orig}); close what else uses it, "
+                "check that it is a file you may write, or choose another place with "
+                "PANELVISION_STORE"
+            ) from None
+        raise StoreError(f"case store: the file is damaged ({fault.orig}); {remedy}") from None
     except sa.exc.DatabaseError as fault:
         raise StoreError(f"case store: the file is damaged ({fault.orig}); {remedy}") from None
     if verdict != "ok":

@@ -5,6 +5,7 @@ import pandas as pd
 import streamlit as st
 
 from panelvision.cases.accuracy import Accuracy, HitRate
+from panelvision.cases.shop import has_store
 from panelvision.pages import session
 from panelvision.pages.look import answer
 from panelvision.words import SYMPTOM_WORDS, percent
@@ -12,7 +13,7 @@ from panelvision.words import SYMPTOM_WORDS, percent
 
 def show_accuracy() -> None:
     """Words first, then shares by symptom and the calibration of the probabilities."""
-    if not session.has_store():
+    if not has_store():
         st.markdown("No case has been closed yet. Every closed case sharpens the advice.")
         return
     found = session.case_store().accuracy()

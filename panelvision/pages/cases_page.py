@@ -11,6 +11,7 @@ from typing import Any
 import streamlit as st
 
 from panelvision.cases.model import Case, CasePhoto, Outcome
+from panelvision.cases.shop import has_store
 from panelvision.errors import PanelvisionError, PhotoError, StoreError
 from panelvision.isolate import Advice
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
@@ -211,7 +212,7 @@ def _said(advice: Advice) -> dict[str, Any]:
 
 
 def _find() -> None:
-    if not session.has_store():
+    if not has_store():
         st.markdown("No case has been saved yet. A case keeps photos, tests and what it was.")
         link("Photo", "Start with a photo")
         return
@@ -382,7 +383,7 @@ def load_case(case: Case) -> None:
 
 def _move() -> None:
     st.subheader("Back up")
-    if not session.has_store():
+    if not has_store():
         st.markdown("No case has been saved yet.")
     else:
         st.markdown("All cases and photos in one file: JSON, CSV and the pictures.")

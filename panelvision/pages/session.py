@@ -7,7 +7,6 @@ to disk unless a case is saved.
 import hashlib
 import io
 import logging
-import os
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -20,19 +19,20 @@ from PIL import Image
 
 from panelvision.arrays import IntArray
 from panelvision.cases.model import Case, CasePhoto, Customer, SetDescription
-from panelvision.cases.store import CaseStore, default_folder, open_store
+from panelvision.cases.shop import has_store, shop_knowledge
+from panelvision.cases.store import CaseStore, open_store
 from panelvision.classify import load_model
 from panelvision.enhance import enhance
 from panelvision.errors import PanelvisionError, PhotoError
 from panelvision.examine import Examination, judge, look
 from panelvision.findings import Finding
-from panelvision.isolate import Advice, Outcome, advise, learn
-from panelvision.knowledge import Knowledge, load_knowledge
+from panelvision.isolate import Advice, advise
+from panelvision.knowledge import Knowledge
 from panelvision.light import encode
 from panelvision.measure.change import PanelChange, compare_photos
 from panelvision.pages.memory_folder import memory_folder, own_name
 from panelvision.photo import read_photo
-from panelvision.settings import Settings, load_settings, prices_path
+from panelvision.settings import Settings, load_settings
 from panelvision.squareup import ScreenView
 
 if TYPE_CHECKING:
@@ -390,7 +390,8 @@ def settings() -> Settings:
 def knowledge() -> Knowledge:
     """What the bench knows: published figures, the shop's own rates, what its cases taught."""
     if "knowledge" not in st.session_state:
-        st.session_state["knowledge"] = _knowledge(settings())
+        store = case_store() if has_store() else None
+        st.session_state["knowledge"] = shop_knowledge(settings(), store)
     found = st.session_state["knowledge"]
     assert isinstance(found, Knowledge)
     return found
@@ -404,36 +405,6 @@ def forget_knowledge() -> None:
     st.session_state.pop("archive", None)
     st.session_state.pop("knowledge", None)
     st.session_state.pop("settings", None)
-
-
-def _knowledge(shop: Settings) -> Knowledge:
-    own = prices_path()
-    base = load_knowledge(own if own.is_file() else None)
-    economy = replace(base.economy, currency=shop.currency or base.economy.currency)
-    if shop.labour_per_hour is not None:
-        economy = replace(economy, labour_per_hour=shop.labour_per_hour)
-    if shop.set_value is not None:
-        economy = replace(economy, set_value=shop.set_value)
-    known = replace(base, economy=economy)
-    if not has_store():
-        return known
-    closed = [
-        Outcome(
-            # A fault that the knowledge has no longer leaves its assembly.
-            fault=row["fault"] if row["fault"] in known.faults else row["assembly"],
-            observations={k: str(v) for k, v in row["observations"].items()},
-            symptom=row["symptom"] or None,
-        )
-        for row in case_store().outcomes()
-    ]
-    return learn(known, closed)
-
-
-def has_store() -> bool:
-    """Whether there are cases to read; asking does not make an empty store."""
-    return (
-        bool(os.environ.get("PANELVISION_STORE")) or (default_folder() / "cases.sqlite").is_file()
-    )
 
 
 @st.cache_resource(show_spinner=False)

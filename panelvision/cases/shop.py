@@ -1,0 +1,68 @@
+"""What the shop knows: the knowledge files, its own prices and rates, what its cases taught."""
+
+import os
+from dataclasses import replace
+from pathlib import Path
+
+from panelvision.cases.store import CaseStore, default_folder, open_store
+from panelvision.isolate.learn import Outcome, learn
+from panelvision.knowledge import Knowledge, load_knowledge
+from panelvision.settings import Settings, load_settings, prices_path
+
+
+def shop_knowledge(
+    settings: Settings, store: CaseStore | None, *, prices: Path | None = None
+) -> Knowledge:
+    """The knowledge for this shop.
+
+    Parameters
+    ----------
+    settings : Settings
+        Its rates and currency are laid over those of the files.
+    store : CaseStore or None
+        Whose closed cases sharpen it.
+    prices : path, optional
+        The shop's own prices and times; the user's file if there is one.
+
+    Raises
+    ------
+    DataError
+        When a file does not fit.
+    StoreError
+        When cases cannot be read.
+    """
+    own = prices or prices_path()
+    base = load_knowledge(own if prices or own.is_file() else None)
+    economy = replace(base.economy, currency=settings.currency or base.economy.currency)
+    if settings.labour_per_hour is not None:
+        economy = replace(economy, labour_per_hour=settings.labour_per_hour)
+    if settings.set_value is not None:
+        economy = replace(economy, set_value=settings.set_value)
+    known = replace(base, economy=economy)
+    if store is None:
+        return known
+    closed = [
+        Outcome(
+            # A fault that the knowledge has no longer leaves its assembly.
+            fault=row["fault"] if row["fault"] in known.faults else row["assembly"],
+            observations={k: str(v) for k, v in row["observations"].items()},
+            symptom=row["symptom"] or None,
+        )
+        for row in store.outcomes()
+    ]
+    return learn(known, closed)
+
+
+def knowledge_of_this_machine(prices: Path | None = None) -> Knowledge:
+    """The same by the settings and the case store that the pages use; makes no empty store."""
+    if not has_store():
+        return shop_knowledge(load_settings(), None, prices=prices)
+    with open_store() as store:
+        return shop_knowledge(load_settings(), store, prices=prices)
+
+
+def has_store() -> bool:
+    """Whether there are cases to read; asking does not make an empty store."""
+    return (
+        bool(os.environ.get("PANELVISION_STORE")) or (default_folder() / "cases.sqlite").is_file()
+    )
