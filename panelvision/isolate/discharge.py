@@ -56,7 +56,7 @@ def discharge(volts: float, farads: float, ohms: float | None) -> Discharge:
     if ohms is None:
         tau, peak_w, peak_a = math.inf, 0.0, 0.0
         times = {name: (0.0 if volts <= v else math.inf) for name, v in LIMITS_V.items()}
-        told = f"{energy:.2g} J at {volts:g} V; without a bleeder it does not empty by itself."
+        told = f"{energy:.3g} J at {volts:g} V; without a bleeder it does not empty by itself."
     else:
         tau = ohms * farads
         peak_a = volts / ohms
@@ -64,7 +64,7 @@ def discharge(volts: float, farads: float, ohms: float | None) -> Discharge:
         times = {n: max(0.0, tau * math.log(volts / v)) for n, v in LIMITS_V.items()}
         listed = ", ".join(f"{n}: {t:.3g} s" for n, t in times.items())
         told = (
-            f"{energy:.2g} J at {volts:g} V; time constant {tau:.3g} s; down to {listed}, if the "
+            f"{energy:.3g} J at {volts:g} V; time constant {tau:.3g} s; down to {listed}, if the "
             f"resistor is sound; {peak_w:.3g} W in it at first."
         )
     return Discharge(energy, tau, times, peak_w, peak_a, f"{told} {ADVICE}")

@@ -36,8 +36,8 @@ class LedString:
 class StripCheck:
     """LEDs by number from 1: open, shorted, doubtful; open joints by number from 1.
 
-    value: outcome of the bench test `each-strip`, or None where a doubtful LED is to be measured
-    again first. text: what to do.
+    value: outcome of the bench test `each-strip`, or None where LEDs are to be measured again
+    first. text: what to do.
     """
 
     open: tuple[int, ...]
@@ -107,6 +107,12 @@ def check_strip(
     if dead:
         told.append(f"Open joint {', '.join(map(str, dead))} between strips in series.")
     value: str | None
+    if is_open and len(is_open) == len(volts) > 1:
+        text = (
+            "Every LED reads open: the range of the meter probably ends below an LED's voltage, or "
+            "its leads are the wrong way round. Try a strip tester, or an LED known to be good."
+        )
+        return StripCheck(tuple(is_open), (), (), tuple(dead), None, text)
     if is_open or shorted:
         value = "dark-led"
     elif dead:
