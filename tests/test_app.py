@@ -1,5 +1,6 @@
 """The pages' logic through Streamlit's own test runner, without a browser."""
 
+import html
 import io
 from dataclasses import replace
 
@@ -651,6 +652,9 @@ def test_the_report_follows_the_bench_and_carries_the_shop():
     at.run()
     labels = {b.proto.label for b in at.get("download_button")}
     assert {"Save as web page", "Save as PDF"} <= labels
+    (shown,) = at.get("iframe")
+    found = desk_of(at).leading().findings[0].sentence
+    assert "Lamp &amp; Bench" in shown.proto.srcdoc and found in html.unescape(shown.proto.srcdoc)
 
 
 def test_two_sessions_do_not_mix():
