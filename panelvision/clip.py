@@ -19,6 +19,8 @@ from panelvision.squareup import ScreenView, square_up
 MAX_FRAMES = 24
 # chosen: a bound on decoding, ten minutes of 30 frames a second.
 _MAX_DECODED = 18_000
+# chosen: bytes of pixels that are held at once, half of it while the length is not known.
+_MOST_MEMORY = 700_000_000
 # What phones and messengers record and send (common practice, no source). The decoder knows
 # hundreds of other kinds, playlists that name further files among them; none is let near it.
 _CONTAINERS = "mov,mp4,matroska,webm,avi,mpegts,mpeg,asf"
@@ -92,13 +94,17 @@ def _decode(source: Path, most: int) -> list[Photo]:
         if stream.width * stream.height > MAX_PIXELS:
             raise PhotoError(f"{source.name}: frames too large; record at a usual size")
         total = stream.frames or 0
-        step = max(1, total // most) if total else 1
+        step = max(1, -(-total // most)) if total else 1
         kept: list[Photo] = []
         for index, frame in enumerate(container.decode(stream)):
             if index >= _MAX_DECODED:
                 break
             if index % step:
                 continue
+            size = frame.width * frame.height
+            if size > MAX_PIXELS:
+                raise PhotoError(f"{source.name}: frames too large; record at a usual size")
+            most = max(2, min(most, _MOST_MEMORY // (3 * size)))
             kept.append(_photo(frame, f"{source.name} frame {index}"))
             if len(kept) >= 2 * most:
                 # Length unknown, or stated too short: thin out and go on at half the rate.

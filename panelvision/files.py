@@ -92,7 +92,7 @@ def sweep_temporaries(
     for left in folder.rglob(f"{TEMPORARY_PREFIX}*"):
         try:
             old = now - left.stat().st_mtime > older_than_s
-            if old or (dead_writers and not _writer_runs(left.name)):
+            if old or (dead_writers and not writer_runs(left.name)):
                 left.unlink()
                 removed += 1
         except OSError:
@@ -100,9 +100,9 @@ def sweep_temporaries(
     return removed
 
 
-def _writer_runs(name: str) -> bool:
+def writer_runs(name: str, prefix: str = TEMPORARY_PREFIX) -> bool:
     """Whether the process that a temporary file is named after still runs; True if not known."""
-    writer = name.removeprefix(TEMPORARY_PREFIX).partition("-")[0]
+    writer = name.removeprefix(prefix).partition("-")[0]
     if os.name != "posix" or not writer.isascii() or not writer.isdigit():
         return True
     try:

@@ -546,7 +546,9 @@ def _plain(text: str) -> str:
 
 
 def _sender(message: Message) -> str:
-    for name in ("From", "Reply-To", "Sender"):
+    # A form on a web page writes for all customers; who asked is whom the answer goes to
+    # (RFC 5322, section 3.6.2).
+    for name in ("Reply-To", "From", "Sender"):
         # As it came: a name decoded first may hold a comma ("Surname, First") and pass for two.
         for text in (str(message.get(name) or ""), _header(message, name)):
             address = email.utils.parseaddr(text)[1]

@@ -79,12 +79,13 @@ def _draw(picture: IntArray, corners: FloatArray, findings: tuple[Finding, ...])
     image = Image.fromarray(np.ascontiguousarray(picture))
     pen = _Pen(image, corners)
     pen.outline()
-    marked = [(f.mark, f.kind) for f in findings if f.mark is not None][:_MOST]
-    for mark, kind in marked:
+    # Numbered as the sentences are, of which some have no place.
+    marked = [(n, f.mark, f.kind) for n, f in enumerate(findings, 1) if f.mark is not None][:_MOST]
+    for _, mark, kind in marked:
         for box in (*mark.more, mark.box):
             pen.mark(replace(mark, box=box), PALETTE[_KIND_COLOUR.get(kind, "yellow")])
     # Labels last, so that no mark crosses a word.
-    for number, (mark, kind) in enumerate(marked, start=1):
+    for number, mark, kind in marked:
         pen.label(mark, f"{number} {mark.label}", _KIND_COLOUR.get(kind, "yellow"))
     return np.asarray(image).copy()
 

@@ -408,10 +408,14 @@ class _Run:
                 if key in known:
                     continue
                 try:
-                    yield Task(key, (one.incoming.read(), two.incoming.read()))
+                    data = one.incoming.read(), two.incoming.read()
                 except PhotoError:  # vanished meanwhile
                     judged.add(key)
                     continue
+                if [hashlib.sha256(d).hexdigest() for d in data] != [one.sha256, two.sha256]:
+                    judged.add(key)  # changed meanwhile
+                    continue
+                yield Task(key, data)
 
         try:
             for key in pairs:

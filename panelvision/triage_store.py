@@ -26,6 +26,8 @@ def file_cases(cases: Sequence[SortedCase], store: CaseStore) -> Filed:
     """
     added = updated = kept = 0
     held = {case.id: (case, frozenset(case.photo_of())) for case in store.search()}
+    # What the technician wrote of a customer stays when the customer comes again.
+    people = {entry.customer.id: entry.customer for entry in store.customers()}
     for case in cases:
         sorted_case, identity, before = _place(case, held)
         if before is not None:
@@ -41,7 +43,7 @@ def file_cases(cases: Sequence[SortedCase], store: CaseStore) -> Filed:
             store.save_case(
                 Case(
                     id=identity,
-                    customer=_customer(sorted_case),
+                    customer=_customer(sorted_case, people),
                     set=SetDescription(sorted_case.title),
                     photos=photos,
                     advice=suspects,
@@ -51,7 +53,7 @@ def file_cases(cases: Sequence[SortedCase], store: CaseStore) -> Filed:
         elif photos != before.photos:
             on_the_bench = before.observations or any(p.corners_by_hand for p in before.photos)
             advice = before.advice if on_the_bench else suspects
-            customer = before.customer or _customer(sorted_case)
+            customer = before.customer or _customer(sorted_case, people)
             store.save_case(replace(before, photos=photos, advice=advice, customer=customer))
             updated += 1
         else:
@@ -94,11 +96,12 @@ def _identity(kind: str, text: str) -> str:
     return hashlib.sha256(f"{kind}\n{text}".encode("utf-8", "replace")).hexdigest()[:32]
 
 
-def _customer(case: SortedCase) -> Customer | None:
+def _customer(case: SortedCase, people: Mapping[str, Customer]) -> Customer | None:
     if not case.sender:
         return None
+    identity = _identity("customer", case.sender)
     # Consent is given by people, never assumed.
-    return Customer("", case.sender, False, _identity("customer", case.sender))
+    return people.get(identity) or Customer("", case.sender, False, identity)
 
 
 def _photos(case: SortedCase, store: CaseStore, before: Case | None) -> tuple[CasePhoto, ...]:
@@ -116,8 +119,11 @@ def _photos(case: SortedCase, store: CaseStore, before: Case | None) -> tuple[Ca
             photos[known.sha256] = fresh
             continue
         try:
-            stored = store.add_photo(photo.incoming.read(), name=photo.incoming.name)
-        except PhotoError:  # vanished or changed since it was examined
+            data = photo.incoming.read()
+            if hashlib.sha256(data).hexdigest() != photo.sha256:
+                continue  # changed since it was examined: the record is another picture's
+            stored = store.add_photo(data, name=photo.incoming.name)
+        except PhotoError:  # vanished since
             continue
         photos.setdefault(
             stored.sha256, CasePhoto(stored.sha256, photo.sha256, photo.incoming.name, record)

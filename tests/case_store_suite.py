@@ -7,6 +7,7 @@ import json
 import multiprocessing
 import zipfile
 from datetime import UTC, datetime, timedelta
+from email.message import EmailMessage
 from pathlib import Path
 
 import numpy as np
@@ -397,6 +398,36 @@ class CaseStoreSuite:
         assert case.photos[0].examination["faint"] == {"score": None}
         assert file_cases(sort().cases, store).kept == 1
         assert store.search() == [case]
+
+    def test_a_customer_who_comes_again_keeps_what_was_written_of_them(self, store, tmp_path):
+        def sort(name, seed):
+            box = tmp_path / f"{name}.eml"
+            message = EmailMessage()
+            message["From"] = "Ann <ann@example.org>"
+            message["Subject"] = name
+            message.set_content("see the photo")
+            message.add_attachment(
+                toy_pipeline.photo("no-image", seed), maintype="image", subtype="png",
+                filename="a.png",
+            )  # fmt: skip
+            box.write_bytes(message.as_bytes())
+            cases = sort_photos(
+                [box],
+                out=tmp_path / f"out {name}",
+                examine=toy_pipeline.examine,
+                compare=toy_pipeline.compare,
+                version=toy_pipeline.version,
+                workers=0,
+            ).cases
+            return file_cases(cases, store)
+
+        assert sort("first", 1).added == 1
+        (case,) = store.search()
+        known = dataclasses.replace(case.customer, name="Ann Other", consent=True)
+        store.save_case(dataclasses.replace(case, customer=known))
+        store.close_case(case.id, Outcome("panel"))
+        assert sort("second", 2).added == 1
+        assert {c.customer for c in store.search()} == {known}
 
     # --- archives -----------------------------------------------------------------------
 

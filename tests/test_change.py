@@ -241,6 +241,23 @@ def test_clip_is_read_evenly_and_in_order(tmp_path) -> None:
     np.testing.assert_allclose(np.diff(levels), 24, atol=3)
 
 
+@pytest.mark.parametrize("count", [24, 25, 30, 90, 301])
+def test_a_clip_gives_nearly_as_many_frames_as_are_wanted(tmp_path, count) -> None:
+    path = tmp_path / "clip.mp4"
+    _write_clip(path, [np.full((96, 128, 3), 40 + k % 100, np.uint8) for k in range(count)])
+    photos = clip.read_clip(path)
+    assert min(count, clip.MAX_FRAMES) // 2 < len(photos) <= clip.MAX_FRAMES
+    if count >= 90:
+        assert len(photos) >= 22
+
+
+def test_large_frames_are_fewer(tmp_path, monkeypatch) -> None:
+    path = tmp_path / "clip.mp4"
+    _write_clip(path, [np.full((96, 128, 3), 60, np.uint8)] * 60)
+    monkeypatch.setattr(clip, "_MOST_MEMORY", 6 * 3 * 96 * 128)
+    assert 3 <= len(clip.read_clip(path)) <= 6
+
+
 def test_stack_lowers_the_noise_of_the_view() -> None:
     """Averaging n frames: square root of n for temporal noise (EMVA 1288); 4 frames, factor 2."""
     rng = np.random.default_rng(6)

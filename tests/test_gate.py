@@ -116,6 +116,41 @@ def test_guessing_is_slowed_down_even_for_the_right_passphrase_and_then_forgiven
     assert visitor.knock("lamp-and-bench")[0] == 303
 
 
+def test_guesses_whose_bodies_come_all_at_once_count_one_by_one():
+    throttle = Throttle(per_address=3, in_all=100, window=60, clock=lambda: 0.0)
+    gate = Gate(_behind, "lamp-and-bench", throttle=throttle)
+
+    async def together():
+        held, answers = asyncio.Event(), []
+
+        async def one():
+            async def receive():
+                await held.wait()
+                return {"type": "http.request", "body": b"passphrase=wrong", "more_body": False}
+
+            async def send(message):
+                if "status" in message:
+                    answers.append(message["status"])
+
+            scope = {"type": "http", "path": "/door", "method": "POST", "headers": []}
+            await gate({**scope, "client": ("192.0.2.7", 1)}, receive, send)
+
+        tries = [asyncio.create_task(one()) for _ in range(20)]
+        await asyncio.sleep(0)
+        held.set()
+        await asyncio.gather(*tries)
+        return answers
+
+    assert sorted(asyncio.run(together())) == [403] * 3 + [429] * 17
+
+
+def test_cookies_of_other_services_do_not_close_the_door():
+    visitor = Visitor(Gate(_behind, "lamp-and-bench"))
+    visitor.knock("lamp-and-bench")
+    visitor.cookie = b'x={"a":1}; flag; path=/; ' + visitor.cookie
+    assert visitor.ask() == (200, b"secret bench")
+
+
 def test_many_addresses_together_are_slowed_down_too():
     throttle = Throttle(per_address=3, in_all=5, window=60, clock=lambda: 0.0)
     gate = Gate(_behind, "lamp-and-bench", throttle=throttle)

@@ -351,3 +351,14 @@ def test_damaged_archives_and_mails_never_raise(tmp_path_factory, data):
                     item.read()
                 except PhotoError as fault:
                     assert "\n" not in str(fault)
+
+
+def test_a_form_on_a_web_page_writes_for_many_customers(tmp_path):
+    """RFC 5322, section 3.6.2: answers go to Reply-To, where it is given."""
+    form = mail("Contact form <form@shop.example>", a_jpg=JPEG)
+    (tmp_path / "a.eml").write_bytes(b"Reply-To: Bob <bob@example.org>\r\n" + form)
+    (tmp_path / "b.eml").write_bytes(form)
+    found, _ = read(tmp_path / "a.eml", tmp_path / "b.eml")
+    assert sorted(item.sender for item in found.values()) == [
+        "bob@example.org", "form@shop.example",
+    ]  # fmt: skip

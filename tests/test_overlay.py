@@ -75,6 +75,21 @@ def test_the_outline_is_drawn_along_its_corners():
         assert patch.max() == 255
 
 
+def test_a_mark_carries_the_number_of_its_sentence():
+    """A sentence without a place counts: the page and the report number them all."""
+    nowhere = Finding("Bars come from the camera.", "camera", 0.7, None)
+    band = _finding()
+    alone = draw_overlay(_photo(), _outline(), (band,), width=800)
+    second = draw_overlay(_photo(), _outline(), (nowhere, band), width=800)
+    twice = draw_overlay(_photo(), _outline(), (band, band), width=800)
+    assert (alone != second).any()
+    plate = (alone == np.array(PALETTE["yellow"])).all(axis=2)
+    rows, columns = (np.flatnonzero(plate.any(axis=axis)) for axis in (1, 0))
+    part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+    assert (second != alone)[part].any()
+    assert twice.shape == second.shape
+
+
 def test_labels_do_not_cover_each_other():
     two = tuple(_finding(box=(0.4 + d, 0.0, 0.45 + d, 1.0)) for d in (0.0, 0.01))
     one = draw_overlay(_photo(), _outline(), two[:1], width=800)

@@ -297,3 +297,18 @@ def _environment(folder: Path) -> dict[str, str]:
         PANELVISION_STORE=str(folder / "store" / "cases.sqlite"),
         PANELVISION_CONFIG=str(folder / "config"),
     )
+
+
+def test_what_a_killed_server_left_is_swept_by_the_next(tmp_path):
+    from panelvision.pages.memory_folder import sweep
+
+    with subprocess.Popen([sys.executable, "-c", ""]) as gone:
+        gone.wait()
+    dead = tmp_path / f"panelvision-{gone.pid}-abc"
+    alive = tmp_path / f"panelvision-{os.getpid()}-abc"
+    others = tmp_path / "somebody-else"
+    for folder in (dead, alive, others):
+        folder.mkdir()
+        (folder / "0001.jpg").write_bytes(b"photo")
+    sweep(tmp_path)
+    assert not dead.exists() and alive.exists() and others.exists()

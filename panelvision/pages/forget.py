@@ -92,11 +92,22 @@ async def _sweep() -> None:
         if not runtime.exists():
             continue
         server = runtime.get_instance()
-        for session_id in GUESTS.gone(server.is_active_session, away_s=AWAY_S):
+        for session_id in GUESTS.gone(_is_here, away_s=AWAY_S):
             server.close_session(session_id)
             _empty(_STATES.pop(session_id, None))
             # Closing marks what was to be downloaded; looking once more removes it.
             server.media_file_mgr.remove_orphaned_files()
+
+
+def _is_here(session_id: str) -> bool:
+    """Whether a browser is open, or photos are sorted for one: a phone that slept wants them."""
+    from streamlit import runtime
+
+    if runtime.get_instance().is_active_session(session_id):
+        return True
+    state = _STATES.get(session_id)
+    job = None if state is None else state.filtered_state.get("inbox")
+    return bool(getattr(job, "running", False))
 
 
 def _empty(state: Any) -> None:

@@ -11,7 +11,6 @@ import secrets
 import time
 from collections import deque
 from collections.abc import Awaitable, Callable, MutableMapping
-from http.cookies import CookieError, SimpleCookie
 from typing import Any
 from urllib.parse import parse_qs
 
@@ -115,23 +114,31 @@ class Gate:
         for name, value in scope.get("headers", []):
             if name != b"cookie":
                 continue
-            try:
-                jar = SimpleCookie(value.decode("latin-1"))
-            except CookieError:
-                continue
-            if COOKIE in jar and self._doors.get(_key(jar[COOKIE].value), -1.0) > now:
-                return True
+            # Cookies of other services on this machine may be none that a strict reader takes.
+            for pair in value.decode("latin-1").split(";"):
+                key, _, token = pair.strip().partition("=")
+                if key == COOKIE and self._doors.get(_key(token), -1.0) > now:
+                    return True
         return False
+
+    async def _too_many(self, send: Send, wait: float) -> None:
+        text = f"Too many tries. Wait {wait:.0f} seconds, then try again."
+        retry = (b"retry-after", str(int(wait) + 1).encode())
+        await _answer(send, 429, _page(text), retry)
 
     async def _try(self, scope: Scope, receive: Receive, send: Send) -> None:
         address = (scope.get("client") or ("unknown", 0))[0]
         wait = self._throttle.wait(address)
         if wait > 0:
-            text = f"Too many tries. Wait {wait:.0f} seconds, then try again."
-            retry = (b"retry-after", str(int(wait) + 1).encode())
-            await _answer(send, 429, _page(text), retry)
+            await self._too_many(send, wait)
             return
         typed = await _form_value(receive, "passphrase")
+        # Others may have failed while this one's body was waited for: tries sent all at once
+        # count one by one.
+        wait = self._throttle.wait(address)
+        if wait > 0:
+            await self._too_many(send, wait)
+            return
         if typed is None or not hmac.compare_digest(_digest(typed), self._digest):
             self._throttle.failed(address)
             text = "That is not the passphrase. It stands in the terminal that started the pages."

@@ -234,7 +234,8 @@ def _one_photo(key: str, entry: Entry) -> None:
         notes = found.record.get("notes") or []
         st.markdown(
             f"{as_written(entry.name)}: {found.size[0]} x {found.size[1]} pixels, examined in "
-            f"{found.record['seconds']:.1f} s." + "".join(f"  \n{note}" for note in notes)
+            f"{found.record['seconds']:.1f} s."
+            + "".join(f"  \n{as_written(note)}" for note in notes)
         )
         st.download_button(
             "Save the measurements (JSON)",

@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -32,7 +33,7 @@ from panelvision.light import encode
 from panelvision.measure.change import PanelChange, compare_photos
 from panelvision.pages.memory_folder import memory_folder, own_name
 from panelvision.photo import read_photo
-from panelvision.settings import Settings, load_settings
+from panelvision.settings import Settings, load_settings, settings_path
 from panelvision.squareup import ScreenView
 
 if TYPE_CHECKING:
@@ -375,7 +376,11 @@ def jpeg_of(pixels: IntArray, *, quality: int = 88) -> bytes:
 
 
 def settings() -> Settings:
-    """The shop's settings, read once a session; broken ones are reported and set aside."""
+    """The shop's settings, read again when the file changed; broken ones are told and set aside."""
+    kept = _made(settings_path())
+    if st.session_state.get("settings-made", kept) != kept:
+        forget_knowledge()
+    st.session_state["settings-made"] = kept
     if "settings" not in st.session_state:
         try:
             st.session_state["settings"] = load_settings()
@@ -387,11 +392,20 @@ def settings() -> Settings:
     return found
 
 
+def _made(path: Path) -> int:
+    """When a file was last written, in nanoseconds; 0 where there is none."""
+    try:
+        return path.stat().st_mtime_ns
+    except OSError:
+        return 0
+
+
 def knowledge() -> Knowledge:
     """What the bench knows: published figures, the shop's own rates, what its cases taught."""
+    own = settings()
     if "knowledge" not in st.session_state:
         store = case_store() if has_store() else None
-        st.session_state["knowledge"] = shop_knowledge(settings(), store)
+        st.session_state["knowledge"] = shop_knowledge(own, store)
     found = st.session_state["knowledge"]
     assert isinstance(found, Knowledge)
     return found
