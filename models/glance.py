@@ -134,11 +134,9 @@ def fit_network(
             of_photo = torch.nn.functional.cross_entropy(said, labels, label_smoothing=SMOOTHING)
             yield of_photo + _loss_of_places(torch, there, places, labels)
 
-    of_presence = [*net.presence.parameters()]
-    special = {id(p) for p in (*net.screen.parameters(), *of_presence)}
-    trunk, dense = [*net.screen.parameters()], [
-        p for p in net.parameters() if id(p) not in special
-    ]  # fmt: skip
+    trunk, of_presence = list(net.screen.parameters()), list(net.presence.parameters())
+    special = {id(p) for p in (*trunk, *of_presence)}
+    dense = [p for p in net.parameters() if id(p) not in special]
     if start is None:
         epoch = count()
         teach(
