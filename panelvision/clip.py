@@ -19,7 +19,7 @@ from panelvision.squareup import ScreenView, square_up
 MAX_FRAMES = 24
 # chosen: a bound on decoding, ten minutes of 30 frames a second.
 _MAX_DECODED = 18_000
-# chosen: bytes of pixels that are held at once, half of it while the length is not known.
+# chosen: bytes of pixels that are kept; twice as many for a while where the length is not known.
 _MOST_MEMORY = 700_000_000
 # What phones and messengers record and send (common practice, no source). The decoder knows
 # hundreds of other kinds, playlists that name further files among them; none is let near it.

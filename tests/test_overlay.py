@@ -81,13 +81,11 @@ def test_a_mark_carries_the_number_of_its_sentence():
     band = _finding()
     alone = draw_overlay(_photo(), _outline(), (band,), width=800)
     second = draw_overlay(_photo(), _outline(), (nowhere, band), width=800)
-    twice = draw_overlay(_photo(), _outline(), (band, band), width=800)
     assert (alone != second).any()
     plate = (alone == np.array(PALETTE["yellow"])).all(axis=2)
     rows, columns = (np.flatnonzero(plate.any(axis=axis)) for axis in (1, 0))
     part = np.s_[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
     assert (second != alone)[part].any()
-    assert twice.shape == second.shape
 
 
 def test_labels_do_not_cover_each_other():
