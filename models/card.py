@@ -66,10 +66,11 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "photos that were in the cache not counted.",
         *(
             [
-                f"- Judged again {card['judged']} by `python -m models.train --keep`: since it was "
-                "made, something that it reads has changed."
+                f"- Calibrated and judged anew {card['calibrated']} by `python -m models.train "
+                "--keep`: since it was made, something that it reads, or how it is read, has "
+                "changed."
             ]
-            if "judged" in card
+            if "calibrated" in card
             else []
         ),
         "",

@@ -112,7 +112,7 @@ def sources(*names: str) -> str:
 def record_of(seen: Look, truth: dict[str, Any]) -> dict[str, Any]:
     """Features, truth, and the baseline's gradients of one measured photo."""
     features = {
-        name: (None if math.isnan(value) else round(value, 6))
+        name: (None if math.isnan(value) else value)
         for name, value in seen.evidence.features().items()
     }
     outline = seen.evidence.location.outline

@@ -53,11 +53,8 @@ from panelvision.classify import (
     MODEL_FILE,
     MODEL_FORMAT,
     SymptomModel,
-    glow_scores,
-    lifted,
     load_model,
     pool,
-    voices,
 )
 from panelvision.errors import ModelError, PanelvisionError
 from panelvision.evaluators import log_softmax
@@ -104,7 +101,8 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument(
         "--keep",
         action="store_true",
-        help="fit nothing: judge the shipped model on today's measurements, write its card anew",
+        help="keep the shipped members: calibrate and judge them on today's measurements, write "
+        "the card anew",
     )
     args = parser.parse_args(argv)
     if args.cases is not None and not args.cases > 0:
@@ -140,7 +138,7 @@ def train(args: argparse.Namespace) -> int:
         f"judge {len(split.judge)}; {time.perf_counter() - start:.0f} s"
     )
     if args.keep:
-        return _judge_again(args.out, split.judge)
+        return _keep(args.out, split)
     compared, comparing = None, time.perf_counter()
     if args.compare:
         compared = compare_families(split, seed=args.seed)
@@ -171,12 +169,7 @@ def train(args: argparse.Namespace) -> int:
         "weights": model.weights.tolist(),
         "features": list(model.features),
         "fill": model.fill.tolist(),
-        "temperature": model.temperature,
-        "bias": model.bias.tolist(),
-        "glow_lift": model.glow_lift,
-        "dark_split": model.dark_split,
-        "conformal_score": model.conformal_score,
-        "least_probability": model.least_probability,
+        **_numbers_of(model),
         "held_out": asdict(judged),
         "compared": compared if compared is not None else _former(args.out, "compared"),
         "compared_on": f"{len(table)} photos of drawing version {synth.VERSION}"
@@ -188,6 +181,18 @@ def train(args: argparse.Namespace) -> int:
         write_card(CARD_FOLDER, card)
     print(f"wrote {args.out.name}; {time.perf_counter() - start:.0f} s in all")
     return 0
+
+
+def _numbers_of(model: SymptomModel) -> dict[str, Any]:
+    """What was learned beside the members, for the card."""
+    return {
+        "temperature": model.temperature,
+        "bias": model.bias.tolist(),
+        "glow_lift": model.glow_lift,
+        "dark_split": model.dark_split,
+        "conformal_score": model.conformal_score,
+        "least_probability": model.least_probability,
+    }
 
 
 def measure(count: int, *, seed: int, jobs: int, cluster: str | None) -> Table:
@@ -233,34 +238,27 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
     """Fit every member, calibrate and set the promises.
 
     Each step has its own part of the scenes. What was fitted is packed right away, and
-    everything from there on uses it as the program will read it; returns the model and
-    those bytes.
+    calibration uses it as the program will read it; returns the model and those bytes.
     """
     by = medians(split.fit.values)
     measured = split.fit.columns(measured_names(split.fit.names))
     fitted = [fit_member(f, measured, by=medians(measured.values), seed=seed) for f in members]
     data = pack(fitted)
     readers = unpack(data, len(SYMPTOMS), len(measured.names))
-    heard = voices(readers, fill(split.calibrate.values, by), split.fit.names)
-    # chosen: all alike. Weights that suit drawings best lean on the voice that knows them best.
-    weights = np.full(len(heard), 1 / len(heard))
     unseen = across_scenes(members, measured, seed=seed)
-    if len(heard) > len(members):
+    if set(GLANCE_SCORES) <= set(split.fit.names):
         said = split.fit.columns(GLANCE_SCORES).values
         unseen.append(log_softmax(fill(said, medians(said))))
+    # chosen: all alike. Weights that suit drawings best lean on the voice that knows them best.
+    weights = np.full(len(unseen), 1 / len(unseen))
     lift = fit_glow_lift(pool(unseen, weights), split.fit)
-    scores = pool(heard, weights)
-    if lift is not None:
-        glow = glow_scores(fill(split.calibrate.values, by), split.fit.names)
-        scores = lifted(scores, glow, lift)
-    temperature, bias = fit_temperature(scores, split.calibrate.labels)
     model = SymptomModel(
         members=tuple(readers),
         weights=weights,
         features=split.fit.names,
         fill=by,
-        temperature=temperature,
-        bias=bias,
+        temperature=1.0,
+        bias=np.zeros(len(SYMPTOMS)),
         glow_lift=lift,
         dark_split=fit_dark_split(split.fit),
         conformal_score=1.0,
@@ -268,18 +266,28 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
         card={},
         version="",
     )
-    calibrated, promised = (
+    return calibrated(model, split), data
+
+
+def calibrated(model: SymptomModel, split: Split) -> SymptomModel:
+    """The model with its calibration fitted and its promises set, on parts of their own.
+
+    ``split``: columns as the model has them.
+    """
+    scores = model.log_probabilities(split.calibrate.values)
+    temperature, bias = fit_temperature(scores, split.calibrate.labels)
+    model = replace(model, temperature=temperature, bias=bias)
+    known, promised = (
         model.probabilities(part.values) for part in (split.calibrate, split.promise)
     )
     # A share needs more photos than a quantile: on the promises' alone, only the few answers that
     # are never wrong would be sure enough. Calibration took but a handful of numbers from its own.
     labels = np.concatenate([split.calibrate.labels, split.promise.labels])
-    model = replace(
+    return replace(
         model,
         conformal_score=set_threshold(promised, split.promise.labels),
-        least_probability=answer_threshold(np.concatenate([calibrated, promised]), labels),
+        least_probability=answer_threshold(np.concatenate([known, promised]), labels),
     )
-    return model, data
 
 
 def compare_families(split: Split, *, seed: int) -> list[dict[str, Any]]:
@@ -367,13 +375,25 @@ def _may_replace(path: Path, table: Table, judged: Judgement) -> bool:
     return False
 
 
-def _judge_again(path: Path, table: Table) -> int:
-    """The shipped model's card with figures on photos as they are measured now."""
+def _keep(path: Path, split: Split) -> int:
+    """The shipped members with promises and figures on photos as they are measured now.
+
+    A scorer taught anew speaks another language to the same members.
+    """
     shipped = load_model(path)
-    judged = judge_model(shipped, table.columns(shipped.features))
+    if shipped.card.get("split") != SPLIT:
+        print("the shipped members may have been fitted to some of these scenes: flattered")
+    parts = (split.fit, split.calibrate, split.promise, split.judge)
+    same = Split(*(part.columns(shipped.features) for part in parts))
+    model = calibrated(replace(shipped, dark_split=fit_dark_split(same.fit)), same)
+    judged = judge_model(model, same.judge)
     print(judged.text("held-out synthetic scenes"))
-    today = datetime.now(UTC).isoformat(timespec="seconds")
-    card = {**shipped.card, "judged": today, "held_out": asdict(judged)}
+    card = {
+        **shipped.card,
+        "calibrated": datetime.now(UTC).isoformat(timespec="seconds"),
+        **_numbers_of(model),
+        "held_out": asdict(judged),
+    }
     write_artefact(path, path.read_bytes(), card)
     if path == MODEL_FILE:
         write_card(CARD_FOLDER, card)

@@ -19,7 +19,7 @@ from panelvision.isolate import (
     what_if,
 )
 from panelvision.isolate.meters import outcome_to_note
-from panelvision.words import as_percent
+from panelvision.words import percent
 
 HELP = """answers: the outcome's number or word      skip: could not tell
 say TEST OUTCOME   record anything seen      undo: take back the last entry
@@ -146,7 +146,7 @@ def as_json(advice: Advice) -> dict[str, Any]:
 
 def in_words(advice: Advice) -> list[str]:
     """The advice as lines for a terminal; cautions stand ahead of what they are about."""
-    ranked = [f"{a} {as_percent(p)}" for a, p in advice.suspects.assemblies.items() if p >= 0.01]
+    ranked = [f"{a} {percent(p)}" for a, p in advice.suspects.assemblies.items() if p >= 0.01]
     lines = ["Suspects: " + ", ".join(ranked)]
     lines += [f"Contradiction: {text}" for text in advice.suspects.contradictions]
     if advice.stop:
@@ -162,7 +162,7 @@ def in_words(advice: Advice) -> list[str]:
             lines.append(f"  Needs: {', '.join(test.tools)}")
         lines += [f"  {test.ask}", f"  Why: {test.why}"]
         lines += [
-            f"  {i}. {o.value} ({as_percent(o.probability)}): {o.text}"
+            f"  {i}. {o.value} ({percent(o.probability)}): {o.text}"
             for i, o in enumerate(test.outcomes, start=1)
         ]
     if advice.alternatives:
@@ -279,9 +279,7 @@ def _tell_what_if(
         base=_shares(known),
     )
     moves = [f"{a} {m * 100:+.0f} points" for a, m in found.moved.items() if abs(m) >= 0.005]
-    tell(
-        f"If {name} were {value} (probability {as_percent(found.probability)}): " + ", ".join(moves)
-    )
+    tell(f"If {name} were {value} (probability {percent(found.probability)}): " + ", ".join(moves))
     for line in in_words(found.after):
         tell(f"  | {line}")
 

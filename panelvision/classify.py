@@ -19,7 +19,7 @@ from panelvision.evidence import EVIDENCE_VERSION, feature_vector
 from panelvision.labels import SYMPTOMS
 from panelvision.measure.glance_network import GLANCE_SCORES
 from panelvision.measure.glow_network import GLOW_NETWORK_SCORES
-from panelvision.words import as_percent
+from panelvision.words import percent
 
 MODEL_FILE = Path(__file__).parent / "data" / "symptom_model.npz"
 # Format of the artefact; another number is refused.
@@ -170,7 +170,7 @@ class SymptomModel:
             second = SYMPTOMS[order[1]]
             reason = (
                 f"{SYMPTOMS[order[0]]} and {second} are too close to call in this photo "
-                f"({as_percent(best)} and {as_percent(p[order[1]])})."
+                f"({percent(best)} and {percent(p[order[1]])})."
             )
         return SymptomReading(
             symptom=SYMPTOMS[order[0]],

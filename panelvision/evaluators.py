@@ -49,6 +49,9 @@ class Ranks:
 
     def transform(self, vectors: FloatArray) -> FloatArray:
         """Normal scores, same shape; ties get the middle of their ranks."""
+        # As the quantiles are kept: a number that many photos share (what stands for "not
+        # measured") would else lie beside its own tie and get one end of its ranks.
+        vectors = vectors.astype(np.float32).astype(np.float64)
         out = np.array([self._shares(vector) for vector in vectors]).reshape(vectors.shape)
         low = ndtri(_TAIL - np.spacing(1))
         high = ndtri(1 - (_TAIL - np.spacing(1)))

@@ -22,6 +22,8 @@ from panelvision.quality import PhotoQuality
 # Must be raised whenever a feature changes its name or its meaning: artefacts
 # trained on another version are refused.
 EVIDENCE_VERSION = 8
+# Features are told to so many decimals, in training and in use alike: ties stay ties.
+_DECIMALS = 6
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,7 @@ class Evidence:
     glance: GlanceReading
 
     def features(self) -> dict[str, float]:
-        """Named numbers in a fixed order; NaN where something could not be measured."""
+        """Named numbers in a fixed order, rounded; NaN where something could not be measured."""
         merged: dict[str, float] = {}
         parts = (
             self.quality,
@@ -60,8 +62,8 @@ class Evidence:
             for name, value in part.features().items():
                 if name in merged:
                     raise ValueError(f"feature '{name}' is given by two measures; rename one")
-                number = float(value)
-                merged[name] = number if math.isfinite(number) else math.nan
+                number = round(float(value), _DECIMALS) if math.isfinite(value) else math.nan
+                merged[name] = number
         return merged
 
 

@@ -5,7 +5,7 @@ from html import escape
 from urllib.parse import quote
 
 from panelvision.triage_cases import STEP_WORDS, STEPS, SortedCase, SortedPhoto
-from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, as_percent
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
 
 # A sign beside each step, so that colour is never alone.
 _STEP_SIGNS = {"quote": "✓", "ask-for-photo": "?", "bring-in": "→", "not-a-screen": "–"}
@@ -88,9 +88,9 @@ def _case(case: SortedCase, currency: str) -> str:
         facts.append(escape(f"part and labour about {currency} {low} to {high}".replace("  ", " ")))
     if case.change is not None:
         p_value = case.change.get("p_value")
-        said = "changed" if case.change.get("changed") else "did not change"
+        seen = "the panel changed" if case.change.get("changed") else "no change was found"
         chance = "" if p_value is None else f" (p = {p_value:.2g})"
-        facts.append(f"between two photos the panel {said}{chance}")
+        facts.append(f"between two photos {seen}{chance}")
     facts.append(f"case {case.key} in the table")
     mail = ""
     if case.sender:
@@ -117,7 +117,7 @@ def _photo(photo: SortedPhoto) -> str:
             f"{escape(str(photo.record['error']))}</figcaption></figure>"
         )
     said = SYMPTOM_WORDS.get(photo.symptom, photo.symptom)
-    state = f"{escape(said)}, {as_percent(photo.probability)}"
+    state = f"{escape(said)}, {percent(photo.probability)}"
     if not photo.usable:
         state = f"can't tell; best guess: {state}"
     alt = f'alt="{name}: {state}"'

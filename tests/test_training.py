@@ -14,6 +14,7 @@ import synth
 from models.card import card_text
 from models.fit import FAMILIES
 from models.measure import read_truth, synthetic
+from models.metrics import log_loss
 from models.table import Table, join, split_by_scene
 from models.train_faint import nine_in_ten
 from panelvision.cases import Outcome, open_store
@@ -104,7 +105,7 @@ def test_a_worse_model_is_refused_and_the_shipped_one_stays(tmp_path, monkeypatc
     assert len(split.judge) > 0
 
 
-def test_a_kept_model_is_judged_on_photos_as_they_are_measured_now(
+def test_kept_members_are_calibrated_and_judged_on_photos_as_they_are_measured_now(
     tmp_path, monkeypatch, quick, capsys
 ):
     path = tmp_path / "m.npz"
@@ -113,12 +114,15 @@ def test_a_kept_model_is_judged_on_photos_as_they_are_measured_now(
     numbers, before = path.read_bytes(), load_model(path)
     harder = table(noise=2.0)
     monkeypatch.setattr(training, "measure", lambda *a, **k: harder)
-    monkeypatch.setattr(training, "fit_model", lambda *a, **k: pytest.fail("fitted"))
+    monkeypatch.setattr(training, "fit_member", lambda *a, **k: pytest.fail("fitted"))
     assert training.train(arguments(path, keep=True)) == 0
     after = load_model(path)
-    assert path.read_bytes() == numbers and after.temperature == before.temperature
+    # Harder to read: the same members are less sure, and are more often right to be.
+    assert path.read_bytes() == numbers and after.temperature > before.temperature
     judge = split_by_scene(harder).judge
-    top1 = (before.probabilities(judge.values).argmax(axis=1) == judge.labels).mean()
+    p = after.probabilities(judge.values)
+    assert log_loss(p, judge.labels) < log_loss(before.probabilities(judge.values), judge.labels)
+    top1 = (p.argmax(axis=1) == judge.labels).mean()
     assert after.card["held_out"]["top1"] == pytest.approx(top1)
     assert top1 < before.card["held_out"]["top1"]
     assert "models.train --keep" in card_text(after.card, {"held_out": after.card["held_out"]})

@@ -13,7 +13,7 @@ from panelvision.isolate.problem import make_problem
 from panelvision.knowledge import LEVELS, Knowledge, Part, load_knowledge
 from panelvision.knowledge.schema import REPLACED, BenchTest
 from panelvision.labels import ASSEMBLIES
-from panelvision.words import as_percent
+from panelvision.words import percent
 
 LOOK_AHEAD = 2
 """Actions looked ahead; 2 answers well under 100 ms, 3 does not (tests.benchmarks.advice)."""
@@ -304,7 +304,7 @@ def _next_test(
         order = np.argsort(-by_assembly, kind="stable")
         assemblies = {ASSEMBLIES[i]: float(by_assembly[i]) for i in order}
         ends = branch.outcome in test.ends
-        lead = f"{ASSEMBLIES[order[0]]} {as_percent(by_assembly[order[0]])}"
+        lead = f"{ASSEMBLIES[order[0]]} {percent(by_assembly[order[0]])}"
         outcomes.append(
             PossibleOutcome(
                 value=branch.outcome,
@@ -373,7 +373,7 @@ def _order(part: Part, best: Choice, suspects: Suspects, level: int, knowledge: 
     if buys:
         lead += f", {low:g} to {high:g}"
     text = (
-        f"{lead}; {as_percent(probability)} that it is the one, and no test is worth its cost any "
+        f"{lead}; {percent(probability)} that it is the one, and no test is worth its cost any "
         "more. "
         f"{part.before} {part.how} The rest of the job is expected to cost "
         f"{best.expected_cost:.0f} in all ({knowledge.economy.currency})."

@@ -6,14 +6,14 @@ export default function (component) {
   const shown = root.panelvision || (root.panelvision = {});
   list.replaceChildren(...data.rows.map((row) => {
     const item = document.createElement("li");
-    const percent = Math.round(row.p * 100);
     const line = document.createElement("div");
     line.className = "line";
     const name = document.createElement("span");
     name.textContent = row.label;
     const share = document.createElement("span");
     share.className = "share";
-    share.textContent = percent < 1 ? "under 1 %" : `${percent} %`;
+    share.textContent = row.p < 0.01 ? "under 1 %" : row.p > 0.99 ? "over 99 %"
+      : `${Math.round(row.p * 100)} %`;
     const moved = row.before === null ? 0 : Math.round((row.p - row.before) * 100);
     if (moved !== 0) {
       const change = document.createElement("span");
