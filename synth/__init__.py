@@ -23,7 +23,7 @@ from synth.picture import Sample, draw_photo, first_shot
 from synth.setup import DARK, LABELS, STAGES, draw_panel_picture, draw_setup
 
 #: Raised whenever the drawing changes, because caches of measurements key on it.
-VERSION = 15
+VERSION = 16
 
 draw = draw_photo
 

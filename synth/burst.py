@@ -86,6 +86,7 @@ def draw_burst(
             what = replace(setup, symptom="no-image")
             screen, truth = draw_panel_picture(what, shot.screen.shape)
             frame = replace(frame, screen=screen, screen_truth=truth)
+        frame = replace(frame, hidden=None)
         sample = photograph(what, frame, quick=quick)
         sample.truth.update(
             pair_id=f"pair{seed}", pair_index=k, changed=differs, file=f"s{seed:09d}_{k}.jpg"

@@ -91,7 +91,12 @@ class View:
 
 def panel_corners(panel: Panel) -> Points:
     """World corners (4, 3) of the active area: tl, tr, br, bl."""
-    w, h = panel.width_m / 2, panel.height_m / 2
+    return glass_corners(panel, 0.0)
+
+
+def glass_corners(panel: Panel, reach: float) -> Points:
+    """World corners (4, 3) of the front glass that goes `reach` metres beyond the active area."""
+    w, h = panel.width_m / 2 + reach, panel.height_m / 2 + reach
     return np.array([[-w, -h, 0], [w, -h, 0], [w, h, 0], [-w, h, 0]])
 
 

@@ -120,6 +120,68 @@ def finish_optics(
     return b, apply
 
 
+def _beats(image: Array, corners: NDArray, panel: Panel, sampling: Sampling) -> float:
+    """Moire of a grid sampled on a finer raster than the photo's; see :func:`moire`."""
+    placed = _on_panel(image, corners)
+    if placed is None:
+        return 0.0
+    (x0, y0, x1, y1), u, v, inside = placed
+    part = image[y0:y1, x0:x1]
+    depth = 0.0
+    for axis, (at, count, fill) in enumerate(((u, panel.columns, STRIPE), (v, panel.rows, ROW))):
+        # Cycles a sensor pixel, as the grid has them in the middle of the screen.
+        middle = at.shape[0] // 2, at.shape[1] // 2
+        slope = np.array(
+            [np.gradient(at[middle[0]])[middle[1]], np.gradient(at[:, middle[1]])[middle[0]]]
+        )
+        f = slope * count / sampling.scale
+        pitch = 1 / max(float(np.hypot(*f)), 1e-6)
+        carried = 2 * np.sin(np.pi * fill) / (np.pi * fill) * transfer(pitch, sampling.sigma)
+        if carried < 0.01:
+            continue
+        phase = at * np.float32(2 * np.pi * count)
+        for k in range(3):
+            step = 1.0 if k == 1 else 0.5
+            fold = np.round(f / step) * step
+            beat = (f - fold) * sampling.scale
+            if np.abs(beat).max() >= 0.5:
+                continue
+            left = carried * float(np.prod(np.abs(np.sinc(beat))))
+            if k != 1 and (fold % 1 != 0).any():
+                left *= _CHROMA
+            if left < 0.01:
+                continue
+            turn = 2 * np.pi * sampling.scale * fold
+            wave = phase - np.float32(turn[0]) * np.arange(x1 - x0, dtype=np.float32)[None, :]
+            wave -= np.float32(turn[1]) * np.arange(y1 - y0, dtype=np.float32)[:, None]
+            if axis == 0:
+                wave -= np.float32(2 * np.pi * (k - 1) / 3)
+            part[..., k] *= 1 + np.float32(left) * np.cos(wave) * inside
+            depth = max(depth, left)
+    np.maximum(part, 0, out=part)
+    return float(depth)
+
+
+def _on_panel(
+    image: Array, corners: NDArray
+) -> tuple[tuple[int, int, int, int], Array, Array, NDArray[np.bool_]] | None:
+    """Pixel box of the screen, panel fractions u and v of its pixels, and which lie on it."""
+    c = np.asarray(corners, np.float64)
+    h, w = image.shape[:2]
+    x0, y0 = max(int(c[:, 0].min()), 0), max(int(c[:, 1].min()), 0)
+    x1, y1 = min(int(c[:, 0].max()) + 1, w), min(int(c[:, 1].max()) + 1, h)
+    if x1 - x0 < 8 or y1 - y0 < 8:
+        return None
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
+    hom = cv2.getPerspectiveTransform((c - (x0, y0)).astype(np.float32), unit).astype(np.float64)
+    x = np.arange(x1 - x0, dtype=np.float64)[None, :]
+    y = np.arange(y1 - y0, dtype=np.float64)[:, None]
+    den = 1 / (hom[2, 0] * x + (hom[2, 1] * y + hom[2, 2]))
+    u = ((hom[0, 0] * x + (hom[0, 1] * y + hom[0, 2])) * den).astype(np.float32)
+    v = ((hom[1, 0] * x + (hom[1, 1] * y + hom[1, 2])) * den).astype(np.float32)
+    return (x0, y0, x1, y1), u, v, (u > 0) & (u < 1) & (v > 0) & (v < 1)
+
+
 #: Share of a picture element's pitch that one colour's stripe fills, and of its height.
 STRIPE, ROW = 0.28, 0.82
 
@@ -130,12 +192,44 @@ def transfer(pitch: float, sigma: float) -> float:
     return float(np.exp(-2 * (np.pi * sigma * f) ** 2) * abs(np.sinc(f)))
 
 
-def moire(image: Array, corners: NDArray, panel: Panel, b: Blur) -> float:
+@dataclass(frozen=True)
+class Sampling:
+    """scale: the sensor's pixels to one of the photo's, along each axis (1: the photo is as the
+    sensor had it). sigma: of the blur (Gaussian), in the sensor's pixels.
+    """
+
+    scale: float
+    sigma: float
+
+
+def native_sampling(dice: Dice, b: Blur, size: tuple[int, int]) -> Sampling:
+    """Phones make a photo smaller than their sensor: what folds, folds on the sensor's own grid.
+
+    chosen: up to 2.8 times, sensors of at most 4600 pixels; lenses as sharp as pixels are fine.
+    """
+    most = max(1.0, min(2.8, 4600 / max(size)))
+    scale = dice.u(1.0, most)
+    out_of_focus = b.defocus > 1.15 * max(size) / 1600
+    sharp = b.defocus * scale if out_of_focus else dice.lu(0.3, 0.6)
+    return Sampling(scale, float(np.hypot(sharp, b.motion * 0.29 * scale)))
+
+
+#: Colour moire that is left when red and blue are told with the help of green, share. chosen
+_CHROMA = 0.6
+
+
+def moire(
+    image: Array, corners: NDArray, panel: Panel, b: Blur, sampling: Sampling | None = None
+) -> float:
     """Multiply the panel's sub-pixel grid into the image where the optics still carry it.
 
-    The grid's Fourier fundamental is evaluated at the pixels' centres: where it is finer than two
-    pixels it folds back as moire by itself, in each colour with its own phase. Returns the depth.
+    Without `sampling` the grid's Fourier fundamental is evaluated at the photo's pixels' centres:
+    where it is finer than two pixels it folds back as moire by itself, in each colour with its own
+    phase. With it, folding happens on the sensor's grid, of which red and blue have every second
+    pixel, and what is left of the beat in the smaller photo is drawn. Returns the depth.
     """
+    if sampling is not None:
+        return _beats(image, corners, panel, sampling)
     c = np.asarray(corners, np.float64)
     across = float((np.hypot(*(c[1] - c[0])) + np.hypot(*(c[2] - c[3]))) / 2)
     down = float((np.hypot(*(c[3] - c[0])) + np.hypot(*(c[2] - c[1]))) / 2)
@@ -145,19 +239,10 @@ def moire(image: Array, corners: NDArray, panel: Panel, b: Blur) -> float:
     depth_y = 2 * np.sin(np.pi * ROW) / (np.pi * ROW) * transfer(pitch_y, sigma)
     if depth_x < 0.01 and depth_y < 0.01:
         return 0.0
-    h, w = image.shape[:2]
-    x0, y0 = max(int(c[:, 0].min()), 0), max(int(c[:, 1].min()), 0)
-    x1, y1 = min(int(c[:, 0].max()) + 1, w), min(int(c[:, 1].max()) + 1, h)
-    if x1 - x0 < 8 or y1 - y0 < 8:
+    placed = _on_panel(image, corners)
+    if placed is None:
         return 0.0
-    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
-    hom = cv2.getPerspectiveTransform((c - (x0, y0)).astype(np.float32), unit).astype(np.float64)
-    x = np.arange(x1 - x0, dtype=np.float32)[None, :]
-    y = np.arange(y1 - y0, dtype=np.float32)[:, None]
-    den = 1 / (np.float32(hom[2, 0]) * x + (np.float32(hom[2, 1]) * y + np.float32(hom[2, 2])))
-    u = (np.float32(hom[0, 0]) * x + (np.float32(hom[0, 1]) * y + np.float32(hom[0, 2]))) * den
-    v = (np.float32(hom[1, 0]) * x + (np.float32(hom[1, 1]) * y + np.float32(hom[1, 2]))) * den
-    inside = (u > 0) & (u < 1) & (v > 0) & (v < 1)
+    (x0, y0, x1, y1), u, v, inside = placed
     part = image[y0:y1, x0:x1]
     if depth_y >= 0.01:
         part *= np.where(

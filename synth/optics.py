@@ -78,6 +78,17 @@ def returned(screen: Screen, rig: Rig, dirt: Field | None, *, faint: Array | Non
     return out
 
 
+def front_light(panel: Panel, rig: Rig, dirt: Field | None) -> Array:
+    """Diffuse light (h, w, 3) in cd/m2 that the front of the glass returns, at a quarter's size."""
+    shape = (135, 240) if dirt is None else (dirt.shape[0] // 4, dirt.shape[1] // 4)
+    light = enlarge(rig_on_panel(panel, rig) * np.float32(1 / np.pi), shape)
+    over = np.full(shape, panel.haze, np.float32)
+    if dirt is not None:
+        over += cv2.resize(dirt, shape[::-1], interpolation=cv2.INTER_AREA)
+    light *= over[..., None]
+    return light
+
+
 def rig_on_panel(panel: Panel, rig: Rig) -> Array:
     """Illuminance (27, 48, 3) over the active area (not from the screen itself)."""
     return rig.on(panel_points(panel, (27, 48)), np.array([0, 0, -1.0]))

@@ -124,12 +124,14 @@ def backlight(
     *,
     dead: Floats | None = None,
     ripple: float | None = None,
+    swing: float = 0.25,
 ) -> Field:
     """Backlight luminance (h, w) relative to its healthy mean, on a coarse grid.
 
     `dead` (strips, per_strip) scales each LED group, 1 = healthy. `ripple` is the visible part of
-    the strip pattern for a healthy set, 0..1 (None: drawn). Healthy sets are not flat: corners
-    fall off and low-frequency unevenness of 5..15 % is common (checks.md section 2).
+    the strip pattern for a healthy set, 0..1 (None: drawn), and `swing` the most that it may make
+    between brightest and darkest row, share of the mean. Healthy sets are not flat: corners fall
+    off and low-frequency unevenness of 5..15 % is common (checks.md section 2).
     """
     w = BACKLIGHT_CELLS
     h = max(int(w / panel.aspect), 16)
@@ -155,7 +157,8 @@ def backlight(
         out = lit / healthy
         seen = dice.u(0.0, 0.25) ** 1.5 if ripple is None else ripple
         wave = even / float(even.mean())
-        out *= 1 + seen * (wave - 1) * 3
+        pattern = seen * (wave - 1) * 3
+        out *= 1 + pattern * min(1.0, swing / max(float(np.ptp(pattern)), 1e-6))
     else:
         side = dice.pick((0, 0, 1, 2))
         d = {0: np.minimum(y, 1 - y) + 0 * x, 1: (1 - y) + 0 * x, 2: np.minimum(x, 1 - x) + 0 * y}[

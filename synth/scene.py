@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synth import artwork, closeups, household, outdoors, surfaces
+from synth import artwork, closeups, content, household, outdoors, surfaces
 from synth.arrays import Bytes
 from synth.body import Body
 from synth.canvas import Canvas, picture
@@ -205,6 +205,7 @@ def _wall_thing(dice: Dice, canvas: Canvas, panel: Panel, room: Room) -> None:
         canvas.face(inner, surfaces.paint_colour(dice, wall=True), n)
 
 
+_AROUND = ((-1, -1), (1, -1), (1, 1), (-1, 1))
 _BEHIND = {"shelves": 0.35, "things": 0.2, "notices": 0.1, "facade": 0.15, "outdoors": 0.2}
 
 
@@ -312,6 +313,26 @@ def in_front(dice: Dice, canvas: Canvas, panel: Panel, image: Bytes) -> None:
     )
     if canvas.view.depth(quad).min() > 0.1:
         picture(canvas, quad, image)
+
+
+def another_screen(dice: Dice, canvas: Canvas, panel: Panel, body: Body) -> None:
+    """A smaller screen that works, beside the set: a bench's monitor, or the next one in a shop."""
+    wide = panel.width_m * dice.u(0.35, 0.8)
+    tall = wide / dice.pick((16 / 9, 16 / 9, 1.6, 4 / 3))
+    side = dice.pick((-1, 1))
+    cx = side * (panel.width_m / 2 + max(body.left, body.right) + dice.lu(0.01, 0.3) + wide / 2)
+    cy = panel.height_m / 2 - tall / 2 + dice.u(-0.2, 0.1) * panel.height_m
+    z, rim = dice.u(-0.02, 0.1), dice.lu(0.004, 0.03)
+
+    def quad(pad: float, depth: float) -> NDArray:
+        x, y = wide / 2 + pad, tall / 2 + pad
+        return np.array([[cx + a * x, cy + b * y, depth] for a, b in _AROUND])
+
+    if canvas.view.depth(quad(rim, z)).min() < 0.1:
+        return
+    canvas.face(quad(rim, z), np.full(3, dice.lu(0.012, 0.1), np.float32), np.array([0, 0, -1.0]))
+    shown = content.render(dice, (round(320 * tall / wide), 320)).picture
+    picture(canvas, quad(0.0, z - 0.002), shown, emission=dice.lu(60, 350))
 
 
 def _cable(dice: Dice, canvas: Canvas, foot: NDArray) -> None:

@@ -102,9 +102,11 @@ def draw_light(dice: Dice, symptom: str) -> Light:
     """Torch and room light as the photographs that come with each complaint have them."""
     if symptom in DARK:
         torch = dice.weighted(
-            {"phone": 0.46, "hand": 0.48, "none": 0.1 if symptom == "no-image" else 0.0}
+            {"phone": 0.46, "hand": 0.48, "none": 0.18 if symptom == "no-image" else 0.0}
         )
-        name = dice.weighted({"dark": 0.32, "dim": 0.58, "lit": 0.1}) if torch != "none" else "lit"
+        name = dice.weighted({"dark": 0.32, "dim": 0.58, "lit": 0.1})
+        if torch == "none":  # a set that is merely off, in a room as people live in it
+            name = dice.weighted({"dim": 0.5, "lit": 0.5})
     else:
         torch = dice.weighted({"none": 0.84, "phone": 0.13, "hand": 0.03})
         name = dice.weighted({"dark": 0.36, "dim": 0.3, "lit": 0.34})
@@ -135,7 +137,7 @@ def draw_setup(seed: int, symptom: str | None, *, without: Iterable[str] = ()) -
     chosen = symptom or dice.child("symptom").weighted(LABELS)
     panel = draw_panel(
         dice.child("panel"),
-        turned=dice.p(0.1 if chosen == "normal" else 0.03),
+        turned=dice.p(0.05),
     )
     return Setup(
         seed,
@@ -148,19 +150,26 @@ def draw_setup(seed: int, symptom: str | None, *, without: Iterable[str] = ()) -
     )
 
 
+#: Pages, whose paper is known to be white: another one than that shows where a colour is missing or
+#: too strong. Their tones may be anything.
+_PAPER = ("page", "web", "dialog", "desktop", "windows", "guide")
+_KNOWN_BY_PAPER = ("channel_missing", "cast")
+#: How often a bare white or grey page is shown: to judge a backlight by, and by healthy sets about
+#: as often as a set without a picture glows evenly.
+_BARE = {"dim-zones": 0.3, "normal": 0.08}
 _EMPTY = ("snow", "night", "black+menu", "figure", "drawing")
 _FLAT = ("plain", "ramp", "checker", "crosshatch", "dots", "blank", "grid")
 #: Kinds of content on which a symptom could not be seen, or not be told from the content itself.
 _UNSUITED: dict[str, tuple[str, ...]] = {
     "normal": (),
-    "half-screen": (*_EMPTY, "terminal"),
-    "vertical-bands": (*_EMPTY, "terminal"),
+    "half-screen": (*_EMPTY, "terminal", "stripes", "grid"),
+    "vertical-bands": (*_EMPTY, "terminal", "stripes", "grid"),
+    "vertical-lines": ("snow", "stripes"),
     # Whoever does not know a picture's true colours cannot call them wrong.
     "wrong-colours": (
         *_EMPTY,
         *_FLAT,
-        *("terminal", "board", "dialog", "dashboard", "game", "page", "web"),
-        *("desktop", "windows", "menu", "guide", "stripes", "nosignal"),
+        *("terminal", "board", "dashboard", "game", "wallpaper", "menu", "stripes", "nosignal"),
     ),
     # Pages are laid out in bars of full width.
     "horizontal-bands": ("snow", "web", "board", "dashboard", "drawing", "stripes"),
@@ -170,9 +179,15 @@ _UNSUITED: dict[str, tuple[str, ...]] = {
 }
 
 
-def _shown(dice: Dice, symptom: str, shape: tuple[int, int]) -> content.Content:
+def _shown(
+    dice: Dice, symptom: str, shape: tuple[int, int], mode: str | None = None
+) -> content.Content:
     """Content for a symptom; kinds on which it could not be seen by anyone are left out."""
     without = _UNSUITED.get(symptom, ("snow",))
+    if symptom == "wrong-colours" and mode not in _KNOWN_BY_PAPER:
+        without = (*without, *_PAPER)
+    if dice.child("bare").p(_BARE.get(symptom, 0.0)):
+        return content.render(dice, shape, kind="bare")
     if symptom == "faint-image" and dice.p(0.45):
         # a technician who looks for a faint picture opens the menu, or a page with strong contrast
         kind = dice.weighted(
@@ -277,13 +292,19 @@ def _changed(before: Floats, glow: Floats, after: Screen) -> Bytes:
     return np.clip(most * 255, 0, 255).astype(np.uint8)
 
 
+def _mode(dice: Dice, symptom: str) -> str | None:
+    """The way in which a symptom comes about; None where there is but one."""
+    modes = _MODES.get(symptom)
+    return dice.child("mode").weighted(modes) if modes else None
+
+
 def _break(
     dice: Dice, setup: Setup, screen: Screen, truth: dict[str, Any], photo: str | None
 ) -> tuple[Screen, str | None]:
     """Put the fault in; draw fault and then picture anew when the one would hide the other."""
     symptom = setup.symptom
-    modes = _MODES.get(symptom)
-    chosen = {"mode": dice.child("mode").weighted(modes)} if modes else {}
+    mode = _mode(dice, symptom)
+    chosen = {} if mode is None else {"mode": mode}
     for k in range(_TRIES):
         before, glow = screen.drive.copy(), screen.glow.copy()
         _FAULT[symptom](dice.child(f"fault{k}"), screen, **chosen)
@@ -293,7 +314,7 @@ def _break(
             break
         screen = Screen(screen.panel, before, glow)
         if k >= 1:
-            shown = _shown(dice.child(f"content_retry{k}"), symptom, screen.shape)
+            shown = _shown(dice.child(f"content_retry{k}"), symptom, screen.shape, mode)
             screen.drive = to_linear(shown.picture)
             truth["content"], photo = shown.kind, shown.photo
     if symptom != "glow-no-image":  # which leaves nothing of the picture anywhere
@@ -319,7 +340,7 @@ def draw_panel_picture(
         truth["content"] = "none"
     else:
         stream = dice.child("content2" if again else "content")
-        shown = _shown(stream, setup.symptom, shape)
+        shown = _shown(stream, setup.symptom, shape, _mode(dice, setup.symptom))
         drive = to_linear(shown.picture)
         if setup.symptom == "faint-image":
             # Below some contrast no photo shows it and the label means nothing. The bar itself is
@@ -333,8 +354,7 @@ def draw_panel_picture(
         truth["content"], photo = shown.kind, shown.photo
     screen = Screen(panel, drive, glow)
     fault = dice.child("fault")
-    broadcast = 0.12 if setup.symptom == "normal" else 0.06
-    if setup.symptom not in (*DARK, "glow-no-image", "wrong-colours") and fault.p(broadcast):
+    if setup.symptom not in (*DARK, "glow-no-image", "wrong-colours") and fault.p(0.08):
         blocks.mosquito(dice.child("broadcast"), screen)
     if setup.symptom in _FAULT:
         screen, photo = _break(dice, setup, screen, truth, photo)

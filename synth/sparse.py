@@ -15,6 +15,22 @@ from synth.text import sentence, word, write
 _PRIMARY = ((1, 0, 0), (0, 1, 0), (0, 0, 1), (1, 1, 0), (1, 0, 1), (0, 1, 1))
 
 
+def bare(p: Painter) -> Picture:
+    """A white or grey page with nothing on it, at most the pointer: what lights are judged by."""
+    d = p.dice
+    level = 255 if d.p(0.6) else d.i(60, 250)
+    out = p.flat((level, level, level))
+    if d.p(0.15):
+        _cursor(
+            out,
+            p.w * d.u(0.03, 0.9),
+            p.h * d.u(0.05, 0.9),
+            p.h * d.u(0.02, 0.05),
+            ink_on(out[0, 0]),
+        )
+    return out
+
+
 def blank(p: Painter) -> Picture:
     """A solid page with at most a small word, cursor or bar on it; mostly white and greys."""
     d = p.dice

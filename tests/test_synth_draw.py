@@ -15,6 +15,7 @@ from PIL import Image, ImageOps
 import synth
 from synth import encode, picture
 from synth.__main__ import main
+from synth.dice import Dice
 from synth.faults.state import Screen
 from synth.geometry import panel_corners
 from synth.photos import PICTURES
@@ -226,3 +227,78 @@ def test_each_stage_can_be_left_out_and_nothing_else_changes() -> None:
     assert synth.draw(33, symptom="faint-image", size=SMALL, without={"dirt"}).truth["dirt"] == []
     with pytest.raises(ValueError, match="must name some of dirt"):
         synth.draw(33, without={"weather"})
+
+
+def test_a_photo_cut_to_the_screen_keeps_its_corners_on_the_same_pixels() -> None:
+    rng = np.random.default_rng(3)
+    whole = rng.integers(0, 255, (900, 1200, 3), np.uint8)
+    corners = np.array([[200.4, 150.2], [1000.1, 160.0], [990.0, 700.7], [210.0, 690.0]])
+    cut = 0
+    for seed in range(150):
+        part, moved = picture._cropped(Dice(seed, "crop"), whole, corners)
+        if part.shape == whole.shape:
+            assert np.array_equal(moved, corners)
+            continue
+        cut += 1
+        x, y = (round(float(v)) for v in corners[0] - moved[0])
+        assert np.allclose(corners - moved, (x, y))
+        h, w = part.shape[:2]
+        assert np.array_equal(part, whole[y : y + h, x : x + w])
+        # At most 5 % of the screen's width is left around it, at most 1 % of it is cut off.
+        assert moved[:, 0].min() < 42 and moved[:, 0].min() > -10
+    assert 3 <= cut <= 22  # of 150 at 7 %: four standard deviations
+
+
+def test_a_dark_set_without_a_picture_is_asked_what_it_would_have_shown() -> None:
+    dark = synth.draw(12, symptom="no-image", size=SMALL).truth
+    assert dark["hidden_snr_feature"] > 0 and dark["faint_snr_feature"] == 0.0
+
+
+def test_paper_shows_wrong_colours_only_where_its_white_is_known() -> None:
+    from synth import setup
+
+    papers = 0
+    for seed in range(70):
+        drawn = setup.draw_setup(seed, "wrong-colours")
+        _, truth = setup.draw_panel_picture(drawn, (90, 160))
+        assert truth["content"] != "wallpaper"
+        if truth["content"] in setup._PAPER:
+            papers += 1
+            assert truth["mode"] in setup._KNOWN_BY_PAPER
+    assert papers
+
+
+def test_bare_pages_are_for_backlights_and_healthy_sets() -> None:
+    from synth import setup
+
+    share = {}
+    for symptom in ("dim-zones", "normal", "vertical-bands"):
+        kinds = [
+            setup.draw_panel_picture(setup.draw_setup(seed, symptom), (90, 160))[1]["content"]
+            for seed in range(60)
+        ]
+        share[symptom] = kinds.count("bare") / 60
+    assert share["dim-zones"] > share["normal"] > 0 and share["vertical-bands"] == 0
+
+
+def test_what_is_mirrored_does_not_end_where_the_picture_ends() -> None:
+    """Dirt and reflections lie on the glass, which goes on over the black rim (domain notes)."""
+    setup_of = draw_setup(5, "no-image")
+    setup_of = replace(
+        setup_of,
+        body=replace(
+            setup_of.body, gap=0.02, lip=0.0, left=0.05, top=0.05, bottom=0.05, right=0.05
+        ),
+        light=replace(setup_of.light, torch="none", name="lit", lux=400.0),
+    )
+    shot = picture.first_shot(setup_of, (640, 480))
+    radiance = picture.render(setup_of, shot).radiance
+    outer = shot.pose.view.project(panel_corners(setup_of.panel))
+    rim = shot.pose.view.project(
+        panel_corners(setup_of.panel) * (1 + 0.02 / setup_of.panel.width_m)
+    )
+    at = [tuple(np.rint((p + q) / 2).astype(int)) for p, q in zip(outer, rim, strict=True)]
+    seen = [radiance[y, x].mean() for x, y in at if 0 <= x < 640 and 0 <= y < 480]
+    lux = 400.0
+    # More than the rim's own black alone, 0.008 E / pi with room for the light's direction.
+    assert seen and max(seen) > 1.5 * 0.008 * lux / np.pi * 0.3

@@ -211,6 +211,35 @@ def test_lamp_edges_are_soft_and_driver_edges_sharp(panel: Panel) -> None:
     assert abs((below[0] + below[-1]) / 2 / len(middle) - 0.375) < 0.03
 
 
+def test_a_repeated_half_shows_the_other_one_on_either_side(panel: Panel) -> None:
+    screen = _screen(panel, 0.5, 320)
+    screen.drive[:] = np.linspace(0, 1, 320, dtype=np.float32)[None, :, None]
+    for x0, x1 in ((0, 160), (160, 320)):
+        other = columns._fill(Dice(1, "f"), screen, "repeat", x0, x1)
+        assert np.array_equal(other, screen.drive[:, 160 - x0 : 320 - x0])
+
+
+def test_dead_leds_leave_the_rest_of_the_light_as_it_was(panel: Panel) -> None:
+    for seed in range(30):
+        screen = _screen(panel, 0.5, 320)
+        screen.glow[:, :60] = 0.5  # a corner that was darker before
+        lamps.zones(Dice(seed, "z"), screen, "strips")
+        x0, y0, x1, y1 = screen.truth["zones"][0]
+        if y0 > 0.4 and len(screen.truth["zones"]) == 1:
+            assert screen.glow[2, 200] == pytest.approx(1.0, abs=0.02)
+            assert screen.glow[2, 20] == pytest.approx(0.5, abs=0.01)
+            return
+    pytest.fail("no strip of the lower half was drawn")
+
+
+def test_healthy_strips_swing_by_no_more_than_a_quarter(panel: Panel) -> None:
+    strips = replace(panel, kind="strips", strips=4, spread=0.25)
+    for seed in range(6):
+        rows_of = backlight(Dice(seed, "g"), strips, ripple=0.45)[:, 100:140].mean(1)
+        fall = backlight(Dice(seed, "g"), strips, ripple=0.0)[:, 100:140].mean(1)
+        assert np.ptp(rows_of / fall) < 0.26
+
+
 def test_dim_zone_truth_strips(panel: Panel) -> None:
     seen = set()
     for seed in range(40):
@@ -223,7 +252,7 @@ def test_dim_zone_truth_strips(panel: Panel) -> None:
                 glow = screen.glow
                 inside = float(glow[int(y * glow.shape[0]), int((zone[0] + zone[2]) / 2 * 239)])
                 assert inside < 0.95 * float(glow.max())
-    assert seen == {"strips", "zone", "spots", "corner"}
+    assert seen == {"strips", "zone", "spots", "corner", "edges"}
 
 
 def test_every_label_is_drawn_by_the_prior() -> None:

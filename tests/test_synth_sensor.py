@@ -128,6 +128,28 @@ def test_moire_folds_where_sampling_says() -> None:
     assert np.array_equal(again, np.ones_like(again))
 
 
+@pytest.mark.parametrize("native_pitch", [1.9, 2.1])
+def test_colour_moire_folds_on_the_sensors_own_raster(native_pitch: float) -> None:
+    """Red and blue have every second pixel (Bayer): a grid of f cycles folds to |f - 1/2|, green's
+    to f itself, which the smaller photo does not hold.
+    """
+    panel = draw_panel(Dice(2, "p"))
+    w, h, scale = 1000, 300, 2.0
+    across = panel.columns * native_pitch / scale
+    corners = np.array([[-40.0, -20], [across - 40, -20], [across - 40, 4000], [-40, 4000]])
+    image = np.ones((h, w, 3), np.float32)
+    depth = lens.moire(image, corners, panel, lens.PINHOLE, lens.Sampling(scale, 0.35))
+    assert np.ptp(image[150, :, 1]) < 1e-6
+    for k in (0, 2):
+        line = image[150, :, k] - image[150, :, k].mean()
+        spectrum = np.abs(np.fft.rfft(line * np.hanning(w)))
+        found = float(np.fft.rfftfreq(w)[spectrum.argmax()])
+        assert found == pytest.approx(abs(1 / native_pitch - 0.5) * scale, abs=0.002)
+    assert depth > 0.05
+    blurred = np.ones((h, w, 3), np.float32)
+    assert lens.moire(blurred, corners, panel, lens.PINHOLE, lens.Sampling(scale, 9.0)) == 0.0
+
+
 def test_distortion_of_points_and_pixels_agree() -> None:
     blur = lens.Blur(0.5, 0.0, 0.0, 0.04)
     image = np.zeros((300, 400, 3), np.float32)

@@ -79,7 +79,7 @@ def _fill(dice: Dice, screen: Screen, kind: str, x0: int, x1: int) -> Floats:
     if kind == "dim":
         return own * dice.u(0.15, 0.5)
     if kind == "repeat":
-        other = 0 if x0 > n else min(x1, w - n)
+        other = 0 if x0 > n or x0 >= w - n else min(x1, w - n)
         return drive[:, other : other + n][:, :n].copy()
     if kind == "ghost":
         shift = int(w * dice.u(0.01, 0.06)) + 1

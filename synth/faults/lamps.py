@@ -11,7 +11,7 @@ from synth.faults.state import Screen
 from synth.fields import filled, grid
 from synth.panel import Panel, backlight, spot
 
-MODES = {"strips": 0.3, "zone": 0.2, "spots": 0.3, "corner": 0.2}
+MODES = {"strips": 0.27, "zone": 0.17, "spots": 0.26, "corner": 0.15, "edges": 0.15}
 
 
 def _soft_rect(shape: tuple[int, int], zone: list[float], soft: float, aspect: float) -> np.ndarray:
@@ -30,9 +30,17 @@ def zones(dice: Dice, screen: Screen, mode: str | None = None) -> None:
     """Part of the backlight dark or over-bright; the mode is drawn when it is not given."""
     panel: Panel = screen.panel
     mode = mode or dice.weighted(MODES)
-    seed_dice = dice.child("glow")
     left = dice.lu(0.02, 0.75)
-    if mode == "strips":
+    if mode == "strips" and panel.kind == "edge" and dice.p(0.5):
+        # A string of LEDs along the edge: the light plate carries its gap across the screen.
+        n = dice.i(3, 8)
+        groups = np.ones((1, n), np.float32)
+        at = dice.i(0, n - 1)
+        wide = dice.pick((1, 1, 2))
+        groups[0, at : at + wide] = left
+        _lose(dice, screen, panel, groups)
+        screen.truth.update(zones=[[round(at / n, 4), 0.0, round(min(at + wide, n) / n, 4), 1.0]])
+    elif mode == "strips":
         panel = replace(panel, kind="strips")
         n = panel.strips
         dead = sorted(dice.sample(range(n), min(dice.pick((1, 1, 1, 2, 2, 3)), max(n - 1, 1))))
@@ -55,7 +63,7 @@ def zones(dice: Dice, screen: Screen, mode: str | None = None) -> None:
                     round((k + 1) / n, 4),
                 ]
             )
-        screen.glow = backlight(seed_dice, panel, dead=drive)
+        _lose(dice, screen, panel, drive)
         screen.truth.update(strips=n, dead=[int(k) for k in dead], zones=out)
     elif mode == "zone":
         out = []
@@ -67,6 +75,22 @@ def zones(dice: Dice, screen: Screen, mode: str | None = None) -> None:
             glow *= 1 - (1 - left) * m
             out.append([round(v, 4) for v in zone])
         screen.truth.update(zones=out)
+    elif mode == "edges":
+        # The plate yellows or its LEDs age from the rim inwards: smooth, on one to four sides.
+        glow = screen.glow
+        x, y = grid((glow.shape[0], glow.shape[1]))
+        far = {"left": x + 0 * y, "right": 1 - x + 0 * y, "top": y + 0 * x, "bottom": 1 - y + 0 * x}
+        sides = dice.sample(list(far), dice.pick((1, 2, 3, 4, 4)))
+        reach = dice.u(0.06, 0.3)
+        rim: dict[str, tuple[float, float, float, float]] = {
+            "left": (0, 0, reach, 1),
+            "right": (1 - reach, 0, 1, 1),
+            "top": (0, 0, 1, reach),
+            "bottom": (0, 1 - reach, 1, 1),
+        }
+        for side in sides:
+            glow *= 1 - (1 - left) * np.exp(-((far[side] / reach) ** 2) * dice.u(0.8, 1.6))
+        screen.truth.update(zones=[[round(float(v), 4) for v in rim[side]] for side in sides])
     elif mode == "corner":
         glow = screen.glow
         right, bottom = dice.p(0.5), dice.p(0.5)
@@ -99,6 +123,15 @@ def zones(dice: Dice, screen: Screen, mode: str | None = None) -> None:
     screen.truth["mode"] = mode
 
 
+def _lose(dice: Dice, screen: Screen, panel: Panel, drive: np.ndarray) -> None:
+    """Take the light of dead LEDs from the set's own; all else of its glow stays as it is."""
+    dead, healthy = (
+        backlight(dice.child("glow"), panel, dead=d, ripple=0.0)
+        for d in (drive, np.ones_like(drive))
+    )
+    screen.glow *= dead / np.maximum(healthy, 1e-3)
+
+
 def glow_no_image(dice: Dice, screen: Screen) -> None:
     """Backlight on, cells undriven: white, grey, bluish or dark, even or uneven."""
     mode = dice.weighted({"white": 0.38, "grey": 0.3, "bluish": 0.16, "dark": 0.16})
@@ -120,6 +153,7 @@ def glow_no_image(dice: Dice, screen: Screen) -> None:
             dice.child("glow"),
             replace(screen.panel, kind="strips", spread=dice.u(0.22, 0.45)),
             ripple=ripple,
+            swing=dice.u(0.1, 1.2),
         )
     if dice.p(0.35):  # clouding: light leaking at corners and edges, strong on a dark glow
         x, y = grid((screen.glow.shape[0], screen.glow.shape[1]))
