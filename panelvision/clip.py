@@ -232,7 +232,7 @@ def watch(photos: tuple[Photo, ...]) -> Clip:
 
     for first, photo in enumerate(photos[:5]):
         found = locate(photo)
-        if found.outline is not None:
+        if found.outline is not None and found.outline.sure:
             view = square_up(photo, found.outline, aspect=found.aspect)
             frames = stack(photos[first:], view)
             return Clip(change_over_time(frames), frames.frames, view, frames.view)

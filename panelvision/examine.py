@@ -25,12 +25,17 @@ from panelvision.enhance import enhance
 from panelvision.evidence import Evidence
 from panelvision.findings import Finding, describe, supported
 from panelvision.isolate import Suspects, advise, isolate
-from panelvision.locate import Location, Search, aspect_of, locate, refine, search
+from panelvision.locate import Location, Search, aspect_of, laid_down, locate, refine, search
 from panelvision.measure.appearance import measure_appearance
 from panelvision.measure.camera import CameraArtefacts, measure_camera
 from panelvision.measure.colour import measure_colour
 from panelvision.measure.columns import measure_columns
-from panelvision.measure.faint import FaintPicture, find_faint, not_looked_for
+from panelvision.measure.faint import (
+    FaintPicture,
+    find_faint,
+    not_looked_for,
+    with_detection_limit,
+)
 from panelvision.measure.glance import VIEW_MARGIN, VIEW_WIDTH, Glance, glance_of
 from panelvision.measure.glance_network import GlanceReading, measure_glance
 from panelvision.measure.glow import measure_glow
@@ -40,12 +45,10 @@ from panelvision.overlay import draw_overlay
 from panelvision.photo import Photo, read_photo
 from panelvision.quality import assess
 from panelvision.squareup import Outline, PartLight, ScreenView, part_light, square_up
-from panelvision.words import as_percent
+from panelvision.words import percent
 
 T = TypeVar("T")
 
-# Below this confidence the outline is not reported: the view is then only a guess.
-LEAST_OUTLINE_CONFIDENCE = 0.2
 _NO_FAULT = ("normal", "not-a-screen")
 # chosen: below this the screen is lit, and a faint picture is no question.
 _DARK = 0.1
@@ -107,11 +110,11 @@ class Examination:
     def __repr__(self) -> str:
         likely = max(self.suspects.assemblies.items(), key=lambda item: item[1])
         parts = [
-            f"{self.symptom} {as_percent(self.reading.probabilities[self.symptom])}",
+            f"{self.symptom} {percent(self.reading.probabilities[self.symptom])}",
             "usable" if self.usable else "can't tell",
         ]
         if self.symptom not in _NO_FAULT:
-            parts.append(f"suspect {likely[0]} {as_percent(likely[1])}")
+            parts.append(f"suspect {likely[0]} {percent(likely[1])}")
         return f"<Examination of {self.look.photo.name}: {', '.join(parts)}>"
 
     def _repr_html_(self) -> str:
@@ -128,6 +131,11 @@ class Examination:
     def symptom(self) -> str:
         """The most probable symptom's label."""
         return self.reading.symptom
+
+    @property
+    def asks_for_faint(self) -> bool:
+        """Whether the screen may be dark, so that a faint picture on it is a question."""
+        return _dark(self.reading) >= _DARK
 
     @property
     def outline(self) -> Outline | None:
@@ -193,7 +201,7 @@ class Examination:
             },
             "symptom_set": list(self.reading.symptom_set),
             "can_tell": self.reading.can_tell,
-            "faint": e.faint.to_json() if screen else None,
+            "faint": e.faint.to_json() if screen and self.asks_for_faint else None,
             "halves": e.columns.half.to_json() if e.columns.half and said("half") else None,
             "bands": [
                 b.to_json()
@@ -288,8 +296,7 @@ def judge(
     """From evidence to symptom, suspects, and what to do next."""
     model = model or load_model()
     reading = model.read(seen.evidence.features())
-    dark = reading.probabilities["faint-image"] + reading.probabilities["no-image"]
-    if dark >= _DARK:
+    if _dark(reading) >= _DARK:
         seen = _with_detection_limit(seen)
     suspects = isolate(reading.probabilities, observations or {}, base=reading.shares)
     findings = describe(seen.evidence, reading)
@@ -297,7 +304,8 @@ def judge(
     retake = list(quality.retake)
     usable = quality.usable and reading.can_tell
     faint = seen.evidence.faint
-    if reading.symptom == "no-image" and not faint.conclusive:
+    # A picture that was found is no ground for saying that there is none.
+    if reading.symptom == "no-image" and (faint.found or not faint.conclusive):
         usable = False
         if faint.hint and faint.hint not in retake:
             retake.insert(0, faint.hint)
@@ -319,17 +327,25 @@ def judge(
     )
 
 
+def _dark(reading: SymptomReading) -> float:
+    return reading.probabilities["faint-image"] + reading.probabilities["no-image"]
+
+
 def _with_detection_limit(seen: Look) -> Look:
     """The same look with the faintest picture that it would have shown; only dark screens ask."""
     start = time.perf_counter()
-    faint = find_faint(seen.photo, seen.view)
+    faint = seen.evidence.faint
+    if np.isfinite(faint.score):
+        faint = with_detection_limit(faint)
+    else:  # the glance took it for lit
+        faint = find_faint(seen.photo, seen.view)
     seconds = {**seen.seconds, "detection limit": time.perf_counter() - start}
     return replace(seen, evidence=replace(seen.evidence, faint=faint), seconds=seconds)
 
 
 def _sure_outline(seen: Look) -> Outline | None:
     found = seen.evidence.location.outline
-    return None if found is None or found.confidence < LEAST_OUTLINE_CONFIDENCE else found
+    return found if found is not None and found.sure else None
 
 
 _NO_OUTLINE_RETAKE = (
@@ -420,6 +436,9 @@ def _where(photo: Photo, corners: FloatArray | None, searched: Search | None) ->
         return locate(photo, searched)
     outline = refine(photo, np.asarray(corners, dtype=np.float64))
     aspect, source = aspect_of(outline.corners, (photo.width, photo.height))
+    if aspect < 1:  # as where it is found: a set lies on its side, none stands upright
+        outline = laid_down(outline)
+        aspect = 1 / aspect
     # What the search saw still tells how much the photo looks like one of a screen;
     # that there is one is the user's word.
     found = locate(photo, searched)

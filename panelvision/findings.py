@@ -5,6 +5,7 @@ from panelvision.evidence import Evidence
 from panelvision.findings_grid import describe_columns, describe_rows
 from panelvision.findings_surface import describe_surface
 from panelvision.marks import Finding, Mark
+from panelvision.squareup import Outline
 
 __all__ = ["Finding", "Mark", "describe", "supported"]
 
@@ -49,6 +50,19 @@ _NOT_OUTLINED = Finding(
     0.5,
 )
 
+_GUESSED = Finding(
+    "The edges of the screen are only a guess, and places are told within that guess: set its "
+    "corners by hand.",
+    "check",
+    0.5,
+)
+
+_CUT = Finding(
+    "The screen goes on outside the photo: places are told as shares of the part that is seen.",
+    "check",
+    0.5,
+)
+
 
 def describe(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]:
     """Sentences and marks for what was measured, most important first.
@@ -69,9 +83,18 @@ def describe(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]
     checks = []
     if evidence.location.on_its_side:
         checks.append(_ON_ITS_SIDE)
-    if evidence.location.outline is None and found:
-        checks.append(_NOT_OUTLINED)
+    if found:
+        checks += _where(evidence.location.outline)
     return (*found[:_MOST], *checks)
+
+
+def _where(outline: Outline | None) -> list[Finding]:
+    """What is to be known of the places that are told."""
+    if outline is None:
+        return [_NOT_OUTLINED]
+    if not outline.sure:
+        return [_GUESSED]
+    return [_CUT] if any(outline.cut) else []
 
 
 def supported(kind: str, reading: SymptomReading) -> bool:

@@ -50,8 +50,8 @@ def describe_columns(columns: ColumnFindings) -> tuple[Finding, ...]:
         )
         out.append(
             Finding(
-                f"{lead} {half.dead_side} half is {_HALF_WORDS[half.kind]}, split at "
-                f"{percent(half.position)} of the width.",
+                f"{lead} {half.dead_side} half, seen from the front, is {_HALF_WORDS[half.kind]}, "
+                f"split at {percent(half.position)} of the width.",
                 "half",
                 half.score,
                 Mark("band", box, f"{half.dead_side} half"),
@@ -78,7 +78,7 @@ def _band(band: Band, grid: DriverGrid | None) -> Finding:
         first, last = band.blocks[0], band.blocks[-1]
         many = len(band.blocks) > 1
         which = f"blocks {first} to {last}" if many else f"block {first}"
-        text += f": {which} of {band.driver_blocks}"
+        text += f": {which} of {band.driver_blocks} from the left, seen from the front"
         label = (
             f"block {first}-{last}/{band.driver_blocks}"
             if many

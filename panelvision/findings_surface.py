@@ -44,8 +44,10 @@ def describe_surface(evidence: Evidence, reading: SymptomReading) -> tuple[Findi
         return reading.possible(symptom, least=_POSSIBLE)
 
     out: list[Finding] = []
+    outline = evidence.location.outline
+    whole = outline is not None and not any(outline.cut)
     if possible("dim-zones"):
-        out += describe_glow(evidence.glow)
+        out += describe_glow(evidence.glow, whole=whole)
     if possible("dim-zones") or possible("glow-no-image"):
         out += describe_evenness(evidence.glow)
     if possible("glow-no-image"):
@@ -53,7 +55,7 @@ def describe_surface(evidence: Evidence, reading: SymptomReading) -> tuple[Findi
     if possible("wrong-colours"):
         out += describe_colour(evidence.colour)
     if possible("blocky"):
-        out += describe_blocks(evidence.texture.blocks)
+        out += describe_blocks(evidence.texture.blocks, whole=whole)
     if possible("cracked"):
         out += describe_cracks(evidence.texture.cracks)
     dark = reading.probabilities.get("faint-image", 0.0) + reading.probabilities.get(
@@ -64,10 +66,9 @@ def describe_surface(evidence: Evidence, reading: SymptomReading) -> tuple[Findi
     return tuple(out)
 
 
-def describe_glow(glow: GlowMap) -> tuple[Finding, ...]:
-    """Dead strips, dim zones, hot spots."""
+def describe_glow(glow: GlowMap, *, whole: bool = True) -> tuple[Finding, ...]:
+    """Dead strips, dim zones, hot spots; ``whole``: strips are counted, as all of them are seen."""
     out = []
-    strips = {(s.first, s.last, s.count): s for s in glow.strips}
     zones = [
         z
         for z in glow.zones
@@ -76,10 +77,11 @@ def describe_glow(glow: GlowMap) -> tuple[Finding, ...]:
         and not (np.isfinite(z.edge_width) and z.edge_width < _SOFT_EDGE)
     ]
     for z in zones[:3]:
-        strip = next((s for s in strips.values() if _is_strip(z, s)), None)
+        strip = next((s for s in glow.strips if s.zone == z), None) if whole else None
         out.append(_zone(z, strip, glow.support))
     if glow.spots:
-        out.append(_spots(glow.spots))
+        rows, columns = glow.gain.shape
+        out.append(_spots(glow.spots, columns / rows))
     return tuple(out)
 
 
@@ -97,11 +99,6 @@ def describe_evenness(glow: GlowMap) -> tuple[Finding, ...]:
             0.3,
         ),
     )
-
-
-def _is_strip(z: DimZone, s: Strip) -> bool:
-    middle = (z.y0 + z.y1) / 2
-    return (s.first - 1) / s.count <= middle <= s.last / s.count
 
 
 def _zone(z: DimZone, strip: Strip | None, support: float) -> Finding:
@@ -142,7 +139,7 @@ def _place(x: float, y: float) -> str:
 _MOST_SPOTS = 15  # marked beside the first one (chosen: more hide the picture)
 
 
-def _spots(spots: tuple[Spot, ...]) -> Finding:
+def _spots(spots: tuple[Spot, ...], aspect: float) -> Finding:
     best = spots[0]
     many = len(spots)
     lead = "A bright round soft spot" if many == 1 else f"{many} bright round soft spots"
@@ -153,7 +150,7 @@ def _spots(spots: tuple[Spot, ...]) -> Finding:
         if many == 1
         else ": as lenses that fell off their LEDs leave"
     )
-    first, *others = (_box(s.x, s.y, 2 * s.radius, 2 * s.radius * 16 / 9) for s in spots)
+    first, *others = (_box(s.x, s.y, 2 * s.radius, 2 * s.radius * aspect) for s in spots)
     return Finding(
         text + ".",
         "spot",
@@ -180,8 +177,8 @@ def describe_colour(colour: ColourFindings) -> tuple[Finding, ...]:
     if tone.posterised:
         out.append(
             Finding(
-                f"Smooth parts break up into steps of about {tone.step:.0f} of 256 levels: "
-                f"about {tone.lost_bits:.0f} of 8 bits are missing.",
+                f"Smooth parts break up into steps of about {tone.step:.0f} of this photo's 256 "
+                "levels, as where the last bits of a picture are missing.",
                 "colour",
                 0.6,
                 whole,
@@ -200,8 +197,8 @@ def describe_colour(colour: ColourFindings) -> tuple[Finding, ...]:
     return tuple(out)
 
 
-def describe_blocks(blocks: BlockFindings) -> tuple[Finding, ...]:
-    """Decoder blocks."""
+def describe_blocks(blocks: BlockFindings, *, whole: bool = True) -> tuple[Finding, ...]:
+    """Decoder blocks; ``whole``: whether the panel's corner is where the view's is."""
     if not blocks.found:
         return ()
     size = ""
@@ -211,7 +208,9 @@ def describe_blocks(blocks: BlockFindings) -> tuple[Finding, ...]:
             f"({blocks.size * 1920:.0f} pixels on a panel of 1920)"
         )
     grid = ", on a grid that starts at the panel's corner: as a video decoder leaves them."
-    if not max(abs(blocks.phase_x), abs(blocks.phase_y)) < _AT_CORNER:
+    if not whole:
+        grid = "."
+    elif not max(abs(blocks.phase_x), abs(blocks.phase_y)) < _AT_CORNER:
         grid = ", on a grid that does not start at the panel's corner: they may be the picture's."
     return (
         Finding(
@@ -261,11 +260,16 @@ def describe_camera(camera: CameraArtefacts) -> tuple[Finding, ...]:
     out = []
     if camera.rolling_shutter_banding > 0.03:
         way = "rows" if camera.along_rows else "columns"
+        whose = (
+            "come from the camera and the pulsed backlight, not from the panel"
+            if camera.told_apart
+            else "may come from the camera and the pulsed backlight; with the phone held level "
+            "they cannot be told from the panel's own"
+        )
         out.append(
             Finding(
                 f"Soft bars along the photo's {way}, {camera.period_rows:.0f} px apart, "
-                f"{100 * camera.rolling_shutter_banding:.0f} % deep, come from the camera and the "
-                "pulsed backlight, not from the panel.",
+                f"{100 * camera.rolling_shutter_banding:.0f} % deep, {whose}.",
                 "camera",
                 0.7,
             )

@@ -91,7 +91,7 @@ class Location:
     def on_its_side(self) -> bool:
         """Whether the screen's top was taken to be at one of the photo's sides."""
         outline = self.outline
-        return outline is not None and outline.source == "found" and outline.quarter_turns % 2 == 1
+        return outline is not None and outline.source != "frame" and outline.quarter_turns % 2 == 1
 
     def features(self) -> dict[str, float]:
         """Scale-free figures for the evidence; NaN where there is no outline."""
@@ -276,6 +276,16 @@ def stands_on_end(chosen: Attempt, size: tuple[int, int]) -> bool:
         return False
     aspect, _ = aspect_of(chosen.corners, size, sigma=chosen.sigma)
     return aspect in [ratio for ratio, _ in _FORMATS if ratio < 1]
+
+
+def laid_down(outline: Outline) -> Outline:
+    """The same outline with the photo's right side taken for the screen's top."""
+    return replace(
+        outline,
+        corners=np.roll(outline.corners, -1, axis=0),
+        sigma=np.roll(outline.sigma, -1),
+        cut=(*outline.cut[1:], outline.cut[0]),
+    )
 
 
 def _laid_down(chosen: Attempt) -> Attempt:

@@ -21,6 +21,8 @@ _MOST_ROWS = 3
 # Code values from here on are taken as clipped: from memory, phone tone curves
 # compress the last few codes and JPEG ringing eats a few more.
 CLIPPED_CODE = 250
+# chosen: below this confidence an outline is not reported; a view by it is only a guess.
+LEAST_OUTLINE_CONFIDENCE = 0.2
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,11 @@ class Outline:
     sigma: FloatArray
     source: str = "found"
     cut: tuple[bool, ...] = (False, False, False, False)
+
+    @property
+    def sure(self) -> bool:
+        """Likely enough to be right that it may be shown as found."""
+        return self.confidence >= LEAST_OUTLINE_CONFIDENCE
 
     @property
     def quarter_turns(self) -> int:

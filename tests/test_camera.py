@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
+from panelvision.findings_surface import describe_camera
 from panelvision.measure.camera import measure_camera
 from panelvision.photo import Photo, from_array
 from panelvision.squareup import Outline, ScreenView, square_up
@@ -16,6 +17,7 @@ def _tilted(
     bars: tuple[float, float] | None,
     columns: bool = False,
     panel_band: bool = False,
+    shade: np.ndarray | None = None,
     seed: int = 1,
 ) -> tuple[Photo, ScreenView]:
     """A screen tilted in a 1200 x 900 photo; ``bars`` = (period in photo rows, modulation)."""
@@ -25,6 +27,8 @@ def _tilted(
     if panel_band:
         y = (np.arange(540) + 0.5) / 540
         light = light * (1 + 0.3 * np.cos(2 * np.pi * 3 * y))[:, None, None]
+    if shade is not None:  # light of each of the panel's rows
+        light = light * shade[:, None, None]
     turn = cv2.getRotationMatrix2D((479.5, 269.5), angle_deg, 1.0)
     turn[:, 2] += (120, 180)
     frame = cv2.warpAffine(light.astype(np.float32), turn, (1200, 900), borderValue=(0.003,) * 3)
@@ -68,6 +72,50 @@ def test_panel_bands_and_plain_pictures_are_not_blamed_on_the_camera() -> None:
         photo, view = _tilted(2.0, bars=None, seed=seed)
         camera = measure_camera(photo, view)
         assert camera.rolling_shutter_banding == 0.0 and camera.gain(view) is None
+
+
+def _turned(photo: Photo, view: ScreenView, turns: int) -> tuple[Photo, ScreenView]:
+    """The same pixels as a phone held on its side leaves them, the screen's own corners kept."""
+    corners = view.outline.corners
+    for _ in range(turns):  # a quarter turn to the left: x' = y, y' = w - 1 - x
+        corners = np.stack([corners[:, 1], photo.width - 1 - corners[:, 0]], axis=1)
+        photo = from_array(np.ascontiguousarray(np.rot90(photo.pixels)))
+    return photo, square_up(photo, Outline(corners, 1.0, np.full(4, np.nan)))
+
+
+@pytest.mark.parametrize("turns", [1, 2, 3])
+def test_the_panels_own_bands_are_not_blamed_on_the_camera_however_it_was_held(turns: int) -> None:
+    photo, view = _turned(*_tilted(3.0, bars=None, panel_band=True), turns)
+    camera = measure_camera(photo, view)
+    assert camera.rolling_shutter_banding == 0.0
+    along = next(b for b in camera.bars if b.along_rows == (turns == 2))
+    assert abs(along.panel_tilt_deg) == pytest.approx(3.0, abs=0.3)
+    bars, seen = _turned(*_tilted(4.0, bars=(100.0, 0.2)), turns)
+    assert measure_camera(bars, seen).rolling_shutter_banding == pytest.approx(0.2, abs=0.05)
+
+
+def test_with_the_phone_held_level_the_camera_is_suspected_and_not_convicted() -> None:
+    photo, view = _tilted(0.0, bars=(90.0, 0.4))
+    level = measure_camera(photo, view)
+    assert level.rolling_shutter_banding > 0.3 and not level.told_apart
+    assert "turn the phone" in level.retake[0] and "may be" in level.retake[0]
+    (finding,) = describe_camera(level)
+    assert "may come from the camera" in finding.sentence
+    tilted = measure_camera(*_tilted(4.0, bars=(100.0, 0.2)))
+    assert tilted.told_apart and "not from the panel" in describe_camera(tilted)[0].sentence
+
+
+def test_a_dark_strip_among_the_bars_is_not_divided_out_with_them() -> None:
+    from panelvision.measure.glow import measure_glow
+
+    y = (np.arange(540) + 0.5) / 540
+    strip = 1 - 0.6 / (1 + np.exp(-(y - 0.5) / 0.012)) / (1 + np.exp((y - 0.75) / 0.012))
+    photo, view = _tilted(0.0, bars=(90.0, 0.4), shade=strip)
+    camera = measure_camera(photo, view)
+    assert camera.rolling_shutter_banding > 0.3
+    (zone, *_) = measure_glow(photo, camera.discount(view)).zones
+    assert zone.y0 == pytest.approx(0.5, abs=0.06) and zone.y1 == pytest.approx(0.75, abs=0.06)
+    assert zone.light < 0.6
 
 
 def test_gain_discounts_the_bars() -> None:

@@ -352,3 +352,17 @@ def test_command_wants_two_photos_or_a_clip() -> None:
     for pair in (["one.jpg", "two.mp4"], ["one.mp4", "two.mp4"]):
         with pytest.raises(PanelvisionError, match="two photos of the same screen, or one clip"):
             compare_cli.run(_asked(files=pair, jsonl=None, enhanced=None))
+
+
+def test_glass_is_not_taken_for_glare_where_most_of_the_screen_is_outside_the_photo():
+    light = np.full((270, 480, 3), 0.02, np.float32)
+    seen = np.zeros((270, 480), bool)
+    seen[:, :220] = True
+    light[~seen] = 0
+    assert not glare_mask(light, np.zeros_like(seen), seen).any()
+
+
+def test_a_file_name_of_odd_bytes_is_written_as_json(tmp_path) -> None:
+    out = tmp_path / "out.jsonl"
+    compare_cli._write({"files": ["caf\udce9.jpg", "b.jpg"], "score": None}, str(out))
+    assert json.loads(out.read_text("utf-8"))["files"] == ["caf\udce9.jpg", "b.jpg"]

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 import synth
+from panelvision.classify import SymptomModel, SymptomReading
 from panelvision.cli import main
 from panelvision.errors import PhotoError
 from panelvision.evidence import feature_vector
@@ -230,3 +231,41 @@ def test_results_of_another_program_or_other_learned_numbers_are_not_taken_for_t
     assert len(seen) == 4
     (tmp_path / "a.pyc").write_bytes(b"3")
     assert _program.__wrapped__(tmp_path) in seen
+
+
+@pytest.mark.parametrize("turns", [1, 3])
+def test_corners_of_a_screen_on_its_side_are_read_along_its_own_axes(sample, turns):
+    upright = read_photo(sample.jpeg).pixels
+    width = upright.shape[1]
+    corners = np.array(sample.truth["corners"], dtype=float)
+    if turns == 1:  # to the left: x' = y, y' = w - 1 - x
+        given = np.stack([corners[:, 1], width - 1 - corners[:, 0]], axis=1)[[1, 2, 3, 0]]
+    else:  # to the right
+        given = np.stack([upright.shape[0] - 1 - corners[:, 1], corners[:, 0]], axis=1)
+        given = given[[3, 0, 1, 2]]
+    photo = from_array(np.ascontiguousarray(np.rot90(upright, turns)), name="turned")
+    # As a person taps them, from the photo's own top left on.
+    seen = examine(photo, corners=given)
+    location = seen.look.evidence.location
+    assert (
+        location.aspect == pytest.approx(sample.truth["aspect"], rel=0.1) and location.on_its_side
+    )
+    half = seen.look.evidence.columns.half
+    assert half is not None and half.position == pytest.approx(0.5, abs=0.01)
+    assert any("on its side" in f.sentence for f in seen.findings)
+
+
+def test_a_picture_that_was_found_is_no_ground_for_saying_that_there_is_none(monkeypatch):
+    dark = synth.draw(84, symptom="faint-image", size=(1200, 900))
+    seen = look(dark.jpeg)
+    assert seen.evidence.faint.found, "the drawn picture is clear"
+    labels = {**dict.fromkeys(SYMPTOMS, 0.0), "no-image": 0.9, "faint-image": 0.1}
+    reading = SymptomReading("no-image", labels, ("no-image",), True)
+    monkeypatch.setattr(SymptomModel, "read", lambda *_: reading)
+    result = judge(seen)
+    assert not result.usable and result.retake
+
+
+def test_a_lit_screens_record_says_nothing_of_a_faint_picture(result):
+    assert not result.asks_for_faint
+    assert result.to_json()["faint"] is None

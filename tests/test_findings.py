@@ -20,7 +20,10 @@ from tests.test_columns import block
 
 def test_a_block_is_named_by_its_place_on_the_grid():
     (finding,) = describe_columns(measure_columns(*seen(block(picture(1), 8, 3, 0.01))))
-    assert finding.sentence == "A dark band from 25.0 % to 37.5 % of the width: block 3 of 8."
+    assert finding.sentence == (
+        "A dark band from 25.0 % to 37.5 % of the width: block 3 of 8 from the left, seen from the "
+        "front."
+    )
     assert finding.kind == "band"
     assert finding.mark.box == pytest.approx((0.25, 0, 0.375, 1), abs=0.002)
     assert finding.mark.label == "block 3/8"
@@ -31,7 +34,10 @@ def test_neighbouring_blocks_are_named_together():
     light = block(block(picture(2), 12, 4, 0.01), 12, 5, 0.01)
     light = block(light, 12, 9, 0.01)
     sentences = [f.sentence for f in describe_columns(measure_columns(*seen(light)))]
-    assert "A dark band from 25.0 % to 41.7 % of the width: blocks 4 to 5 of 12." in sentences
+    assert (
+        "A dark band from 25.0 % to 41.7 % of the width: blocks 4 to 5 of 12 from the left, seen "
+        "from the front."
+    ) in sentences
 
 
 def test_a_half_names_the_good_and_the_dead_side():
@@ -40,7 +46,8 @@ def test_a_half_names_the_good_and_the_dead_side():
     (finding,) = describe_columns(measure_columns(*seen(light)))
     assert finding.kind == "half"
     assert re.fullmatch(
-        r"Picture on the right half only: the left half is dark, split at 50\.0 % of the width\.",
+        r"Picture on the right half only: the left half, seen from the front, is dark, split at "
+        r"50\.0 % of the width\.",
         finding.sentence,
     )
     assert finding.mark.box[2] == pytest.approx(0.5, abs=0.001)
@@ -49,7 +56,9 @@ def test_a_half_names_the_good_and_the_dead_side():
 def test_a_half_that_shows_a_picture_all_the_same_is_not_said_to_be_dark():
     half = HalfSplit("left", 0.5, 0.001, "toned", 0.8)
     (finding,) = describe_columns(SimpleNamespace(half=half, bands=(), lines=(), grid=None))
-    assert finding.sentence == ("The left half is in another tone, split at 50.0 % of the width.")
+    assert finding.sentence == (
+        "The left half, seen from the front, is in another tone, split at 50.0 % of the width."
+    )
 
 
 def test_blocks_off_the_panels_corner_are_not_called_the_decoders():

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from panelvision.findings_surface import describe_evenness
 from panelvision.measure.glow import measure_glow
 from tests.surface_views import grid, odd_views, photo_of, picture, view_of
 
@@ -36,6 +37,29 @@ def test_dead_strip_over_a_picture_is_placed_and_counted() -> None:
     assert zone.y0 == pytest.approx(0.6, abs=0.05) and zone.y1 == pytest.approx(0.8, abs=0.05)
     assert zone.light == pytest.approx(0.3, abs=0.15)
     assert [(s.first, s.last, s.count) for s in glow.strips] == [(4, 4, 5)]
+
+
+@pytest.mark.parametrize(("strip", "count"), [(2, 4), (3, 4), (2, 6), (5, 6), (1, 3), (3, 5)])
+def test_a_dead_strip_is_counted_on_its_own_division(strip: int, count: int) -> None:
+    """Counts below and above: a coarser division must not win by ignoring one of the limits."""
+    _, y = grid()
+    top, bottom = (strip - 1) / count, strip / count
+    above = 1.0 if strip == 1 else _soft_step(y - top, 0.05)
+    inside = above * _soft_step(bottom - y, 0.05)
+    light = 0.4 * (1 - 0.7 * inside)
+    photo = photo_of(np.repeat(light[..., None], 3, axis=2).astype(np.float32), noise=0.5)
+    glow = measure_glow(photo, view_of(photo))
+    assert [(s.first, s.last, s.count) for s in glow.strips] == [(strip, strip, count)]
+    assert glow.strips[0].zone == glow.zones[0]
+
+
+def test_a_burnt_out_screen_is_not_called_even() -> None:
+    photo = photo_of(np.full((540, 960, 3), 4.0, np.float32))
+    glow = measure_glow(photo, view_of(photo))
+    assert glow.support < 0.1 and describe_evenness(glow) == ()
+    good = photo_of(np.full((540, 960, 3), 0.4, np.float32), noise=0.5)
+    (finding,) = describe_evenness(measure_glow(good, view_of(good)))
+    assert "non-uniformity" in finding.sentence
 
 
 def test_a_picture_alone_has_no_deep_zone() -> None:

@@ -173,6 +173,8 @@ def _slopes(
     # With one channel left nothing is known of the colour: half belief.
     two = usable.sum(axis=2) >= 2
     colour = np.where(two, np.abs(ranked[..., 0] - ranked[..., 1]), 0.8 * _STEEP_COLOUR)
+    # With none left nothing is known of the light either: no belief.
+    colour[burnt & ~usable.any(axis=2)] = np.inf
     return slope, burnt, colour
 
 

@@ -31,6 +31,11 @@ _FLOOR = 2e-3  # chosen: linear light of about code 6; keeps dark noise out of t
 # chosen: from a little under one bar on the screen (100 Hz light on a phone's slow
 # readout, checks of the rolling shutter) to 24.
 _CYCLES = np.arange(0.7, 24.01, 0.1)
+# chosen: harmonics of a bar's period that are told from the picture; light pulsed in short flashes
+# has more, each smaller than the one before.
+_HARMONICS = 5
+# chosen: periods over all samples by which the search can be off, with room.
+_PERIOD_ERROR = 0.15
 # chosen: a step of log light between neighbouring samples beyond which it is picture:
 # a bar of full depth with 16 periods has 2 pi 16 / 400 = 0.25.
 _STEEPEST = 0.15
@@ -46,8 +51,6 @@ class Bars:
         The bars run along the photo's rows (so they follow each other downwards).
     period_px : float
         Distance of neighbouring bars in photo pixels (rows or columns).
-    phase : float
-        Phase in radians, -pi..pi, of the brightness at photo pixel 0.
     modulation : float
         Amplitude of the fundamental over the mean light, 0..1.
     coherence : float
@@ -68,7 +71,6 @@ class Bars:
 
     along_rows: bool
     period_px: float
-    phase: float
     modulation: float
     coherence: float
     snr: float
@@ -79,20 +81,24 @@ class Bars:
     cycles: float
 
     @property
+    def told_apart(self) -> bool:
+        """Better explained by the sensor's frame than by the panel's."""
+        return self.agreement > self.agreement_panel + 0.03
+
+    @property
     def convincing(self) -> bool:
         """Coherent, well above the other periods, and better explained by the sensor's frame.
 
         When the phone was held level the two frames coincide; then only several bars tell
         a pulsed light from a slope of the picture.
         """
-        told_apart = self.agreement > self.agreement_panel + 0.03
         many = self.cycles > 2.5 and self.snr > 40 and self.agreement > self.agreement_panel - 0.1
         return bool(
             self.modulation > 0.02
             and self.coherence > 0.75
             and self.snr > 12
             and abs(self.tilt_deg) < 2.0 + abs(self.panel_tilt_deg) / 2
-            and (told_apart or many)
+            and (self.told_apart or many)
         )
 
 
@@ -112,6 +118,11 @@ class CameraArtefacts:
     bars : tuple of Bars
         The best bars along rows and along columns, whether convincing or not.
     fringes : Moire
+    along_rows : bool
+        The convincing bars run along the photo's rows.
+    told_apart : bool
+        Whether the bars are the sensor's rather than the panel's; False with the phone held
+        level, where the two look alike.
     retake : tuple of str
         Hints as full sentences.
     gain_profile : ndarray or None
@@ -124,6 +135,7 @@ class CameraArtefacts:
     bars: tuple[Bars, ...]
     fringes: Moire
     along_rows: bool
+    told_apart: bool = True
     retake: tuple[str, ...] = ()
     gain_profile: FloatArray | None = None
 
@@ -194,7 +206,7 @@ class CameraArtefacts:
 def measure_camera(photo: Photo, view: ScreenView) -> CameraArtefacts:
     """Find rolling-shutter bars and moire on the active area of a photo."""
     bars: list[Bars] = []
-    profiles: dict[bool, FloatArray] = {}
+    profiles: dict[bool, FloatArray | None] = {}
     prepared = _screen_in_photo(photo, view)
     if prepared is not None:
         light, mask, offset, shrink = prepared
@@ -209,9 +221,10 @@ def measure_camera(photo: Photo, view: ScreenView) -> CameraArtefacts:
     fringes = measure_moire(photo, view)
     chosen = _choose(bars, photo)
     banding, period, profile, along = NAN if not bars else 0.0, NAN, None, True
+    told_apart = True
     if chosen is not None and chosen.convincing:
         banding, period, along = chosen.modulation, chosen.period_px, chosen.along_rows
-        profile = profiles[along]
+        profile, told_apart = profiles[along], chosen.told_apart
     return CameraArtefacts(
         rolling_shutter_banding=banding,
         period_rows=period,
@@ -219,14 +232,20 @@ def measure_camera(photo: Photo, view: ScreenView) -> CameraArtefacts:
         bars=tuple(bars),
         fringes=fringes,
         along_rows=along,
-        retake=_hints(banding, fringes),
+        told_apart=told_apart,
+        retake=_hints(banding, fringes, told_apart=told_apart),
         gain_profile=profile,
     )
 
 
-def _hints(banding: float, fringes: Moire) -> tuple[str, ...]:
+def _hints(banding: float, fringes: Moire, *, told_apart: bool) -> tuple[str, ...]:
     hints = []
-    if banding > 0.04:
+    if banding > 0.04 and not told_apart:
+        hints.append(
+            "The stripes across the screen may be made by the camera: turn the phone by a few "
+            "degrees and take a second photo; stripes that turn with the phone are the camera's."
+        )
+    elif banding > 0.04:
         hints.append(
             "The stripes across the screen are made by the camera: use a slower shutter "
             "(1/50 s or 1/100 s), or turn the phone a little and take a second photo."
@@ -335,9 +354,12 @@ def _bars(
     shrink: tuple[float, float],
     photo: Photo,
     view: ScreenView,
-) -> tuple[Bars, FloatArray] | None:
+) -> tuple[Bars, FloatArray | None] | None:
     if not along_rows:
         light, mask = light.T, mask.T
+    # On a screen that lies on its side the panel's columns run along the photo's rows.
+    turned = view.outline.quarter_turns % 2 == 1
+    if along_rows == turned:
         log_panel, steady = log_panel.T, steady.T
     slopes, centres = _strip_slopes(light, mask)
     seen = np.isfinite(slopes)
@@ -373,22 +395,25 @@ def _bars(
     shift = -_phase_slope(fundamental, centres[good]) / omega[best]
     tilt = float(np.degrees(np.arctan(shift * shrink_along / shrink_across)))
     start = offset[1] if along_rows else offset[0]
-    omega_px = omega[best] / shrink_along
     bars = Bars(
         along_rows=along_rows,
-        period_px=float(2 * np.pi / omega_px),
-        phase=float(np.angle(mean * np.exp(-1j * omega_px * start))),
+        period_px=float(2 * np.pi * shrink_along / omega[best]),
         modulation=float(min(abs(mean), 1.0)),
         coherence=float(coherence[best]),
         snr=snr,
         tilt_deg=tilt,
-        panel_tilt_deg=_panel_tilt(view, along_rows),
+        panel_tilt_deg=_panel_tilt(view, along_rows, turned=turned),
         agreement=_agreement(slopes),
         agreement_panel=_agreement(_strip_slopes(log_panel, steady)[0]),
         cycles=float(_CYCLES[best]),
     )
+    if not bars.convincing:
+        return bars, None
     length = photo.height if along_rows else photo.width
-    return bars, _gain_profile(slopes[good], rows, start, shrink_along, length)
+    log_gain = _periodic(_common_light(slopes[good], rows), float(omega[best]))
+    position = start + (rows[0] + np.arange(log_gain.size) + 0.5) * shrink_along - 0.5
+    gain = np.exp(np.interp(np.arange(length), position, log_gain))
+    return bars, (gain / gain.mean()).astype(np.float32)
 
 
 def _phase_slope(values: FloatArray, at: FloatArray) -> float:
@@ -401,32 +426,50 @@ def _phase_slope(values: FloatArray, at: FloatArray) -> float:
     return float(np.angle(total) / step.mean())
 
 
-def _panel_tilt(view: ScreenView, along_rows: bool) -> float:
-    """Mean angle of the panel's rows (or columns) to the photo's, degrees."""
+def _panel_tilt(view: ScreenView, along_rows: bool, *, turned: bool) -> float:
+    """Mean angle of the screen's sides that follow the photo's rows (or columns), degrees."""
     tl, tr, br, bl = view.outline.corners
-    if along_rows:
-        across = (tr - tl) + (br - bl)
-        return float(np.degrees(np.arctan2(across[1], across[0])))
-    down = (bl - tl) + (br - tr)
-    return float(np.degrees(np.arctan2(down[0], down[1])))
+    across, down = (tr - tl) + (br - bl), (bl - tl) + (br - tr)
+    side = down if along_rows == turned else across
+    along, off = side if along_rows else side[::-1]
+    # Which of the two ways a side is gone along is no part of its angle.
+    return float(np.degrees(np.arctan2(off * np.sign(along), abs(along))))
 
 
-def _gain_profile(
-    slopes: FloatArray, rows: IntArray, start: int, shrink: float, length: int
-) -> FloatArray:
-    """Multiplicative gain along the photo's axis from the strips' common slope."""
+def _common_light(slopes: FloatArray, rows: IntArray) -> FloatArray:
+    """Log light along the photo's axis from the strips' common slope, slow trends taken out."""
     seen = np.isfinite(slopes[:, rows])
     count = np.maximum(seen.sum(axis=0), 1)
     common = np.nan_to_num(slopes[:, rows]).sum(axis=0) / count
-    log_gain = np.concatenate([[0.0], np.cumsum(common)])
-    at = np.arange(log_gain.size)
-    log_gain -= np.polyval(np.polyfit(at, log_gain, 2), at)
-    log_gain = cv2.GaussianBlur(
-        log_gain.astype(np.float32).reshape(1, -1),
-        (0, 0),
-        sigmaX=2,
-        borderType=cv2.BORDER_REPLICATE,
-    )[0]
-    position = start + (np.arange(rows[0], rows[0] + log_gain.size) + 0.5) * shrink - 0.5
-    gain = np.exp(np.interp(np.arange(length), position, log_gain))
-    return (gain / gain.mean()).astype(np.float32)
+    log_light: FloatArray = np.concatenate([[0.0], np.cumsum(common)])
+    at = np.arange(log_light.size, dtype=np.float64)
+    log_light -= np.polyval(np.polyfit(at, log_light, 2), at)
+    return log_light
+
+
+def _periodic(log_light: FloatArray, omega: float) -> FloatArray:
+    """What of log light repeats with the bars' period: a dead strip among the bars does not.
+
+    Parameters
+    ----------
+    log_light : ndarray of shape (n,)
+    omega : float
+        Radians a sample, to about a tenth of a period over all samples.
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        Least-squares fit of the period and its harmonics.
+    """
+    n = log_light.size
+    at = np.arange(n) - (n - 1) / 2
+    best: tuple[float, FloatArray] | None = None
+    for step in np.linspace(-_PERIOD_ERROR, _PERIOD_ERROR, 21):
+        phase = np.outer(at, np.arange(1, _HARMONICS + 1) * (omega + 2 * np.pi * step / n))
+        waves = np.hstack([np.cos(phase), np.sin(phase)])
+        fitted: FloatArray = waves @ np.linalg.lstsq(waves, log_light, rcond=None)[0]
+        rest = float(((log_light - fitted) ** 2).sum())
+        if best is None or rest < best[0]:
+            best = rest, fitted
+    assert best is not None
+    return best[1]

@@ -145,7 +145,9 @@ def _outline(photo: Photo, corners: FloatArray | None) -> tuple[Outline | None, 
 
     if corners is None:
         found = locate(photo)
-        return found.outline, found.aspect
+        # A guess would be registered too, whatever it lies on.
+        sure = found.outline is not None and found.outline.sure
+        return found.outline if sure else None, found.aspect
     outline = refine(photo, corners)
     return outline, aspect_of(outline.corners, (photo.width, photo.height))[0]
 

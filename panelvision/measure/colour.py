@@ -84,7 +84,7 @@ def _missing(light: FloatArray, codes: FloatArray) -> str | None:
     if top[weak] > _MISSING * top[second] or top[second] < 0.02:
         return None
     spread = codes.std(axis=0)
-    if spread[second] < 8:
+    if spread[order[1:]].min() < 8:
         return None
     return _CHANNELS[weak]
 

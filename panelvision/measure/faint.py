@@ -6,7 +6,7 @@ board make a picture; a negative says something only with its detection limit.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
@@ -47,6 +47,12 @@ WORKING_PANEL_CONTRAST = 0.04
 # Luminance of torch-lit glass taken for the visibility figure, cd/m2. Assumption: a torch of a
 # few hundred lux on glass of about 1 % reflectance; the photo itself carries no absolute scale.
 GLASS_LUMINANCE = 1.0
+# chosen: pixels of a 480-column view by which noise is smoothed before contrast is taken.
+_SOFT = 1.5
+# chosen: chance of a picture below which a tile is taken for empty glass, and how many such tiles
+# tell the noise.
+_EMPTY = 0.2
+_ENOUGH_EMPTY = 8
 
 
 @dataclass(frozen=True)
@@ -60,10 +66,8 @@ class FaintPicture:
         of the glass can be seen.
     found : bool
         Score above the threshold whose false-alarm rate is ``false_alarm_rate``.
-    p_faint : float
-        Probability of a picture if it was as likely as not beforehand, 0..1.
     p_value : float
-        Share of photos without a picture that score as high or higher, 0..1.
+        Share of photos without a picture that score as high or higher, 0..1; NaN without a score.
     false_alarm_rate : float
         Of the threshold, on held-out drawn photos without a picture.
     contrast : float
@@ -85,7 +89,6 @@ class FaintPicture:
 
     score: float
     found: bool
-    p_faint: float
     p_value: float
     false_alarm_rate: float
     contrast: float
@@ -95,6 +98,7 @@ class FaintPicture:
     visibility_jnd: float
     tiles: FloatArray = field(repr=False)
     _features: dict[str, float] = field(repr=False)
+    _prepared: Prepared | None = field(default=None, repr=False)
 
     def to_json(self) -> dict[str, Any]:
         """The ``faint`` object of the machine-readable record; null for what was not measured."""
@@ -204,7 +208,8 @@ def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPi
         Without margin; about 960 columns wide.
     limit : bool
         Whether to find the detection limit as well, which takes four times as long as the
-        rest. Without it ``detection_limit`` is NaN and a negative is not conclusive.
+        rest. Without it ``detection_limit`` is NaN and a negative is not conclusive, until
+        :func:`with_detection_limit`.
 
     Returns
     -------
@@ -230,8 +235,7 @@ def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPi
         return FaintPicture(
             float("nan"),
             False,
-            0.5,
-            1.0,
+            float("nan"),
             model.false_alarm_rate,
             float("nan"),
             float("nan"),
@@ -242,29 +246,41 @@ def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPi
             tiles,
             features,
         )
-    least = float("nan")
-    if limit:
-        least = detection_limit(
-            prepared,
-            lambda changed: score_prepared(model, changed)[0],
-            score,
-            model.threshold,
-            model.limit,
-        )
-    conclusive = bool(found or least <= WORKING_PANEL_CONTRAST)
-    return FaintPicture(
+    picture = FaintPicture(
         float(score),
         found,
-        float(1 / (1 + np.exp(-score))),
         _p_value(model, score),
         model.false_alarm_rate,
         contrast,
-        least,
-        conclusive,
-        "" if conclusive else retake_hint(prepared, view),
+        float("nan"),
+        found,
+        "" if found else retake_hint(prepared, view),
         jnd_of_contrast(contrast, GLASS_LUMINANCE),
         tiles,
         features,
+        prepared,
+    )
+    return with_detection_limit(picture) if limit else picture
+
+
+def with_detection_limit(picture: FaintPicture) -> FaintPicture:
+    """The same with the faintest picture that would have been found; as it is without a score."""
+    if picture._prepared is None:
+        return picture
+    model = _scorers()
+    least = detection_limit(
+        picture._prepared,
+        lambda changed: score_prepared(model, changed)[0],
+        picture.score,
+        model.threshold,
+        model.limit,
+    )
+    conclusive = bool(picture.found or least <= WORKING_PANEL_CONTRAST)
+    return replace(
+        picture,
+        detection_limit=least,
+        conclusive=conclusive,
+        hint="" if conclusive else picture.hint,
     )
 
 
@@ -274,8 +290,7 @@ def not_looked_for() -> FaintPicture:
     return FaintPicture(
         nan,
         False,
-        0.5,
-        1.0,
+        nan,
         _scorers().false_alarm_rate,
         nan,
         nan,
@@ -369,6 +384,9 @@ def pool_tiles(odds: FloatArray, share: FloatArray, *, prefix: str = "tile") -> 
 def picture_contrast(prepared: Prepared, tiles: FloatArray) -> float:
     """RMS contrast of the structure in the tiles that look like a picture, noise taken off.
 
+    The noise is that of the tiles which look like none; where a picture fills the glass, white
+    noise of the photo's strength is taken for it.
+
     Parameters
     ----------
     prepared : Prepared
@@ -384,7 +402,7 @@ def picture_contrast(prepared: Prepared, tiles: FloatArray) -> float:
 
     use = prepared.flat.use
     grey = np.where(use, (prepared.white[..., 0] * prepared.scale[..., 0]), 0).astype(np.float32)
-    soft = cv2.GaussianBlur(grey, (0, 0), 1.5)
+    soft = cv2.GaussianBlur(grey, (0, 0), _SOFT)
     limit = 4 * float(quantile(np.abs(soft[use]), 0.9)) if use.any() else 0.0
     power = np.clip(soft, -limit, limit) ** 2
     size = tiles.shape[1], tiles.shape[0]
@@ -392,8 +410,14 @@ def picture_contrast(prepared: Prepared, tiles: FloatArray) -> float:
     seen = np.isfinite(tiles)
     if seen.sum() < 4:
         return float("nan")
-    quiet = float(quantile(cells[seen], 0.1))
     weight = 1 / (1 + np.exp(-np.where(seen, tiles, -9)))
+    empty = cells[seen & (weight < _EMPTY)]
+    # A Gaussian of sigma s leaves 1 / (4 pi s^2) of white noise's power.
+    quiet = (
+        float(median(empty))
+        if empty.size >= _ENOUGH_EMPTY
+        else float(median(prepared.scale[..., 0]) ** 2) / (4 * np.pi * _SOFT**2)
+    )
     excess = float((weight * np.maximum(cells - quiet, 0))[seen].mean())
     return float(np.sqrt(excess))
 

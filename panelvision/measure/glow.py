@@ -36,6 +36,8 @@ _LEAST_SCORE = 1e-4  # of a spot, before its log-odds are taken
 # the Sobel slope, from a step on a grey field (see the test of edge widths).
 _CELL_BLUR = 3.0
 _STRIP_COUNTS = range(2, 13)
+# chosen: a limit this near the screen's edge, share of the height, is at it: a cell and a half.
+_AT_EDGE = 0.045
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,8 @@ class Strip:
 
     Attributes
     ----------
+    zone : DimZone
+        What was measured.
     first, last : int
         Strips counted from the top, from 1.
     count : int
@@ -89,6 +93,7 @@ class Strip:
         Mean distance of the zone's limits inside the screen from the strips', share of the height.
     """
 
+    zone: DimZone
     first: int
     last: int
     count: int
@@ -165,7 +170,6 @@ def measure_glow(photo: Photo, view: ScreenView) -> GlowMap:
     gain, support = backlight_map(log_light, ratios, valid, logs)
     surface = upper_surface(gain)
     relative = gain - surface
-    # A zone must show in the light itself, not only in the solved map.
     zones = _zones(relative, valid)
     fine = reduce_view(view, 480)
     all_spots = find_spots(steady, fine)
@@ -262,12 +266,19 @@ def _strips(zones: tuple[DimZone, ...]) -> tuple[Strip, ...]:
 
 
 def _on_strips(z: DimZone, count: int) -> Strip:
-    """The zone on a division into ``count`` strips; only limits inside the screen can misfit."""
+    """The zone on a division into ``count`` strips; only limits inside the screen can misfit.
+
+    A limit inside the screen misfits too where the nearest division is the screen's own edge.
+    """
     first, last = round(z.y0 * count), round(z.y1 * count)
     if last <= first:
-        return Strip(first + 1, first + 1, count, 1.0)
-    errors = [abs(y - k / count) for y, k in ((z.y0, first), (z.y1, last)) if 0 < k < count]
-    return Strip(first + 1, last, count, float(np.mean(errors)) if errors else 1.0)
+        return Strip(z, first + 1, first + 1, count, 1.0)
+    errors = [
+        abs(y - k / count)
+        for y, k in ((z.y0, first), (z.y1, last))
+        if 0 < k < count or _AT_EDGE < y < 1 - _AT_EDGE
+    ]
+    return Strip(z, first + 1, last, count, float(np.mean(errors)) if errors else 1.0)
 
 
 def _levels(coarse: Reduced, around: FloatArray) -> dict[str, float]:

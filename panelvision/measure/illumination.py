@@ -73,11 +73,18 @@ def glare_mask(linear: FloatArray, clipped: BoolArray, valid: BoolArray) -> Bool
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / 8)
     # Slope per pixel of a 480-column view, whatever the view's width.
     slope = cv2.magnitude(gx, gy) / scale * (w / 480)
-    level = median(smooth)
+    seen = cv2.resize(valid.astype(np.float32), small.shape[::-1], interpolation=cv2.INTER_AREA)
+    # What lies outside the photo has no light of its own.
+    glass = smooth[seen > 0.5]
+    if not glass.size:
+        return np.zeros((h, w), bool)
+    level = median(glass)
     steep = (slope > _STEEPEST) & (smooth > level)
     core = cv2.resize(clipped.astype(np.float32), small.shape[::-1], interpolation=cv2.INTER_AREA)
     hot = _keep_large((core > 0.02).astype(np.uint8), 3)
-    steep = steep & _touching(steep, cv2.dilate(hot, np.ones((5, 5), np.uint8)) > 0, smooth)
+    # chosen: e-fold above the median is no panel picture (contrast at most 25 %).
+    bright = smooth > level + 1.0
+    steep &= _touching(steep, (cv2.dilate(hot, np.ones((5, 5), np.uint8)) > 0) | bright)
     # chosen: e to the 1.5 above the median light is the lobe's core, clipped or not.
     core_light = _keep_large((smooth > level + 1.5).astype(np.uint8), 12) > 0
     mark = cv2.dilate((steep | core_light | (hot > 0)).astype(np.uint8), np.ones((3, 3), np.uint8))
@@ -93,14 +100,11 @@ def _keep_large(mark: np.ndarray, least: int) -> np.ndarray:
     return keep[labels]
 
 
-def _touching(mark: BoolArray, seed: BoolArray, smooth: FloatArray) -> BoolArray:
-    """Parts of a mark that touch the seed, or that are much brighter than the rest."""
+def _touching(mark: BoolArray, seed: BoolArray) -> BoolArray:
+    """Parts of a mark that touch the seed."""
     count, labels = cv2.connectedComponents(mark.astype(np.uint8))
     keep = np.zeros(count, bool)
     keep[np.unique(labels[seed & mark])] = True
-    # chosen: e-fold above the median is no panel picture (contrast at most 25 %).
-    bright = smooth > median(smooth) + 1.0
-    keep[np.unique(labels[bright & mark])] = True
     keep[0] = False
     return keep[labels]
 

@@ -141,7 +141,7 @@ def _peak(tile: FloatArray, keep: BoolArray) -> tuple[float, float, float]:
     smooth = cv2.blur(tile, (25, 25))
     power = np.abs(np.fft.rfft2((tile - smooth) * _WINDOW)) ** 2
     # A fringe is a narrow peak; a picture's edges are streaks, its texture a hill. So a peak
-    # counts against its own surroundings: the ring between 3 x 3 and 9 x 9 bins about it.
+    # counts against its own surroundings: the ring between 5 x 5 and 9 x 9 bins about it.
     shifted = np.fft.fftshift(power, axes=0).astype(np.float32)
     wide = cv2.boxFilter(
         shifted, cv2.CV_32F, (9, 9), normalize=False, borderType=cv2.BORDER_REFLECT

@@ -239,7 +239,8 @@ def spot_candidates(coarse: Reduced, fine: Reduced) -> tuple[Spot, ...]:
         for k in np.argsort(-np.minimum(values, 0.4), kind="stable")[:_CANDIDATES]:
             found.append((float(values[k]), int(ys[k]), int(xs[k]), sigma))
     spots = _examine(np.log(fine.light + _FLOOR).astype(np.float32), fine, found, w)
-    return _without_twins(sorted(spots, key=lambda s: -s.by_rule))
+    height, width = fine.light.shape[:2]
+    return _without_twins(sorted(spots, key=lambda s: -s.by_rule), height / width)
 
 
 def _examine(
@@ -395,11 +396,12 @@ def _quantile(values: FloatArray, seen: BoolArray, q: float) -> FloatArray:
     return out
 
 
-def _without_twins(spots: list[Spot]) -> tuple[Spot, ...]:
+def _without_twins(spots: list[Spot], height: float) -> tuple[Spot, ...]:
+    """The first of spots that overlap; ``height`` of the view in widths."""
     kept: list[Spot] = []
     for s in spots:
         if all(
-            np.hypot(s.x - k.x, (s.y - k.y) * 9 / 16) > 1.2 * (s.radius + k.radius) for k in kept
+            np.hypot(s.x - k.x, (s.y - k.y) * height) > 1.2 * (s.radius + k.radius) for k in kept
         ):
             kept.append(s)
     return tuple(kept)

@@ -39,8 +39,6 @@ class Tone:
         Typical step between plateaus, codes; NaN when there are none.
     step_spread : float
         Spread of the steps over their typical size.
-    lost_bits : float
-        log2 of the step: how many of 8 bits the steps say are missing; NaN without steps.
     levels : float
         Number of levels that the codes gather at, channel with the fewest.
     values : dict
@@ -53,7 +51,6 @@ class Tone:
     plateau_share: float
     step: float
     step_spread: float
-    lost_bits: float
     levels: float
     values: dict[str, float]
 
@@ -93,7 +90,7 @@ def measure_tone(view: ScreenView) -> Tone:
     small = reduce_view(view, _WIDTH)
     use = small.valid & inset(small.valid.shape, _BORDER)
     if min(use.shape) < 48 or use.sum() < 2000:
-        return Tone(NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, dict.fromkeys(_NAMES, NAN))
+        return Tone(NAN, NAN, NAN, NAN, NAN, NAN, NAN, dict.fromkeys(_NAMES, NAN))
     codes = small.codes
     creases, plateaus = [], []
     for c in range(3):
@@ -105,7 +102,7 @@ def measure_tone(view: ScreenView) -> Tone:
         plateaus.append(_plateaus(channel, use, noise))
     if not creases:
         values = dict.fromkeys(_NAMES, NAN)
-        return Tone(NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, values)
+        return Tone(NAN, NAN, NAN, NAN, NAN, NAN, NAN, values)
     crease = max(creases, key=lambda r: r[0])
     plateau = max(plateaus, key=lambda r: r[0])
     levels = min(r[4] for r in plateaus)
@@ -129,15 +126,13 @@ def measure_tone(view: ScreenView) -> Tone:
             strict=True,
         )
     )
-    step = plateau[1]
     return Tone(
         crease_share=crease[0],
         crease_level=crease[1],
         crease_spread=crease[2],
         plateau_share=plateau[0],
-        step=step,
+        step=plateau[1],
         step_spread=plateau[2],
-        lost_bits=float(np.log2(step)) if np.isfinite(step) and step >= 1 else NAN,
         levels=levels,
         values=values,
     )
