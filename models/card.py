@@ -22,13 +22,9 @@ def write_card(folder: Path, card: dict[str, Any]) -> None:
     known = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
     if card.get("held_out"):
         known["held_out"] = card["held_out"]
-        known["model"] = card.get("sha256", _former_hash(card))
+        known["model"] = card.get("sha256", card.get("made", _MISSING))
         path.write_text(json.dumps(known, indent=1) + "\n", encoding="utf-8")
     (folder / "MODEL_CARD.md").write_text(card_text(card, known), encoding="utf-8")
-
-
-def _former_hash(card: dict[str, Any]) -> str:
-    return str(card.get("made", _MISSING))
 
 
 def _voices(card: dict[str, Any]) -> list[str]:
@@ -109,7 +105,7 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "",
     ]
     sets = dict(known.get("sets", {}))
-    lines += _table_of_sets(known.get("held_out"), sets)
+    lines += _table_of_sets(known.get("held_out"), sets, card.get("sha256"))
     lines += ["", "## Recall per symptom (found / all)", ""]
     lines += _recall(known.get("held_out"), sets)
     if card.get("compared"):
@@ -157,8 +153,18 @@ def _n(value: Any) -> str:
     return "-" if value is None else f"{value:.3f}"
 
 
-def _table_of_sets(held_out: dict[str, Any] | None, sets: dict[str, Any]) -> list[str]:
-    columns = (["held-out synthetic scenes"] if held_out else []) + list(sets)
+def _of_this(model: str | None, figures: dict[str, Any]) -> bool:
+    """Whether a set's figures are of the model with this hash; its version ends in the hash."""
+    return model is None or str(figures.get("model", "")).endswith(f"+{model[:12]}")
+
+
+def _table_of_sets(
+    held_out: dict[str, Any] | None, sets: dict[str, Any], model: str | None
+) -> list[str]:
+    columns = (["held-out synthetic scenes"] if held_out else []) + [
+        name if _of_this(model, figures) else f"{name} (measured with a former model)"
+        for name, figures in sets.items()
+    ]
     judged = ([held_out] if held_out else []) + [s["symptom"] for s in sets.values()]
     lines = ["| figure | " + " | ".join(columns) + " |", "| --- |" + " --- |" * len(columns)]
 

@@ -24,7 +24,7 @@ from rich.progress import Progress
 
 from models.card import metrics_path, write_card
 from models.geometry_truth import corner_error, overlap
-from models.judge import judge_probabilities
+from models.judge import Judgement, judge_probabilities
 from models.measure import labelled_folder
 from models.metrics import area_under_curve, log_loss, wilson
 from models.table import Table, from_records
@@ -76,15 +76,16 @@ def evaluate(folder: Path, *, worst: Path | None = None) -> dict[str, Any]:
     vectors = table.columns(model.features)
     p = model.probabilities(vectors.values)
     judged = judge_probabilities(p, vectors, model)
-    print(judged.text(str(folder.name)))
-    figures: dict[str, Any] = {"symptom": asdict(judged)}
-    figures["outline"] = outline_figures(records)
     examined = _findings(folder, records)
+    judged = as_answered(judged, examined, vectors)
+    print(judged.text(str(folder.name)))
+    figures: dict[str, Any] = {"model": model.version, "symptom": asdict(judged)}
+    figures["outline"] = outline_figures(records)
     figures["turned_away"] = turned_away(p, vectors, examined)
     figures["faint"] = faint_figures(records, examined)
     figures["bands"] = band_figures(records, examined)
     figures["change"] = change_figures(folder, records)
-    figures["failures"] = failures(p, vectors, model)
+    figures["failures"] = failures(p, vectors, examined)
     figures["groups"] = group_worth(model, vectors)
     for key in ("outline", "turned_away", "faint", "bands", "change"):
         print(f"  {key}: " + ", ".join(f"{k} {_short(v)}" for k, v in figures[key].items()))
@@ -202,6 +203,23 @@ def _examined(path: Path) -> Examined:
     )
 
 
+def as_answered(judged: Judgement, examined: Sequence[Examined], table: Table) -> Judgement:
+    """The judgement with answers as the program gives them.
+
+    It asks for another photo not only where it is unsure: also where the photo's quality, its
+    outline, or the faintest picture that would have been found do not carry an answer.
+    """
+    answered = np.array([e.answered for e in examined])
+    right = np.array(
+        [e.symptom == SYMPTOMS[k] for e, k in zip(examined, table.labels, strict=True)]
+    )
+    return replace(
+        judged,
+        answered=float(answered.mean()),
+        answered_right=float(right[answered].mean()) if answered.any() else float("nan"),
+    )
+
+
 def faint_figures(records: list[dict[str, Any]], examined: Sequence[Examined]) -> dict[str, Any]:
     """Faint picture against none: area under the curve over all, and over the clear ones."""
     score: dict[str, list[float]] = defaultdict(list)
@@ -294,7 +312,7 @@ def _change_score(first: Path, second: Path) -> float:
     return score if np.isfinite(score) else -10.0
 
 
-def failures(p: FloatArray, table: Table, model: SymptomModel) -> list[dict[str, Any]]:
+def failures(p: FloatArray, table: Table, examined: Sequence[Examined]) -> list[dict[str, Any]]:
     """Every photo whose most probable label is wrong, most confident mistakes first."""
     best = p.argmax(axis=1)
     rows = [
@@ -304,7 +322,7 @@ def failures(p: FloatArray, table: Table, model: SymptomModel) -> list[dict[str,
             "said": SYMPTOMS[best[i]],
             "p": round(float(p[i, best[i]]), 3),
             "p_true": round(float(p[i, table.labels[i]]), 3),
-            "answered": bool(p[i, best[i]] >= model.least_probability),
+            "answered": examined[i].answered,
         }
         for i, truth in enumerate(table.truths)
         if best[i] != table.labels[i]

@@ -97,15 +97,16 @@ LOCATED = (
 )
 
 
-def sources(*names: str) -> str:
-    """Hash of some files of ``panelvision``: the key of what a small model is taught on.
+def sources(*names: str, by: tuple[str, ...] = ()) -> str:
+    """Hash of some files: the key of what a small model is taught on.
 
-    names: paths below ``panelvision/``.
+    names: paths below ``panelvision/``, which measure. by: modules of this package, which make
+    rows and labels of what was measured.
     """
-    root = Path(panelvision.__file__).parent
+    root, here = Path(panelvision.__file__).parent, Path(__file__).parent
     digest = hashlib.sha256()
-    for name in names:
-        digest.update((root / name).read_bytes())
+    for path in (*(root / name for name in names), *(here / f"{name}.py" for name in by)):
+        digest.update(path.read_bytes())
     return digest.hexdigest()[:12]
 
 

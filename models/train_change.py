@@ -69,7 +69,7 @@ def main(argv: list[str] | None = None) -> int:
 def measured_pairs(first: int) -> list[list[float]]:
     """For each pair of a shard: whether it changed, then the numbers; cached."""
     cv2.setNumThreads(1)
-    key = f"change-{synth.VERSION}-{sources(*SOURCES)}"
+    key = f"change-{synth.VERSION}-{sources(*SOURCES, by=('train_change',))}"
     path = cache_folder() / key / f"shard-{first}.json"
     if not path.exists():
         rows = [row for k in range(SHARD) if (row := _measure(first + k)) is not None]

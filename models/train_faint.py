@@ -102,11 +102,13 @@ def main(argv: list[str] | None = None) -> int:
         if k % 5 == 4:
             print(f"  {len(rows)} dark photos measured", flush=True)
     networks, odds = teach_glass(rows)
+    model = fit(rows, odds)
+    model["limit"] = allowance(model, jobs=args.jobs)
     part = GLASS.with_suffix(".part.npz")
     np.savez_compressed(part, allow_pickle=False, **networks)
+    # Side by side: the witness's weights speak of these networks and of no others.
     os.replace(part, GLASS)
-    model = fit(rows, odds)
-    return _write({**model, "limit": allowance(model, jobs=args.jobs)})
+    return _write(model)
 
 
 def _write(model: dict[str, Any]) -> int:
@@ -120,7 +122,8 @@ def _write(model: dict[str, Any]) -> int:
 def measured_shard(first: int) -> list[dict[str, Any]]:
     """Tile statistics, truth per tile and the photo's numbers of one shard; cached."""
     cv2.setNumThreads(1)
-    path = cache_folder() / f"faint-{synth.VERSION}-{sources(*SOURCES)}" / f"shard-{first}.npz"
+    made = sources(*SOURCES, by=("train_faint",))
+    path = cache_folder() / f"faint-{synth.VERSION}-{made}" / f"shard-{first}.npz"
     return kept_rows(path, lambda: [_measure(first + k) for k in range(SHARD)])
 
 

@@ -32,7 +32,8 @@ TARGET = Path(glance_network.__file__).with_name(glance_network.MODEL_FILE)
 FIRST_SEED = 950_000_000
 # chosen: the classifier's mix of labels, and more of what is no screen, which comes in more kinds.
 DRAWN = (*ORDER, *("not-a-screen",) * 4)
-# The last photos are not learned from: they say what the network is worth.
+# The first photos are not learned from, however many are drawn: they say what the network is
+# worth, after a second go as well.
 JUDGED = 16 * len(DRAWN)
 # What a glance depends on, beside the drawing.
 SOURCES = (*SQUARED, *LOCATED, "measure/glance.py")
@@ -59,7 +60,7 @@ def main(argv: list[str] | None = None) -> int:
         print(f"models.train_glance: {fault}", file=sys.stderr)
         return 2
     examples = drawn(args.count, jobs=args.jobs)
-    taught, judged = examples[:-JUDGED], examples[-JUDGED:]
+    judged, taught = examples[:JUDGED], examples[JUDGED:]
     numbers = fit_network(
         taught,
         seed=args.seed,
@@ -100,8 +101,8 @@ def drawn(count: int, *, jobs: int) -> list[Example]:
 def drawn_shard(first: int) -> Path:
     """The glances of one shard as three files beside the path; made where they are not yet."""
     cv2.setNumThreads(1)
-    path = cache_folder() / f"glance-{synth.VERSION}-{mark_of(DRAWN)}-{sources(*SOURCES)}"
-    path = path / f"shard-{first}"
+    made = sources(*SOURCES, by=("train_glance", "places"))
+    path = cache_folder() / f"glance-{synth.VERSION}-{mark_of(DRAWN)}-{made}" / f"shard-{first}"
     files = {name: path.with_name(f"{path.stem}.{name}.npy") for name in _PICTURES}
     if all(file.exists() for file in files.values()):
         return path

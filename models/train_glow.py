@@ -108,7 +108,8 @@ def _write(path: Path, numbers: dict[str, np.ndarray]) -> None:
 def measured_shard(first: int) -> list[dict[str, Any]]:
     """Spots, the network's picture and the truth of one shard's photos; cached."""
     cv2.setNumThreads(1)
-    path = cache_folder() / f"glow-{synth.VERSION}-{sources(*SOURCES)}" / f"shard-{first}.npz"
+    made = sources(*SOURCES, by=("train_glow", "geometry_truth"))
+    path = cache_folder() / f"glow-{synth.VERSION}-{made}" / f"shard-{first}.npz"
 
     def measured() -> list[dict[str, Any]]:
         drawn = drawn_shard(first, order=ORDER, kept_in="glow-drawn")

@@ -25,6 +25,7 @@ from sklearn.linear_model import LogisticRegression
 import panelvision
 import synth
 from models.geometry_truth import overlap
+from models.table import place_of
 from panelvision.arrays import FloatArray
 from panelvision.geometry import area
 from panelvision.locate import FOCAL_OVER_DIAGONAL, attempt, extend, worth_trying
@@ -38,6 +39,8 @@ FIRST_SEED = 500_000_000
 # A tenth of photos each: dark sets are half of what technicians photograph with a torch, and
 # their sides are the hardest; the rest as the drawing's own mix has it. chosen
 DARK = ("no-image", "no-image", "faint-image", "faint-image")
+# Share of the photos that are held back for the calibration. chosen
+HELD = 0.2
 # Overlap from which a candidate is worth something, and of a perfect one.
 WORTHLESS, PERFECT = 0.75, 0.98
 # A ridge is the true side when it lies within this share of the height, or these pixels.
@@ -328,9 +331,10 @@ def main() -> None:
 
 
 def write(measured: list[Measured], keep: Path | None) -> None:
-    """Fit on four fifths of the photos, calibrate on the rest, store the numbers."""
-    fit = [m for k, m in enumerate(measured) if k % 5]
-    held = [m for k, m in enumerate(measured) if k % 5 == 0]
+    """Fit on most of the photos, calibrate on the rest, store the numbers."""
+    # By the seed's hash: its last digit says which symptom was drawn.
+    fit = [m for m in measured if place_of(m.seed) >= HELD]
+    held = [m for m in measured if place_of(m.seed) < HELD]
     photo, _ = draw(measured[0].seed, keep)
     work = work_image(photo.small, photo_size=(photo.width, photo.height))
     _, names = measure_candidates(work, candidates(work), 500.0)

@@ -30,6 +30,7 @@ from panelvision.arrays import IntArray
 from panelvision.examine import whole_frame
 from panelvision.locate import locate
 from panelvision.measure import bands, line_scores, stretches
+from panelvision.measure.camera import measure_camera
 from panelvision.measure.columns import column_candidates
 from panelvision.measure.lines import Line
 from panelvision.measure.profile import Axis
@@ -49,11 +50,13 @@ SOURCES = (
     *(
         f"measure/{name}.py"
         for name in (
+            "camera",
             "columns",
             "edges",
             "line_features",
             "line_scores",
             "lines",
+            "moire",
             "noise",
             "profile",
             "regions",
@@ -141,7 +144,8 @@ def main(argv: list[str] | None = None) -> int:
 def measured_shard(first: int) -> list[dict[str, Any]]:
     """Numbers and truth of every candidate of one shard's photos; cached."""
     cv2.setNumThreads(1)
-    path = cache_folder() / f"panel-{synth.VERSION}-{sources(*SOURCES)}" / f"shard-{first}.npz"
+    made = sources(*SOURCES, by=("train_panel", "geometry_truth"))
+    path = cache_folder() / f"panel-{synth.VERSION}-{made}" / f"shard-{first}.npz"
     return kept_rows(path, lambda: [_measure(*photo) for photo in _drawn(first)])
 
 
@@ -157,6 +161,7 @@ def _measure(jpeg: bytes, truth: dict[str, Any]) -> dict[str, Any]:
     location = locate(photo)
     outline = location.outline or whole_frame(photo)
     view = square_up(photo, outline, aspect=location.aspect, aspect_source=location.aspect_source)
+    view = measure_camera(photo, view).discount(view)  # as the pipeline hands it on
     found = {"vertical": column_candidates(photo, view), "horizontal": row_candidates(view)}
     out: dict[str, Any] = {"symptom": truth["symptom"], "scene": int(truth["scene"])}
     for axis in AXES:

@@ -2,7 +2,6 @@
 
 import argparse
 import io
-import json
 import sys
 from contextlib import suppress
 from pathlib import Path
@@ -10,7 +9,7 @@ from pathlib import Path
 from panelvision import __version__
 from panelvision.corners_cli import METAVAR, read_corners
 from panelvision.errors import PanelvisionError, PhotoError
-from panelvision.files import check_json_target, make_folder, write_picture
+from panelvision.files import check_json_target, json_line, make_folder, write_picture
 
 EXIT_OK = 0
 EXIT_SOME_FAILED = 1
@@ -108,16 +107,10 @@ def run_examine(args: argparse.Namespace) -> int:
             record = _examine_one(path, corners, args, console, written)
             failed += "error" in record
             if sink is not None:
-                _write_line(sink, _json_line(record))
+                _write_line(sink, json_line(record))
             if progress is not None:
                 progress.advance(task)
     return EXIT_SOME_FAILED if failed else EXIT_OK
-
-
-def _json_line(record: dict) -> str:
-    text = json.dumps(record, ensure_ascii=False)
-    # A file's name may hold bytes that are no letters; JSON has an escape for those.
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def _write_line(sink, line: str) -> None:

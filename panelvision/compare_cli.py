@@ -1,7 +1,6 @@
 """``panelvision compare``: did the picture on a dark panel change, in two photos or a clip?"""
 
 import argparse
-import json
 import math
 import sys
 from pathlib import Path
@@ -9,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from panelvision.corners_cli import METAVAR, read_corners
 from panelvision.errors import PanelvisionError
-from panelvision.files import check_json_target, make_folder, write_picture
+from panelvision.files import check_json_target, json_line, make_folder, write_picture
 
 if TYPE_CHECKING:
     from panelvision.arrays import FloatArray
@@ -122,7 +121,7 @@ def sentence(change: "PanelChange") -> str:
 def _write(answer: dict[str, Any], target: str | None) -> None:
     if target is None:
         return
-    line = json.dumps(answer, ensure_ascii=False) + "\n"
+    line = json_line(answer) + "\n"
     if target == "-":
         sys.stdout.write(line)
         return

@@ -2,12 +2,13 @@
 
 import io
 import itertools
+import json
 import os
 import secrets
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from panelvision.arrays import IntArray
 from panelvision.errors import PanelvisionError
@@ -162,3 +163,10 @@ def write_picture(
         write_atomically(target, buffer.getvalue(), mode=0o644)
     except OSError as fault:
         raise PanelvisionError(f"{target.name}: cannot be written ({fault.strerror})") from None
+
+
+def json_line(record: Mapping[str, Any]) -> str:
+    """A record as one line of JSON without its end."""
+    text = json.dumps(record, ensure_ascii=False)
+    # A file's name may hold bytes that are no letters; JSON has an escape for those.
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -117,7 +117,8 @@ WANTED: dict[str, tuple[str, tuple[str, ...]]] = {
 
 _KEEP_CLOSED = (
     "Please do not open the set: parts inside can hold a dangerous voltage, even when it is "
-    "unplugged."
+    "unplugged. If it smells of burning, smokes, crackles or has become wet, unplug it and do not "
+    "switch it on again."
 )
 
 
@@ -173,7 +174,7 @@ def message_for(
         )
         parts.append(_numbered(WANTED["again"][1]))
     else:
-        parts.extend(_ask(wanted or "again", symptom, seen, hints))
+        parts.extend(_ask(wanted or "again", symptom, seen, hints, thanks))
     parts.append("Kind regards" + (f"\n{settings.shop}" if settings.shop else ""))
     if settings.contact:
         parts[-1] += f"\n{settings.contact}"
@@ -194,8 +195,8 @@ def _quote(
         parts.append(f"From what we can see, {seen}.{often}")
     if suspect == "panel":
         parts.append(
-            "A new screen usually costs more than such a set is worth, so that a repair seldom "
-            "pays. We are glad to look at it and confirm that before you decide."
+            "A new screen often costs more than an older or smaller set is worth, and then a "
+            "repair does not pay. We are glad to look at it and confirm that before you decide."
         )
     elif latched:
         parts.append(
@@ -221,11 +222,12 @@ def _quote(
     return parts
 
 
-def _ask(wanted: str, symptom: str, seen: str, hints: Sequence[str]) -> list[str]:
+def _ask(wanted: str, symptom: str, seen: str, hints: Sequence[str], photos: str) -> list[str]:
     what, how = WANTED[wanted]
     parts = []
     if wanted == "fault":
-        parts.append("In this photo the picture looks as it should.")
+        which = "this photo" if photos == "photo" else "these photos"
+        parts.append(f"In {which} the picture looks as it should.")
     elif symptom in _DARK and seen:
         parts.append(f"It looks as if {seen}, but this photo does not make us sure yet.")
     parts.append(f"Before you bring the set in, please send us {what}:")
@@ -233,7 +235,7 @@ def _ask(wanted: str, symptom: str, seen: str, hints: Sequence[str]) -> list[str
     extra = _for_customers(wanted, hints)
     if extra and wanted != "file":
         parts.append("What would help most this time:\n" + "\n".join(f"- {h}" for h in extra[:3]))
-    if wanted in ("torch", "menu"):
+    if wanted in ("torch", "menu", "white", "fault"):
         parts.append(_KEEP_CLOSED)
     return parts
 

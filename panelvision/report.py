@@ -30,7 +30,7 @@ class ReportPhoto:
     Attributes
     ----------
     overlay : bytes
-        JPEG or PNG of the photo with its findings drawn on; metadata is dropped.
+        JPEG or PNG of the photo, with its findings drawn on if it has any; metadata is dropped.
     enhanced : bytes or None
         The squared-up screen with a faint picture brought out.
     headline : str
@@ -157,7 +157,8 @@ def report_html(report: Report) -> str:
 def _photo(number: int, photo: ReportPhoto) -> str:
     said = html.escape(photo.headline)
     found = "".join(f"<li>{html.escape(s)}</li>" for s in photo.sentences)
-    figure = _figure(photo.overlay, f"Photo {number} with its findings drawn on: {photo.headline}")
+    drawn = " with its findings drawn on" if photo.sentences else ""
+    figure = _figure(photo.overlay, f"Photo {number}{drawn}: {photo.headline}")
     second = ""
     if photo.enhanced is not None:
         second = _figure(

@@ -1,6 +1,9 @@
 """The same report as a PDF, A4, with fonts that hold Latin, Greek and Cyrillic letters."""
 
 import io
+import unicodedata
+from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 
 from fpdf import FPDF
@@ -29,7 +32,38 @@ class _Page(FPDF):
         """Shop and page number."""
         self.set_y(-14)
         self.set_font(_FAMILY, size=8)
-        self.cell(0, 5, f"{self._foot}   {self.page_no()}".strip(), align="C")
+        name, number = self._foot, f"   {self.page_no()}"
+        while name and self.get_string_width(name + number) > self.epw:
+            name = name[:-2].rstrip() + "…" if len(name) > 2 else ""
+        self.cell(0, 5, f"{name}{number}".strip(), align="C")
+
+
+def sets_badly(report: Report) -> bool:
+    """Whether the PDF shows some letters as boxes, or sets text the wrong way round.
+
+    Its fonts hold no Chinese, Japanese or Korean letters, and it runs all text from left to right.
+    """
+    known = _letters()
+    return any(
+        (letter.isprintable() and ord(letter) not in known)
+        or unicodedata.bidirectional(letter) in ("R", "AL")
+        for text in _texts(report)
+        for letter in text
+    )
+
+
+def _texts(report: Report) -> Iterator[str]:
+    yield from (report.shop, report.contact, report.title, report.verdict, *report.reasons)
+    for row in (*report.heading, *report.prices, *report.tested):
+        yield from row
+
+
+@lru_cache(maxsize=1)
+def _letters() -> frozenset[int]:
+    from fontTools.ttLib import TTFont
+
+    with TTFont(_FONTS / "DejaVuSans.ttf") as font:
+        return frozenset(font.getBestCmap())
 
 
 def report_pdf(report: Report) -> bytes:
@@ -67,7 +101,8 @@ def report_pdf(report: Report) -> bytes:
         _head(page, "What the photos show")
     for number, photo in enumerate(report.photos, start=1):
         _say(page, f"Photo {number}: {photo.headline}", size=11, bold=True)
-        _picture(page, photo.overlay, f"Photo {number} with its findings drawn on")
+        drawn = " with its findings drawn on" if photo.sentences else ""
+        _picture(page, photo.overlay, f"Photo {number}{drawn}")
         if photo.enhanced is not None:
             _picture(page, photo.enhanced, "The screen, squared up, faint picture brought out")
         for i, sentence in enumerate(photo.sentences, start=1):

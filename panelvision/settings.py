@@ -54,6 +54,20 @@ def settings_path() -> Path:
     return base / "settings.toml"
 
 
+# chosen: units that are worth about as much as a euro, in which the program's own rough prices of
+# parts may be told.
+_LIKE_EUROS = ("", "€", "EUR", "$", "US$", "USD", "£", "GBP", "CHF")
+
+
+def prices_are_told(settings: Settings) -> bool:
+    """Whether prices of parts may be told to customers.
+
+    Those of the program's own files are rough figures in euros, and nothing converts them: in
+    other money there must be the shop's own (:func:`prices_path`).
+    """
+    return settings.currency.strip() in _LIKE_EUROS or prices_path().is_file()
+
+
 def prices_path() -> Path:
     """Where a shop may put prices, minutes and rates of its own, as in the knowledge files."""
     return settings_path().with_name("prices.toml")

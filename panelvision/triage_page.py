@@ -5,7 +5,7 @@ from html import escape
 from urllib.parse import quote
 
 from panelvision.triage_cases import STEP_WORDS, STEPS, SortedCase, SortedPhoto
-from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, count_of, percent
 
 # A sign beside each step, so that colour is never alone.
 _STEP_SIGNS = {"quote": "✓", "ask-for-photo": "?", "bring-in": "→", "not-a-screen": "–"}
@@ -47,7 +47,8 @@ def page(cases: Sequence[SortedCase], *, currency: str = "") -> str:
     counts = {step: sum(case.next.step == step for case in cases) for step in STEPS}
     body = [
         "<h1>Photos sorted by what to do next</h1>",
-        f"<p class=soft>{photos} photos in {len(cases)} cases. Probabilities are the program's; "
+        f"<p class=soft>{count_of(photos, 'photo')} in {count_of(len(cases), 'case')}. "
+        "Probabilities are the program's; "
         "the decision is yours.</p>",
         "<nav>",
         *(

@@ -34,6 +34,11 @@ ASSEMBLY_WORDS: dict[str, str] = {
 }
 
 
+def count_of(number: int, thing: str) -> str:
+    """A number of things, "1 photo", "2 photos"."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
 def as_percent(share: float) -> str:
     """A share 0..1 as it is said, "83 %"; the sign never starts a line of its own."""
     return f"{100 * share:.0f}\u00a0%"

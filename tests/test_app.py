@@ -895,3 +895,67 @@ def test_sheet_and_table_of_an_inbox_name_the_files_as_they_came():
     assert not job.error
     assert b"from the bar.jpg" in job.sheet and b"from the bar.jpg" in job.table
     assert b"0001.jpg" not in job.sheet and b"0001.jpg" not in job.table
+
+
+def test_a_photo_that_cannot_be_relied_on_blames_nothing_in_the_report(monkeypatch):
+    real = session.judge
+
+    def unsure(seen):
+        result = real(seen)
+        return replace(result, usable=False, retake=("Take it again.",))
+
+    monkeypatch.setattr(session, "judge", unsure)
+    at = upload(visit("photo"), ("half.jpg", example(1)))
+    page = visit("report", at)
+    (shown,) = page.get("iframe")
+    text = html.unescape(shown.proto.srcdoc)
+    assert "Not settled yet" in text and "The photos do not show enough" in text
+    assert "Most likely so far" not in text and "findings drawn on" not in text
+    # An observation is ground enough to say where it points.
+    desk_of(at).observations = {"backlight-visible": "none"}
+    assert "Most likely so far" in html.unescape(visit("report", at).get("iframe")[0].proto.srcdoc)
+
+
+def test_a_photo_without_a_screen_is_nothing_to_report(monkeypatch):
+    at = visit("photo")
+    blank = np.full((300, 400, 3), 120, np.uint8)
+    buffer = io.BytesIO()
+    Image.fromarray(blank).save(buffer, "JPEG")
+    at = upload(at, ("wall.jpg", buffer.getvalue()))
+    for entry in desk_of(at).entries.values():
+        entry.answer = replace(entry.answer, symptom="not-a-screen")
+    assert "nothing to report yet" in said(visit("report", at))
+
+
+def test_what_is_typed_of_a_case_survives_a_look_at_another_page():
+    at = visit("cases", upload(visit("photo"), ("half.jpg", example(1))))
+    at.text_area[0].set_value("Bought second hand; the stand is loose.").run()
+    at.text_input[1].set_value("An Invented Customer").run()
+    at = visit("cases", visit("bench", at))
+    assert at.text_area[0].value == "Bought second hand; the stand is loose."
+    assert at.text_input[1].value == "An Invented Customer"
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    kept = session.case_store().get(desk_of(at).case.id)
+    assert kept.set.notes.startswith("Bought") and kept.customer.name == "An Invented Customer"
+
+
+def test_other_money_gets_no_price_of_ours(monkeypatch):
+    from panelvision.pages import report_page
+
+    bench = load_knowledge()
+    monkeypatch.setattr(session, "knowledge", lambda: bench)
+    stop = _some_stop(bench)
+    monkeypatch.setattr(session, "advice", lambda **_: replace(advise(None, {}), stop=stop))
+    monkeypatch.setattr(session, "settings", lambda: Settings(currency="INR"))
+    assert report_page._verdict(stop)[2] == []
+    monkeypatch.setattr(session, "settings", lambda: Settings(currency="USD"))
+    assert len(report_page._verdict(stop)[2]) == 3
+    save_settings(Settings(currency="INR"))
+    assert any("nothing converts them" in w.value for w in visit("settings").warning)
+
+
+def test_tests_of_a_closed_set_stand_below_their_cautions():
+    at = visit("bench", upload(visit("photo"), ("dark.jpg", example(0))))
+    (group,) = [e for e in at.expander if e.label == "More, with the set closed"]
+    texts = [e.proto.body for e in group.get("html")]
+    assert any("If it smells of burning" in text for text in texts)

@@ -1,5 +1,7 @@
 """Calibration against closed forms."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -115,3 +117,14 @@ def test_what_members_say_already_is_not_said_twice():
     sure = np.log(np.eye(13)[table.labels] * 0.9 + 0.1 / 13)
     weak = np.full((len(table), 13), -np.log(13))
     assert fit_glow_lift(sure, table)[2] < 0.3 * fit_glow_lift(weak, table)[2]
+
+
+def test_a_photo_of_weight_three_counts_as_three() -> None:
+    one = glow_table(np.random.default_rng(4), 600)
+    rng = np.random.default_rng(5)
+    scores = np.log(rng.dirichlet(np.ones(13), len(one)))
+    heavy = np.where(np.arange(len(one)) % 5 == 0, 3, 1)
+    rows = np.repeat(np.arange(len(one)), heavy)
+    weighed = fit_glow_lift(scores, replace(one, weights=heavy.astype(float)))
+    assert weighed == pytest.approx(fit_glow_lift(scores[rows], one.pick(rows)), abs=2e-3)
+    assert weighed != pytest.approx(fit_glow_lift(scores, one), abs=2e-3)

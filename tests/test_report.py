@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 
 from panelvision.report import HOUSE_CAUTION, LIMITS, Report, ReportPhoto, plain_jpeg, report_html
-from panelvision.report_pdf import report_pdf
+from panelvision.report_pdf import report_pdf, sets_badly
 
 pypdf = pytest.importorskip("pypdf")
 # Exif 2.32 tag numbers (CIPA DC-008): GPS IFD pointer, maker, model, body serial number.
@@ -148,3 +148,30 @@ def test_a_report_of_many_photos_has_page_numbers_on_every_page():
     assert len(reader.pages) > 3
     for number, page in enumerate(reader.pages, start=1):
         assert page.extract_text().rstrip().endswith(str(number))
+
+
+@pytest.mark.parametrize(
+    ("name", "badly"),
+    [("Ägidius Ωmega Жук", False), ("王伟", True), ("محمد", True), ("דוד", True)],
+)
+def test_letters_that_the_pdf_cannot_set_are_known(name, badly):
+    """Right to left: Unicode Standard Annex 9; no font of ours holds Chinese letters."""
+    assert sets_badly(make(customer=name)) is badly
+
+
+def test_a_long_name_of_the_shop_stays_within_the_foot_of_the_page():
+    reader = pypdf.PdfReader(io.BytesIO(report_pdf(make(shop="Lamp & Bench " * 15))))
+    places = []
+    reader.pages[0].extract_text(
+        visitor_text=lambda text, _, tm, *rest: places.append((tm[4], tm[5], text))
+    )
+    (x,) = [x for x, y, text in places if y < 45 and "Lamp" in text]
+    # 18 mm of margin are 51 points.
+    assert x >= 50 and any("…" in text and "1" in text for _, y, text in places if y < 45)
+
+
+def test_a_photo_that_is_not_relied_on_is_not_said_to_have_findings():
+    quiet = ReportPhoto(photo_with_metadata(), None, "can't tell", ())
+    page = report_html(make(photos=(quiet,)))
+    assert "findings drawn on" not in page and "Photo 1: can&#x27;t tell" in page
+    assert "findings drawn on" not in pdf_text(report_pdf(make(photos=(quiet,))))

@@ -3,6 +3,7 @@
 import argparse
 import json
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,7 +13,9 @@ import models.measure as measure
 import models.train as training
 import synth
 from models.card import card_text
+from models.evaluate import as_answered
 from models.fit import FAMILIES
+from models.judge import judge_probabilities
 from models.measure import read_truth, synthetic
 from models.metrics import log_loss
 from models.table import Table, join, split_by_scene
@@ -103,6 +106,24 @@ def test_a_worse_model_is_refused_and_the_shipped_one_stays(tmp_path, monkeypatc
     assert training.train(arguments(path, force=True)) == 0
     assert path.read_bytes() != shipped
     assert len(split.judge) > 0
+
+
+def test_a_shipped_model_that_cannot_be_run_any_more_is_judged_by_its_card(
+    tmp_path, monkeypatch, quick, capsys
+):
+    path = tmp_path / "m.npz"
+    monkeypatch.setattr(training, "measure", lambda *a, **k: table(noise=0.3))
+    assert training.train(arguments(path)) == 0
+    card = json.loads(path.with_suffix(".json").read_text())
+    path.with_suffix(".json").write_text(json.dumps({**card, "evidence_version": -1}))
+    shipped = path.read_bytes()
+    monkeypatch.setattr(training, "measure", lambda *a, **k: table(noise=3.0))
+    assert training.train(arguments(path)) == 1
+    assert path.read_bytes() == shipped
+    assert "refused: the card of the shipped model" in capsys.readouterr().err
+    monkeypatch.setattr(training, "measure", lambda *a, **k: table(noise=0.31))
+    assert training.train(arguments(path)) == 0
+    assert path.read_bytes() != shipped
 
 
 def test_kept_members_are_calibrated_and_judged_on_photos_as_they_are_measured_now(
@@ -250,3 +271,62 @@ def test_rows_are_kept_and_not_made_twice(tmp_path):
         assert rows[1]["a.b"].shape == (0, 2)
         assert (str(rows[0]["c"]), int(rows[1]["c"])) == ("word", 7)
     assert [p.name for p in path.parent.iterdir()] == ["rows.npz"]
+
+
+def test_answers_are_counted_as_the_program_gives_them():
+    """A photo that is asked for again is no answer, however sure the classifier is."""
+    data = table(noise=0.3)
+    few = data.pick(np.arange(4))
+    p = np.full((4, len(SYMPTOMS)), 0.001)
+    p[np.arange(4), few.labels] = 0.988
+    model = SimpleNamespace(conformal_score=0.9, least_probability=0.5)
+    judged = judge_probabilities(p, few, model)
+    assert (judged.answered, judged.answered_right) == (1.0, 1.0)
+    wrong = SYMPTOMS[(few.labels[0] + 1) % len(SYMPTOMS)]
+    examined = [
+        SimpleNamespace(answered=k < 2, symptom=wrong if k == 0 else SYMPTOMS[few.labels[k]])
+        for k in range(4)
+    ]
+    told = as_answered(judged, examined, few)
+    assert (told.answered, told.answered_right) == (0.5, 0.5)
+    assert told.top1 == judged.top1
+
+
+def test_the_key_of_what_is_taught_changes_with_the_code_that_labels_it(tmp_path, monkeypatch):
+    before = measure.sources("labels.py"), measure.sources("labels.py", by=("places",))
+    assert before[0] != before[1]
+    assert measure.sources("labels.py", by=("table",)) != before[1]
+
+
+def test_a_set_measured_with_another_model_is_said_to_be(tmp_path, monkeypatch, quick):
+    path = tmp_path / "m.npz"
+    monkeypatch.setattr(training, "measure", lambda *a, **k: table(noise=0.3))
+    training.train(arguments(path))
+    model = load_model(path)
+    symptom = model.card["held_out"]
+    assert card_columns(model.card, symptom, model.version) == "| figure | shelf |"
+    assert "shelf (measured with a former model)" in card_columns(model.card, symptom, "1+0123")
+
+
+def card_columns(card, symptom, version):
+    figures = {
+        "model": version,
+        "symptom": symptom,
+        "outline": {"found": 1, "of": 1, "median_corner_error": 0.01},
+        "faint": {"auc": None, "auc_clear": None, "false_alarms": 0, "none": 0},
+        "bands": {
+            "median_edge_error": None,
+            "driver_count_right": [0, 0],
+            "half_side_right": [0, 0],
+            "normal_with_fault_finding": [0, 0],
+        },
+        "change": {"auc": None, "changed": 0, "same": 0},
+        "turned_away": {"turned_away": 0, "of": 0},
+        "failures": [],
+        "groups": {},
+    }
+    return next(
+        line
+        for line in card_text(card, {"sets": {"shelf": figures}}).splitlines()
+        if line.startswith("| figure")
+    )

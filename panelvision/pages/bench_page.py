@@ -1,6 +1,6 @@
 """The bench: observations as taps, suspects as bars, the next test as a card, the verdict."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import streamlit as st
@@ -250,17 +250,15 @@ def _observations(now: Advice, bench: Knowledge) -> None:
     for test in quick[:6]:
         _taps(test)
     with st.expander("More, with the set closed"):
-        for test in (*quick[6:], *rest):
-            _taps(test, titled=True)
+        _group([*quick[6:], *rest], bench)
     with st.expander("Tested inside, set unplugged"):
-        _inside(unplugged, bench)
+        _group(unplugged, bench)
     with st.expander("Measured inside, set powered"):
-        _inside(powered, bench)
+        _group(powered, bench)
 
 
-def _inside(tests: Iterable[BenchTest], bench: Knowledge) -> None:
-    """Tests at an open set, below all cautions that any of them asks for."""
-    tests = list(tests)
+def _group(tests: Sequence[BenchTest], bench: Knowledge) -> None:
+    """Tests of one kind, below all cautions that any of them asks for."""
     texts = [c for t in tests for c in bench.cautions_for(t.level, t.live, t.cautions)]
     cautions(tuple(dict.fromkeys(texts)))
     if not tests:

@@ -20,7 +20,7 @@ from panelvision.pages.accuracy_part import show_accuracy
 from panelvision.pages.links import link
 from panelvision.pages.look import as_written, tell_error
 from panelvision.pages.next_set import put_on_the_bench, start_another
-from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, count_of, percent
 
 _PARTS: dict[str, str] = {
     "find": "Find",
@@ -69,31 +69,11 @@ def _save_form() -> None:
     if on_desk.case is not None:
         st.markdown(f"This set is case **{on_desk.case.id[:8]}**; saving brings it up to date.")
         _changed_elsewhere(on_desk.case)
-    with st.form("save", border=False):
-        who = on_desk.customer
-        label = st.text_input(
-            "The set", on_desk.set.label, max_chars=200, placeholder="as you will find it again"
-        )
-        name = st.text_input("Customer", who.name, max_chars=200)
-        contact = st.text_input("Telephone or e-mail", who.contact, max_chars=200)
-        inches = st.number_input("Diagonal in inches", 5.0, 150.0, on_desk.set.size_inch, 1.0)
-        notes = st.text_area("Notes", on_desk.set.notes, max_chars=4000)
-        consent = st.checkbox(
-            "The customer agrees that these photos help to train the program", who.consent
-        )
-        # Ahead of the button: what is said below it lies under the bar on a phone.
-        told = st.container()
-        wanted = st.form_submit_button("Save the case", type="primary", width="stretch")
-    if wanted:
-        _save(
-            told,
-            label=label,
-            name=name,
-            contact=contact,
-            inches=inches,
-            notes=notes,
-            consent=consent,
-        )
+    _fields()
+    # Ahead of the button: what is said below it lies under the bar on a phone.
+    told = st.container()
+    if st.button("Save the case", type="primary", width="stretch", key="save-case"):
+        _save(told)
     if on_desk.case is not None and not on_desk.case.closed:
         with st.expander("Repaired? Close it with what it was", icon=":material/check:"):
             _close_form(on_desk.case)
@@ -124,19 +104,35 @@ def _changed_elsewhere(case: Case) -> None:
         st.rerun()
 
 
-def _save(
-    told: st.delta_generator.DeltaGenerator,
-    *,
-    label: str,
-    name: str,
-    contact: str,
-    inches: float | None,
-    notes: str,
-    consent: bool,
-) -> None:
+def _fields() -> None:
+    """Who and which set; kept as typed, so that a look at another page costs nothing."""
     on_desk = session.desk()
-    on_desk.customer = replace(on_desk.customer, name=name, contact=contact, consent=consent)
-    on_desk.set = replace(on_desk.set, label=label, size_inch=inches, notes=notes)
+    who, what = on_desk.customer, on_desk.set
+    label = st.text_input(
+        "The set",
+        what.label,
+        max_chars=200,
+        placeholder="as you will find it again",
+        key=f"save-set-{who.id}",
+    )
+    name = st.text_input("Customer", who.name, max_chars=200, key=f"save-name-{who.id}")
+    contact = st.text_input(
+        "Telephone or e-mail", who.contact, max_chars=200, key=f"save-contact-{who.id}"
+    )
+    inches = st.number_input(
+        "Diagonal in inches", 5.0, 150.0, what.size_inch, 1.0, key=f"save-inches-{who.id}"
+    )
+    notes = st.text_area("Notes", what.notes, max_chars=4000, key=f"save-notes-{who.id}")
+    consent = st.checkbox(
+        "The customer agrees that these photos help to train the program",
+        who.consent,
+        key=f"save-consent-{who.id}",
+    )
+    on_desk.customer = replace(who, name=name, contact=contact, consent=consent)
+    on_desk.set = replace(what, label=label, size_inch=inches, notes=notes)
+
+
+def _save(told: st.delta_generator.DeltaGenerator) -> None:
     with told:
         with st.spinner("Saving"):
             saved = save_desk()
@@ -343,7 +339,7 @@ def _delete_form(case: Case) -> None:
         if on_desk.case is not None and meant:
             session.clear_desk()
         session.forget_knowledge()
-        st.toast(f"Deleted {gone.cases} cases and {gone.photos} photos.")
+        st.toast(f"Deleted {count_of(gone.cases, 'case')} and {count_of(gone.photos, 'photo')}.")
         st.rerun()
 
 
@@ -371,7 +367,8 @@ def load_case(case: Case) -> None:
         on_desk.chosen = on_desk.chosen or key
     if on_desk.set_aside:
         st.toast(
-            f"{len(on_desk.set_aside)} more photos stay in the case; the bench holds no more.",
+            "The bench holds no more photos; as many as stay in the case: "
+            f"{len(on_desk.set_aside)}.",
             icon=":material/info:",
         )
     on_desk.observations = dict(case.observations)
@@ -413,7 +410,8 @@ def _move() -> None:
             summary = session.case_store().import_archive(path)
         session.forget_knowledge()
         st.success(
-            f"Brought in {summary.added} new cases and {summary.photos} photos; "
+            f"Brought in {count_of(summary.added, 'new case')} and "
+            f"{count_of(summary.photos, 'photo')}; "
             f"{summary.updated} brought up to date, {summary.kept} were the same.",
             icon=":material/check:",
         )

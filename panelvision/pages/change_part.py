@@ -91,7 +91,10 @@ def _odds(p: float) -> str:
         return "less than once in a thousand"
     if p > 0.99:
         return "nearly every time"
-    return f"about {round(p * 100)} times in a hundred" if p >= 0.01 else "once in a few hundred"
+    times = round(p * 100)
+    if times < 1:
+        return "less than once in a hundred"
+    return "about once in a hundred" if times == 1 else f"about {times} times in a hundred"
 
 
 def _tells_where(log_odds: FloatArray) -> bool:

@@ -11,7 +11,7 @@ from panelvision.pages.components import copy_text
 from panelvision.pages.inbox_job import InboxJob
 from panelvision.pages.look import answer, tell_error
 from panelvision.triage_cases import STEP_WORDS, STEPS, SortedCase, SortedPhoto
-from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
+from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, count_of, percent
 
 _TYPES = ["zip", "eml", "mbox", "mbx", "jpg", "jpeg", "png", "webp", "heic", "heif", "avif", "tif"]
 # A shape besides the word, so that a glance along the list is enough.
@@ -103,9 +103,9 @@ def _gallery(job: InboxJob) -> None:
     rest = f"{summary.failed} could not be read. " if summary.failed else ""
     rest += f"{summary.waiting} were left undone. " if summary.waiting else ""
     if summary.uncompared:
-        rest += f"{_count(summary.uncompared, 'pair')} of dark photos not compared yet."
+        rest += f"{count_of(summary.uncompared, 'pair')} of dark photos not compared yet."
     answer(
-        f"{_count(summary.photos, 'photo')}, {_count(len(job.cases), 'case')}",
+        f"{count_of(summary.photos, 'photo')}, {count_of(len(job.cases), 'case')}",
         _capital(told[0]) if told else "Nothing to sort",
         *(_capital(line) for line in told[1:]),
         rest,
@@ -144,10 +144,6 @@ def _gallery(job: InboxJob) -> None:
         at = int(st.number_input(f"Page, 1 to {pages}", 1, pages, 1, key="inbox-page"))
     for case in cases[(at - 1) * _ON_ONE_PAGE : at * _ON_ONE_PAGE]:
         _case(case)
-
-
-def _count(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
 def _case(case: SortedCase) -> None:

@@ -11,6 +11,7 @@ from panelvision.pages.bench_page import observation_words, value_words
 from panelvision.pages.links import go, link
 from panelvision.pages.look import answer, tell_error
 from panelvision.report import HOUSE_CAUTION, Report, ReportPhoto, report_html
+from panelvision.settings import prices_are_told
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
 
 
@@ -18,8 +19,10 @@ def show() -> None:
     """The page."""
     st.title("Report for the customer")
     on_desk = session.desk()
-    if not on_desk.answers() and not on_desk.observations:
-        st.markdown("There is nothing to report yet. A photo or an observation comes first.")
+    if on_desk.leading() is None and not on_desk.observations:
+        st.markdown(
+            "There is nothing to report yet. A photo of the screen or an observation comes first."
+        )
         go("Photo", "Add a photo", icon=":material/photo_camera:", key="to-photo")
         return
     _who()
@@ -74,9 +77,20 @@ def _downloads(report: Report) -> None:
         on_click="ignore",
         icon=":material/picture_as_pdf:",
     )
+    if _set_badly(report):
+        st.caption(
+            "Some letters of this report are missing from the PDF or run the wrong way there: use "
+            "the web page, which can be printed."
+        )
     with st.expander("Look at it here", expanded=True):
         # Its own policy forbids scripts and requests, inside this frame too.
         st.iframe(page, height=700)
+
+
+def _set_badly(report: Report) -> bool:
+    from panelvision.report_pdf import sets_badly
+
+    return sets_badly(report)
 
 
 # Of this session alone, so that a customer's report goes when the browser does.
@@ -124,10 +138,10 @@ def _photo(key: str, found: session.Answer) -> ReportPhoto:
     share = percent(found.probabilities[found.symptom])
     dark = found.symptom in ("faint-image", "no-image")
     return ReportPhoto(
-        overlay=found.overlay,
+        # What the photo leaves open is neither told nor drawn as if it were known.
+        overlay=found.overlay if found.usable else found.shown,
         enhanced=session.plain_and_enhanced(key, 0.5)[1] if dark else None,
         headline=f"{words} ({share})" if found.usable else f"can't tell; best guess: {words}",
-        # What the photo leaves open is not told as if it were known.
         sentences=tuple(f.sentence for f in found.findings) if found.usable else (),
     )
 
@@ -137,6 +151,17 @@ def _verdict(stop: Stop | None) -> tuple[str, list[str], list[tuple[str, str]]]:
     money = bench.economy.currency
     suspects = session.advice().suspects.assemblies
     lead, share = next(iter(suspects.items()))
+    seen = session.desk().leading()
+    if not session.desk().observations and seen is not None:
+        # Nothing but photos, and these hold no fault or cannot be relied on: no part is blamed.
+        if not seen.usable:
+            return "Not settled yet", ["The photos do not show enough to say more."], []
+        if seen.symptom == "normal":
+            return (
+                "No fault to be seen",
+                ["The picture looks as it should. A fault that comes and goes may be missing."],
+                [],
+            )
     if stop is None:
         test = session.advice().next_test
         after = [f"Most likely so far: {ASSEMBLY_WORDS[lead]} ({percent(share)})."]
@@ -146,18 +171,27 @@ def _verdict(stop: Stop | None) -> tuple[str, list[str], list[tuple[str, str]]]:
         elif test is not None:
             after.append(f"The next test would be: {test.title}.")
         return "Not settled yet", after, []
+    if stop.kind == "works":
+        return "It works again", [stop.text], []
     if stop.part is None:
-        return "It works again" if stop.kind == "works" else stop.title, [stop.text], []
+        worth = session.desk().set.worth or session.settings().set_value
+        than = "a set of this kind is usually worth"
+        if worth is not None:
+            than = f"this set is worth, about {money} {worth:.0f}"
+        return stop.title, [f"A repair is expected to cost more than {than}."], []
     part = bench.parts[stop.part]
     minutes = bench.minutes_of(part)
     labour = bench.economy.labour_per_hour / 60 * minutes
     low, high = part.price
     # How it is done is the bench's business: the customer is asked not to open the set.
     reasons = [f"It is {percent(stop.probability)} likely to be the cause."]
-    prices = [
-        (f"Part: {part.title}", f"{money} {low:.0f} to {high:.0f}"),
-        (f"Work, about {minutes:.0f} minutes", f"{money} {labour:.0f}"),
-        ("Together, about", f"{money} {low + labour:.0f} to {high + labour:.0f}"),
-    ]
+    work = (f"Work, about {minutes:.0f} minutes", f"{money} {labour:.0f}")
+    prices = [work] if high == 0 else []
+    if high > 0 and prices_are_told(session.settings()):
+        prices = [
+            (f"Part: {part.title}", f"{money} {low:.0f} to {high:.0f}"),
+            work,
+            ("Together, about", f"{money} {low + labour:.0f} to {high + labour:.0f}"),
+        ]
     start = "Replace: " if stop.kind == "order" else "What to do: "
     return start + part.title, reasons, prices

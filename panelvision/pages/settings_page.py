@@ -5,12 +5,13 @@ import streamlit as st
 from panelvision import __version__
 from panelvision.errors import PanelvisionError
 from panelvision.pages import session
-from panelvision.pages.look import cautions, marked_list, tell_error
+from panelvision.pages.look import as_written, cautions, marked_list, tell_error
 from panelvision.settings import (
     LEAST_MONEY,
     MOST_MONEY,
     THEMES,
     Settings,
+    prices_are_told,
     prices_path,
     save_settings,
     settings_path,
@@ -62,6 +63,13 @@ def show() -> None:
         )
         st.markdown(f"Settings: `{settings_path()}`")
         st.markdown(f"Prices and times of your own, if you make the file: `{prices_path()}`")
+    if not prices_are_told(now):
+        st.warning(
+            f"The prices of parts are rough figures in euros, and nothing converts them to "
+            f"{as_written(now.currency)}: no price is told to customers until your own stand in "
+            f"`{prices_path()}`, and advice reckons with the figures as they are.",
+            icon=":material/payments:",
+        )
     with st.expander("Words used here"):
         st.markdown("**What can be seen**")
         marked_list((str(i), w) for i, w in enumerate(SYMPTOM_WORDS.values(), start=1))

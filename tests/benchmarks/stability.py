@@ -104,6 +104,7 @@ def main() -> None:
         json.dumps(
             {
                 "kept": round(total["kept"] / n, 4),
+                "same_symptom": round((total["kept"] + total["less"]) / n, 4),
                 "says_less": round(total["less"] / n, 4),
                 "flipped_confident": round(total["flipped"] / n, 4),
                 "trials": n,
