@@ -90,10 +90,10 @@ def fit_glow_lift(
     if not set(GLOW_SCORES) <= set(table.names):
         return None
     glow = np.nan_to_num(glow_scores(table.values, table.names))
-    spread = np.maximum(glow.std(axis=0), 1e-9)
+    weight = table.weights / table.weights.sum()
+    spread = np.maximum(np.sqrt(weight @ (glow - weight @ glow) ** 2), 1e-9)
     n, k = scores.shape
     target = np.eye(k)[table.labels]
-    weight = table.weights / table.weights.sum()
     m = len(GLOW_SCORES)
     dim = SYMPTOMS.index("dim-zones")
 
