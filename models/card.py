@@ -1,5 +1,6 @@
 """The model card: what the classifier is made of, how good it is, and what it cannot do."""
 
+import hashlib
 import json
 from pathlib import Path
 from typing import Any
@@ -105,9 +106,10 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "",
     ]
     sets = dict(known.get("sets", {}))
-    lines += _table_of_sets(known.get("held_out"), sets, card.get("sha256"))
+    columns = _columns(card, known.get("held_out"), sets)
+    lines += _table_of_sets(columns, known.get("held_out"), sets)
     lines += ["", "## Recall per symptom (found / all)", ""]
-    lines += _recall(known.get("held_out"), sets)
+    lines += _recall(columns, known.get("held_out"), sets)
     if card.get("compared"):
         lines += ["", "## Families and feature sets compared", ""]
         lines += [f"On {card.get('compared_on') or _MISSING}.", ""]
@@ -153,18 +155,27 @@ def _n(value: Any) -> str:
     return "-" if value is None else f"{value:.3f}"
 
 
-def _of_this(model: str | None, figures: dict[str, Any]) -> bool:
-    """Whether a set's figures are of the model with this hash; its version ends in the hash."""
-    return model is None or str(figures.get("model", "")).endswith(f"+{model[:12]}")
+def fingerprint(card: dict[str, Any]) -> str:
+    """Which members, with which calibration: what figures are of."""
+    parts = [card.get(key) for key in ("sha256", "temperature", "bias", "dark_split")]
+    parts += [card.get(key) for key in ("conformal_score", "least_probability")]
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:12]
+
+
+def _columns(
+    card: dict[str, Any], held_out: dict[str, Any] | None, sets: dict[str, Any]
+) -> list[str]:
+    """Heads of the columns; figures of another model are said to be."""
+    now = fingerprint(card)
+    return (["held-out synthetic scenes"] if held_out else []) + [
+        name if figures.get("model") == now else f"{name} (measured with a former model)"
+        for name, figures in sets.items()
+    ]
 
 
 def _table_of_sets(
-    held_out: dict[str, Any] | None, sets: dict[str, Any], model: str | None
+    columns: list[str], held_out: dict[str, Any] | None, sets: dict[str, Any]
 ) -> list[str]:
-    columns = (["held-out synthetic scenes"] if held_out else []) + [
-        name if _of_this(model, figures) else f"{name} (measured with a former model)"
-        for name, figures in sets.items()
-    ]
     judged = ([held_out] if held_out else []) + [s["symptom"] for s in sets.values()]
     lines = ["| figure | " + " | ".join(columns) + " |", "| --- |" + " --- |" * len(columns)]
 
@@ -256,8 +267,7 @@ def _table_of_sets(
     return lines
 
 
-def _recall(held_out: dict[str, Any] | None, sets: dict[str, Any]) -> list[str]:
-    columns = (["held-out synthetic scenes"] if held_out else []) + list(sets)
+def _recall(columns: list[str], held_out: dict[str, Any] | None, sets: dict[str, Any]) -> list[str]:
     judged = ([held_out] if held_out else []) + [s["symptom"] for s in sets.values()]
     lines = ["| symptom | " + " | ".join(columns) + " |", "| --- |" + " --- |" * len(columns)]
     for name in SYMPTOMS:

@@ -22,7 +22,7 @@ import joblib
 import numpy as np
 from rich.progress import Progress
 
-from models.card import metrics_path, write_card
+from models.card import fingerprint, metrics_path, write_card
 from models.geometry_truth import corner_error, overlap
 from models.judge import Judgement, judge_probabilities
 from models.measure import labelled_folder
@@ -79,7 +79,7 @@ def evaluate(folder: Path, *, worst: Path | None = None) -> dict[str, Any]:
     examined = _findings(folder, records)
     judged = as_answered(judged, examined, vectors)
     print(judged.text(str(folder.name)))
-    figures: dict[str, Any] = {"model": model.version, "symptom": asdict(judged)}
+    figures: dict[str, Any] = {"model": fingerprint(model.card), "symptom": asdict(judged)}
     figures["outline"] = outline_figures(records)
     figures["turned_away"] = turned_away(p, vectors, examined)
     figures["faint"] = faint_figures(records, examined)

@@ -32,9 +32,8 @@ TARGET = Path(glance_network.__file__).with_name(glance_network.MODEL_FILE)
 FIRST_SEED = 950_000_000
 # chosen: the classifier's mix of labels, and more of what is no screen, which comes in more kinds.
 DRAWN = (*ORDER, *("not-a-screen",) * 4)
-# The first photos are not learned from, however many are drawn: they say what the network is
-# worth, after a second go as well.
-JUDGED = 16 * len(DRAWN)
+# Photos of seeds that no network of ours has learned from say what one is worth.
+JUDGED, JUDGED_SEED = 16 * len(DRAWN), 970_000_000
 # What a glance depends on, beside the drawing.
 SOURCES = (*SQUARED, *LOCATED, "measure/glance.py")
 _PICTURES = ("screen", "frame", "places")
@@ -52,15 +51,15 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=0, help="of the network's first numbers")
     parser.add_argument("--jobs", type=int, default=-1)
     args = parser.parse_args(argv)
-    if args.count < 2 * JUDGED:
-        parser.error(f"--count: at least {2 * JUDGED} photos are needed")
+    if args.count < JUDGED:
+        parser.error(f"--count: at least {JUDGED} photos are needed")
     try:
         published_weights()  # told now, and not after an hour of drawing
     except PanelvisionError as fault:
         print(f"models.train_glance: {fault}", file=sys.stderr)
         return 2
-    examples = drawn(args.count, jobs=args.jobs)
-    judged, taught = examples[:JUDGED], examples[JUDGED:]
+    taught = drawn(args.count, jobs=args.jobs)
+    judged = drawn(JUDGED, first=JUDGED_SEED, jobs=args.jobs)
     numbers = fit_network(
         taught,
         seed=args.seed,
@@ -79,9 +78,9 @@ def main(argv: list[str] | None = None) -> int:
     return 0
 
 
-def drawn(count: int, *, jobs: int) -> list[Example]:
+def drawn(count: int, *, jobs: int, first: int = FIRST_SEED) -> list[Example]:
     """Glances of ``count`` drawn photos, rounded up to whole shards; kept in the cache."""
-    starts = [FIRST_SEED + i * len(DRAWN) for i in range(math.ceil(count / len(DRAWN)))]
+    starts = [first + i * len(DRAWN) for i in range(math.ceil(count / len(DRAWN)))]
     work = joblib.Parallel(n_jobs=jobs, return_as="generator")(
         joblib.delayed(drawn_shard)(s) for s in starts
     )

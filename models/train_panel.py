@@ -52,6 +52,7 @@ SOURCES = (
         for name in (
             "camera",
             "columns",
+            "driver_grid",
             "edges",
             "line_features",
             "line_scores",
@@ -59,6 +60,7 @@ SOURCES = (
             "moire",
             "noise",
             "profile",
+            "reduced",
             "regions",
             "rows",
             "runs",

@@ -25,7 +25,16 @@ from panelvision.enhance import enhance
 from panelvision.evidence import Evidence
 from panelvision.findings import Finding, describe, supported
 from panelvision.isolate import Suspects, advise, isolate
-from panelvision.locate import Location, Search, aspect_of, laid_down, locate, refine, search
+from panelvision.locate import (
+    Location,
+    Search,
+    aspect_of,
+    laid_down,
+    locate,
+    refine,
+    search,
+    stands_on_end,
+)
 from panelvision.measure.appearance import measure_appearance
 from panelvision.measure.camera import CameraArtefacts, measure_camera
 from panelvision.measure.colour import measure_colour
@@ -435,10 +444,10 @@ def _where(photo: Photo, corners: FloatArray | None, searched: Search | None) ->
     if corners is None:
         return locate(photo, searched)
     outline = refine(photo, np.asarray(corners, dtype=np.float64))
-    aspect, source = aspect_of(outline.corners, (photo.width, photo.height))
-    if aspect < 1:  # as where it is found: a set lies on its side, none stands upright
+    size = photo.width, photo.height
+    if stands_on_end(outline, size):
         outline = laid_down(outline)
-        aspect = 1 / aspect
+    aspect, source = aspect_of(outline.corners, size)
     # What the search saw still tells how much the photo looks like one of a screen;
     # that there is one is the user's word.
     found = locate(photo, searched)

@@ -81,11 +81,16 @@ def describe(evidence: Evidence, reading: SymptomReading) -> tuple[Finding, ...]
     first = _ABOUT.get(reading.symptom, ())
     found.sort(key=lambda f: (f.kind not in first, -f.confidence))
     checks = []
-    if evidence.location.on_its_side:
+    if evidence.location.on_its_side and _was_laid_down(evidence.location.outline):
         checks.append(_ON_ITS_SIDE)
     if found:
         checks += _where(evidence.location.outline)
     return (*found[:_MOST], *checks)
+
+
+def _was_laid_down(outline: Outline | None) -> bool:
+    """Whether the screen's top was taken for the photo's right; the user may have said another."""
+    return outline is not None and outline.quarter_turns == 1
 
 
 def _where(outline: Outline | None) -> list[Finding]:

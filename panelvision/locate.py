@@ -50,6 +50,8 @@ WORTH_MARGIN = 0.3
 MOST_TRIES = 3
 # Confidence from which no other candidate is tried. chosen: saves a quarter of the time
 CONVINCED = 0.97
+# chosen: a user's corner this near the frame's edge, photo pixels, may be where the frame cuts.
+_AT_FRAME = 3.0
 # Prior share of each format among sets that come for repair: common practice, no source.
 _FORMATS = (
     (16 / 9, 0.88),
@@ -188,9 +190,12 @@ def locate(photo: Photo, searched: Search | None = None) -> Location:
     chosen = tries[scores.index(confidence)]
     size = (photo.width, photo.height)
     coarse = work.to_photo(found[chosen.index])
-    if confidence >= SURE_OF_SHAPE and stands_on_end(chosen, size):
-        chosen, coarse = _laid_down(chosen), np.roll(coarse, -1, axis=0)
-    corners, sigma, sides, cut = chosen.corners, chosen.sigma, chosen.sides, chosen.cut
+    tried = Outline(chosen.corners, confidence, chosen.sigma, cut=tuple(chosen.cut))
+    sides, cut = chosen.sides, chosen.cut
+    if confidence >= SURE_OF_SHAPE and stands_on_end(tried, size):
+        tried, coarse = laid_down(tried), np.roll(coarse, -1, axis=0)
+        sides = (*sides[1:], sides[0])
+    corners, sigma = tried.corners, tried.sigma
     order = np.argsort(-worth, kind="stable")
     runners = _runners_up(work, found[order], np.clip(worth[order], 0, 1))
     if confidence < LEAST_CONFIDENCE:
@@ -266,35 +271,23 @@ def attempt(
     return Attempt(int(index), corners, sigma, sides, cut, inputs)
 
 
-def stands_on_end(chosen: Attempt, size: tuple[int, int]) -> bool:
+def stands_on_end(outline: Outline, size: tuple[int, int]) -> bool:
     """Whether a whole screen of a usual format stands on its short side in the photo.
 
     A set at a bench never does; a phone held upright whose photo lost its orientation tag shows
     it so. Where the frame cuts a screen off, its shape says nothing.
     """
-    if any(chosen.cut):
+    inside = (outline.corners > _AT_FRAME) & (outline.corners < np.array(size) - 1 - _AT_FRAME)
+    if any(outline.cut) or (outline.source == "user" and not inside.all()):
         return False
-    aspect, _ = aspect_of(chosen.corners, size, sigma=chosen.sigma)
+    aspect, _ = aspect_of(outline.corners, size, sigma=outline.sigma)
     return aspect in [ratio for ratio, _ in _FORMATS if ratio < 1]
 
 
 def laid_down(outline: Outline) -> Outline:
     """The same outline with the photo's right side taken for the screen's top."""
     return replace(
-        outline,
-        corners=np.roll(outline.corners, -1, axis=0),
-        sigma=np.roll(outline.sigma, -1),
-        cut=(*outline.cut[1:], outline.cut[0]),
-    )
-
-
-def _laid_down(chosen: Attempt) -> Attempt:
-    """The same with the photo's right side taken for the screen's top."""
-    return replace(
-        chosen,
-        corners=np.roll(chosen.corners, -1, axis=0),
-        sigma=np.roll(chosen.sigma, -1),
-        sides=(*chosen.sides[1:], chosen.sides[0]),
+        outline, corners=np.roll(outline.corners, -1, axis=0), sigma=np.roll(outline.sigma, -1)
     )
 
 

@@ -59,13 +59,13 @@ def settings_path() -> Path:
 _LIKE_EUROS = ("", "€", "EUR", "$", "US$", "USD", "£", "GBP", "CHF")
 
 
-def prices_are_told(settings: Settings) -> bool:
-    """Whether prices of parts may be told to customers.
+def in_own_money(settings: Settings) -> bool:
+    """Whether the program's own prices, rough figures in euros, are of the shop's order of money.
 
-    Those of the program's own files are rough figures in euros, and nothing converts them: in
-    other money there must be the shop's own (:func:`prices_path`).
+    Nothing converts them: in other money only what the shop gives itself (:func:`prices_path`) may
+    be told.
     """
-    return settings.currency.strip() in _LIKE_EUROS or prices_path().is_file()
+    return settings.currency.strip() in _LIKE_EUROS
 
 
 def prices_path() -> Path:

@@ -30,7 +30,7 @@ from panelvision.inbox import Incoming, Trouble, read_inbox
 from panelvision.labels import SYMPTOMS
 from panelvision.measure.change import SIGNIFICANCE
 from panelvision.messages import message_for
-from panelvision.settings import Settings, prices_are_told
+from panelvision.settings import Settings
 from panelvision.tables import cell
 from panelvision.triage_cases import (
     NextStep,
@@ -523,10 +523,10 @@ def _cases(
 
 
 def _estimate(step: NextStep, settings: Settings) -> tuple[float, float] | None:
-    if step.step != "quote" or not step.suspect or not prices_are_told(settings):
+    if step.step != "quote" or not step.suspect:
         return None
     try:
-        return repair_price(step.suspect, settings.labour_per_hour)
+        return repair_price(step.suspect, settings)
     except PanelvisionError:  # a shop's own price file that is wrong must not cost the run
         return None
 

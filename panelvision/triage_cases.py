@@ -11,8 +11,7 @@ import numpy as np
 from panelvision.fingerprint import NEAR
 from panelvision.inbox import Incoming
 from panelvision.isolate import isolate
-from panelvision.knowledge.loader import load_knowledge
-from panelvision.settings import prices_path
+from panelvision.settings import Settings
 
 # What to do next, most urgent first.
 STEPS: tuple[str, ...] = ("quote", "ask-for-photo", "bring-in", "not-a-screen")
@@ -311,20 +310,21 @@ def rank_cases(cases: Sequence[SortedCase]) -> list[SortedCase]:
     return [replace(case, rank=rank) for rank, case in enumerate(ordered, 1)]
 
 
-def repair_price(assembly: str, rate: float | None) -> tuple[float, float] | None:
+def repair_price(assembly: str, settings: Settings) -> tuple[float, float] | None:
     """Lowest and highest price of replacing an assembly: part, labour and opening the set.
 
-    rate: of labour, an hour; None for the knowledge files' own.
+    None where no part of it is known, or where its price may not be told to a customer.
     """
-    own = prices_path()
-    knowledge = load_knowledge(own if own.is_file() else None)
-    labour = knowledge.economy.labour_per_hour if rate is None else rate
-    prices = []
-    for part in knowledge.parts.values():
-        if part.assembly != assembly:
-            continue
-        hours = knowledge.minutes_of(part) / 60
-        prices.append([price + labour * hours for price in part.price])
-    if not prices:
+    # The store's library is heavy, and most of what is done here does without it.
+    from panelvision.cases.shop import may_be_told, shop_knowledge
+
+    knowledge = shop_knowledge(settings, None)
+    parts = [part for part in knowledge.parts.values() if part.assembly == assembly]
+    if not parts or not may_be_told(parts, knowledge, settings):
         return None
+    prices = []
+    for part in parts:
+        hours = knowledge.minutes_of(part) / 60
+        labour = knowledge.economy.labour_per_hour * hours
+        prices.append([price + labour for price in part.price])
     return min(p[0] for p in prices), max(p[1] for p in prices)

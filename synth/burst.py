@@ -39,8 +39,9 @@ def draw_burst(
 ) -> list[Sample]:
     """`count` frames of one dark set; from the second on another picture if `changed`.
 
-    Frames of a burst share their size; sensor and processing style only by chance, as with a
-    phone whose automatic modes decide anew. changed None: drawn. ValueError if count < 1.
+    Frames of a burst share their size unless they are cut to the screen; sensor and processing
+    style only by chance, as with a phone whose automatic modes decide anew. changed None: drawn.
+    ValueError if count < 1.
     """
     if count < 1:
         raise ValueError(f"count must be 1 or more, got {count}")

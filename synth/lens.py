@@ -120,8 +120,13 @@ def finish_optics(
     return b, apply
 
 
-def _beats(image: Array, corners: NDArray, panel: Panel, sampling: Sampling) -> float:
-    """Moire of a grid sampled on a finer raster than the photo's; see :func:`moire`."""
+def moire(image: Array, corners: NDArray, panel: Panel, sampling: Sampling) -> float:
+    """Multiply the panel's sub-pixel grid into the image where the optics still carry it.
+
+    The grid's Fourier fundamental folds on the sensor's raster, of which red and blue have every
+    second pixel, in each colour with its own phase; what is left of the beat in the smaller photo
+    is drawn. Returns the depth.
+    """
     placed = _on_panel(image, corners)
     if placed is None:
         return 0.0
@@ -216,45 +221,3 @@ def native_sampling(dice: Dice, b: Blur, size: tuple[int, int]) -> Sampling:
 
 #: Colour moire that is left when red and blue are told with the help of green, share. chosen
 _CHROMA = 0.6
-
-
-def moire(
-    image: Array, corners: NDArray, panel: Panel, b: Blur, sampling: Sampling | None = None
-) -> float:
-    """Multiply the panel's sub-pixel grid into the image where the optics still carry it.
-
-    Without `sampling` the grid's Fourier fundamental is evaluated at the photo's pixels' centres:
-    where it is finer than two pixels it folds back as moire by itself, in each colour with its own
-    phase. With it, folding happens on the sensor's grid, of which red and blue have every second
-    pixel, and what is left of the beat in the smaller photo is drawn. Returns the depth.
-    """
-    if sampling is not None:
-        return _beats(image, corners, panel, sampling)
-    c = np.asarray(corners, np.float64)
-    across = float((np.hypot(*(c[1] - c[0])) + np.hypot(*(c[2] - c[3]))) / 2)
-    down = float((np.hypot(*(c[3] - c[0])) + np.hypot(*(c[2] - c[1]))) / 2)
-    pitch_x, pitch_y = across / panel.columns, down / panel.rows
-    sigma = float(np.hypot(b.defocus, b.motion * 0.29)) * 0.8
-    depth_x = 2 * np.sin(np.pi * STRIPE) / (np.pi * STRIPE) * transfer(pitch_x, sigma)
-    depth_y = 2 * np.sin(np.pi * ROW) / (np.pi * ROW) * transfer(pitch_y, sigma)
-    if depth_x < 0.01 and depth_y < 0.01:
-        return 0.0
-    placed = _on_panel(image, corners)
-    if placed is None:
-        return 0.0
-    (x0, y0, x1, y1), u, v, inside = placed
-    part = image[y0:y1, x0:x1]
-    if depth_y >= 0.01:
-        part *= np.where(
-            inside, 1 + np.float32(depth_y) * np.cos(v * np.float32(2 * np.pi * panel.rows)), 1
-        )[..., None]
-    if depth_x >= 0.01:
-        phase = u * np.float32(2 * np.pi * panel.columns)
-        cos, sin = np.cos(phase) * inside, np.sin(phase) * inside
-        for k in range(3):
-            shift = 2 * np.pi * (k - 1) / 3
-            part[..., k] *= 1 + np.float32(depth_x) * (
-                np.float32(np.cos(shift)) * cos + np.float32(np.sin(shift)) * sin
-            )
-    np.maximum(part, 0, out=part)
-    return float(max(depth_x, depth_y))

@@ -48,6 +48,8 @@ SIZES = {
 
 #: Least `faint_snr_feature` of a dark set's photo, drawn for each; 2 is about the limit of sight.
 _CLEAR = (0.7, 5.0)
+#: Share of the photos that are cut before they are sent. chosen
+_CROPPED = 0.07
 _TRIES = 2
 
 
@@ -324,7 +326,7 @@ def _finish(
         pwm = _flicker(dice.child("pwm"), radiance, corners, exposure.seconds)
     if corners is not None and not dark and not quick:
         sampling = native_sampling(dice.child("grid"), blurs, (w, h))
-        moire_depth = moire(radiance, corners, panel, blurs, sampling)
+        moire_depth = moire(radiance, corners, panel, sampling)
     raw = sensor.expose(dice.child("noise"), radiance, chip, exposure)
     taste = phone.draw_processing(dice.child("phone"), exposure.iso)
     taste = phone.adapted(dice.child("white"), taste, radiance)
@@ -333,9 +335,12 @@ def _finish(
     grey = 0.1 * chip.full_well * 50 / exposure.iso
     noise_hint = 255 * 0.45 * float(np.sqrt(grey + chip.read_e**2)) / grey * 0.35
     picture = phone.develop(sensor.demosaic(raw), chip, taste, noise_hint=noise_hint)
+    crop = Dice(setup.seed, "crop")
     if corners is not None:
-        picture, corners = _cropped(Dice(setup.seed, "crop"), picture, corners)
-        h, w = picture.shape[:2]
+        picture, corners = _cropped(crop, picture, corners)
+    else:
+        picture = _cut(crop, picture)
+    h, w = picture.shape[:2]
     out = dice.child("file")
     messenger = out.p(0.22) and "file" not in without
     if messenger:
@@ -427,9 +432,22 @@ def _finish(
     return Sample(data, truth, None if shot.screen is None else shot.screen.changed)
 
 
+def _cut(dice: Dice, picture: Bytes) -> Bytes:
+    """The same of a photo without a screen, as often: its shape must not tell that there is none."""
+    if not dice.p(_CROPPED):
+        return picture
+    h, w = picture.shape[:2]
+    wide = dice.u(0.35, 1.0) * w
+    wide, tall = int(wide), int(min(wide / dice.lu(0.7, 2.3), h))
+    if min(wide, tall) < 240:
+        return picture
+    x, y = dice.i(0, w - wide), dice.i(0, h - tall)
+    return np.ascontiguousarray(picture[y : y + tall, x : x + wide])
+
+
 def _cropped(dice: Dice, picture: Bytes, corners: NDArray) -> tuple[Bytes, NDArray]:
     """Some people cut a photo to the screen before they send it; its corners move with it."""
-    if not dice.p(0.07):
+    if not dice.p(_CROPPED):
         return picture, corners
     h, w = picture.shape[:2]
     margin = dice.array(-0.01, 0.05, (4,)) * float(np.ptp(corners, axis=0).max())

@@ -152,7 +152,7 @@ def draw_setup(seed: int, symptom: str | None, *, without: Iterable[str] = ()) -
 
 #: Pages, whose paper is known to be white: another one than that shows where a colour is missing or
 #: too strong. Their tones may be anything.
-_PAPER = ("page", "web", "dialog", "desktop", "windows", "guide")
+_PAPER = ("page", "web", "dialog", "desktop", "windows")
 _KNOWN_BY_PAPER = ("channel_missing", "cast")
 #: How often a bare white or grey page is shown: to judge a backlight by, and by healthy sets about
 #: as often as a set without a picture glows evenly.
@@ -169,7 +169,17 @@ _UNSUITED: dict[str, tuple[str, ...]] = {
     "wrong-colours": (
         *_EMPTY,
         *_FLAT,
-        *("terminal", "board", "dashboard", "game", "wallpaper", "menu", "stripes", "nosignal"),
+        *(
+            "terminal",
+            "board",
+            "dashboard",
+            "game",
+            "wallpaper",
+            "menu",
+            "guide",
+            "stripes",
+            "nosignal",
+        ),
     ),
     # Pages are laid out in bars of full width.
     "horizontal-bands": ("snow", "web", "board", "dashboard", "drawing", "stripes"),

@@ -634,7 +634,7 @@ def test_report_and_quote_name_one_price():
     from panelvision.triage_cases import repair_price
 
     bench = load_knowledge()
-    low, high = repair_price("backlight", None)
+    low, high = repair_price("backlight", Settings())
     part = bench.parts["strip-set"]
     labour = bench.economy.labour_per_hour / 60 * (35 + 12 + 40)  # strips, back cover, panel
     assert (low, high) == pytest.approx((part.price[0] + labour, part.price[1] + labour))
@@ -912,7 +912,7 @@ def test_a_photo_that_cannot_be_relied_on_blames_nothing_in_the_report(monkeypat
     assert "Not settled yet" in text and "The photos do not show enough" in text
     assert "Most likely so far" not in text and "findings drawn on" not in text
     # An observation is ground enough to say where it points.
-    desk_of(at).observations = {"backlight-visible": "none"}
+    desk_of(at).observations = {"sound": "yes"}
     assert "Most likely so far" in html.unescape(visit("report", at).get("iframe")[0].proto.srcdoc)
 
 
@@ -923,7 +923,8 @@ def test_a_photo_without_a_screen_is_nothing_to_report(monkeypatch):
     Image.fromarray(blank).save(buffer, "JPEG")
     at = upload(at, ("wall.jpg", buffer.getvalue()))
     for entry in desk_of(at).entries.values():
-        entry.answer = replace(entry.answer, symptom="not-a-screen")
+        record = {**entry.answer.record, "symptom": "not-a-screen"}
+        entry.answer = replace(entry.answer, record=record)
     assert "nothing to report yet" in said(visit("report", at))
 
 
@@ -950,7 +951,10 @@ def test_other_money_gets_no_price_of_ours(monkeypatch):
     assert report_page._verdict(stop)[2] == []
     monkeypatch.setattr(session, "settings", lambda: Settings(currency="USD"))
     assert len(report_page._verdict(stop)[2]) == 3
-    save_settings(Settings(currency="INR"))
+    given_up = replace(stop, kind="not-worth-repairing", part=None, title="Not worth repairing")
+    assert report_page._verdict(given_up)[0] == "Not worth repairing"
+    monkeypatch.setattr(session, "settings", lambda: Settings(currency="INR"))
+    assert report_page._verdict(given_up)[0] == "Not settled yet"
     assert any("nothing converts them" in w.value for w in visit("settings").warning)
 
 

@@ -117,14 +117,14 @@ def test_moire_folds_where_sampling_says() -> None:
     across = panel.columns * pitch
     corners = np.array([[-40.0, -20], [across - 40, -20], [across - 40, 2000], [-40, 2000]])
     image = np.ones((h, w, 3), np.float32)
-    depth = lens.moire(image, corners, panel, lens.Blur(0.1, 0.0, 0.0, 0.0))
+    depth = lens.moire(image, corners, panel, lens.Sampling(1.0, 0.08))
     line = image[150, :, 1] - image[150, :, 1].mean()
     spectrum = np.abs(np.fft.rfft(line * np.hanning(w)))
     assert abs(float(np.fft.rfftfreq(w)[spectrum.argmax()]) - 0.2) < 0.003
     assert depth > 0.1
     # the same grating through a wide blur carries nothing
     again = np.ones((h, w, 3), np.float32)
-    assert lens.moire(again, corners, panel, lens.Blur(3.0, 0.0, 0.0, 0.0)) == 0.0
+    assert lens.moire(again, corners, panel, lens.Sampling(1.0, 2.4)) == 0.0
     assert np.array_equal(again, np.ones_like(again))
 
 
@@ -138,7 +138,7 @@ def test_colour_moire_folds_on_the_sensors_own_raster(native_pitch: float) -> No
     across = panel.columns * native_pitch / scale
     corners = np.array([[-40.0, -20], [across - 40, -20], [across - 40, 4000], [-40, 4000]])
     image = np.ones((h, w, 3), np.float32)
-    depth = lens.moire(image, corners, panel, lens.PINHOLE, lens.Sampling(scale, 0.35))
+    depth = lens.moire(image, corners, panel, lens.Sampling(scale, 0.35))
     assert np.ptp(image[150, :, 1]) < 1e-6
     for k in (0, 2):
         line = image[150, :, k] - image[150, :, k].mean()
@@ -147,7 +147,7 @@ def test_colour_moire_folds_on_the_sensors_own_raster(native_pitch: float) -> No
         assert found == pytest.approx(abs(1 / native_pitch - 0.5) * scale, abs=0.002)
     assert depth > 0.05
     blurred = np.ones((h, w, 3), np.float32)
-    assert lens.moire(blurred, corners, panel, lens.PINHOLE, lens.Sampling(scale, 9.0)) == 0.0
+    assert lens.moire(blurred, corners, panel, lens.Sampling(scale, 9.0)) == 0.0
 
 
 def test_distortion_of_points_and_pixels_agree() -> None:

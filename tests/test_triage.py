@@ -29,6 +29,7 @@ from panelvision.files import TEMPORARY_PREFIX, sweep_temporaries
 from panelvision.fingerprint import BITS, NEAR, distance, fingerprint_of_file
 from panelvision.inbox import Incoming
 from panelvision.isolate import isolate
+from panelvision.knowledge import load_knowledge
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
 from panelvision.messages import WANTED, message_for
 from panelvision.settings import Settings
@@ -40,6 +41,7 @@ from panelvision.triage_cases import (
     group_photos,
     pairs_to_compare,
     rank_cases,
+    repair_price,
 )
 from panelvision.triage_page import page
 from panelvision.triage_results import OutputError, only_run
@@ -783,8 +785,16 @@ def test_prices_on_the_sheet_carry_the_shops_currency(tmp_path, monkeypatch):
     done = sort(box, out=tmp_path / "none", settings=Settings(currency="kr <b>"))
     # Nothing converts the program's own figures: they would be told as so many of another unit.
     assert done.cases[0].estimate is None and "kr" not in done.cases[0].message
-    (tmp_path / "prices.toml").write_text("", "utf-8")
-    done = sort(box, out=tmp_path / "out", settings=Settings(currency="kr <b>"))
+    own = "".join(
+        f"[part.{part.name}]\nprice = [200.0, 300.0]\n"
+        for part in load_knowledge().parts.values()
+        if part.assembly == "backlight"
+    )
+    (tmp_path / "prices.toml").write_text(own, "utf-8")
+    # The shop's parts and no rate of its own for the work: still two kinds of money.
+    assert repair_price("backlight", Settings(currency="kr <b>")) is None
+    shop = Settings(currency="kr <b>", labour_per_hour=450.0)
+    done = sort(box, out=tmp_path / "out", settings=shop)
     (case,) = done.cases
     assert case.estimate is not None
     low, high = case.estimate

@@ -1,13 +1,15 @@
 """What the shop knows: the knowledge files, its own prices and rates, what its cases taught."""
 
 import os
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
 from panelvision.cases.store import CaseStore, default_folder, open_store
 from panelvision.isolate.learn import Outcome, learn
 from panelvision.knowledge import Knowledge, load_knowledge
-from panelvision.settings import Settings, load_settings, prices_path
+from panelvision.knowledge.schema import Part
+from panelvision.settings import Settings, in_own_money, load_settings, prices_path
 
 
 def shop_knowledge(
@@ -51,6 +53,21 @@ def shop_knowledge(
         for row in store.outcomes()
     ]
     return learn(known, closed)
+
+
+def may_be_told(parts: Iterable[Part], knowledge: Knowledge, settings: Settings) -> bool:
+    """Whether what these parts cost with the work may be told to a customer.
+
+    In money whose unit is not about a euro's only the shop's own figures may: nothing converts
+    those of the program.
+    """
+    if in_own_money(settings):
+        return True
+    ours = load_knowledge()
+    rate = knowledge.economy.labour_per_hour
+    own_rate = settings.labour_per_hour is not None or rate != ours.economy.labour_per_hour
+    shipped = {name: part.price for name, part in ours.parts.items() if part.price[1] > 0}
+    return own_rate and all(part.price != shipped.get(part.name) for part in parts)
 
 
 def knowledge_of_this_machine(prices: Path | None = None) -> Knowledge:

@@ -367,8 +367,8 @@ def load_case(case: Case) -> None:
         on_desk.chosen = on_desk.chosen or key
     if on_desk.set_aside:
         st.toast(
-            "The bench holds no more photos; as many as stay in the case: "
-            f"{len(on_desk.set_aside)}.",
+            f"{count_of(len(on_desk.set_aside), 'photo')} more than the bench holds, kept in the "
+            "case.",
             icon=":material/info:",
         )
     on_desk.observations = dict(case.observations)

@@ -4,6 +4,7 @@ from datetime import date
 
 import streamlit as st
 
+from panelvision.cases.shop import may_be_told
 from panelvision.errors import PanelvisionError
 from panelvision.isolate import Stop
 from panelvision.pages import session
@@ -11,7 +12,7 @@ from panelvision.pages.bench_page import observation_words, value_words
 from panelvision.pages.links import go, link
 from panelvision.pages.look import answer, tell_error
 from panelvision.report import HOUSE_CAUTION, Report, ReportPhoto, report_html
-from panelvision.settings import prices_are_told
+from panelvision.settings import in_own_money
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
 
 
@@ -162,9 +163,10 @@ def _verdict(stop: Stop | None) -> tuple[str, list[str], list[tuple[str, str]]]:
                 ["The picture looks as it should. A fault that comes and goes may be missing."],
                 [],
             )
+    shop = session.settings()
+    after = [f"Most likely so far: {ASSEMBLY_WORDS[lead]} ({percent(share)})."]
     if stop is None:
         test = session.advice().next_test
-        after = [f"Most likely so far: {ASSEMBLY_WORDS[lead]} ({percent(share)})."]
         if test is not None and (test.open or test.live):
             # Its name would suggest work inside, away from its cautions.
             after.append("The next test is made inside the set, in the workshop.")
@@ -174,7 +176,9 @@ def _verdict(stop: Stop | None) -> tuple[str, list[str], list[tuple[str, str]]]:
     if stop.kind == "works":
         return "It works again", [stop.text], []
     if stop.part is None:
-        worth = session.desk().set.worth or session.settings().set_value
+        worth = session.desk().set.worth or shop.set_value
+        if not in_own_money(shop) and (worth is None or shop.labour_per_hour is None):
+            return "Not settled yet", after, []  # reckoned in two kinds of money
         than = "a set of this kind is usually worth"
         if worth is not None:
             than = f"this set is worth, about {money} {worth:.0f}"
@@ -187,7 +191,7 @@ def _verdict(stop: Stop | None) -> tuple[str, list[str], list[tuple[str, str]]]:
     reasons = [f"It is {percent(stop.probability)} likely to be the cause."]
     work = (f"Work, about {minutes:.0f} minutes", f"{money} {labour:.0f}")
     prices = [work] if high == 0 else []
-    if high > 0 and prices_are_told(session.settings()):
+    if high > 0 and may_be_told([part], bench, shop):
         prices = [
             (f"Part: {part.title}", f"{money} {low:.0f} to {high:.0f}"),
             work,

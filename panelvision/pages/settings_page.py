@@ -11,7 +11,7 @@ from panelvision.settings import (
     MOST_MONEY,
     THEMES,
     Settings,
-    prices_are_told,
+    in_own_money,
     prices_path,
     save_settings,
     settings_path,
@@ -63,11 +63,12 @@ def show() -> None:
         )
         st.markdown(f"Settings: `{settings_path()}`")
         st.markdown(f"Prices and times of your own, if you make the file: `{prices_path()}`")
-    if not prices_are_told(now):
+    if not in_own_money(now):
         st.warning(
             f"The prices of parts are rough figures in euros, and nothing converts them to "
-            f"{as_written(now.currency)}: no price is told to customers until your own stand in "
-            f"`{prices_path()}`, and advice reckons with the figures as they are.",
+            f"{as_written(now.currency)}: customers are told the price of a part only where your "
+            f"own stands in `{prices_path()}`, and labour above; advice reckons with all figures "
+            "as they are.",
             icon=":material/payments:",
         )
     with st.expander("Words used here"):
