@@ -433,7 +433,7 @@ def _finish(
 
 
 def _cut(dice: Dice, picture: Bytes) -> Bytes:
-    """The same of a photo without a screen, as often: its shape must not tell that there is none."""
+    """The same of a photo without a screen, as often: its shape must not tell that it has none."""
     if not dice.p(_CROPPED):
         return picture
     h, w = picture.shape[:2]
