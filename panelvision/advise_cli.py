@@ -90,7 +90,7 @@ def read_observations(path: Path) -> Known:
         content = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise DataError(f"{path}: cannot be read ({error.strerror})") from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise DataError(f"{path}: not valid JSON: {error}") from error
     known = ("photo", "observations", "done_tests", "set_value")
     if not isinstance(content, dict) or set(content) - set(known):

@@ -16,13 +16,17 @@ from dataclasses import dataclass
 from email.message import EmailMessage
 from pathlib import Path
 
+import av
 import numpy as np
 from PIL import Image, ImageCms
 
 from models.measure import read_truth
+from panelvision.advise_cli import read_observations
 from panelvision.cases import open_store
+from panelvision.clip import read_clip
 from panelvision.errors import PanelvisionError, PhotoError
 from panelvision.inbox import Trouble, read_inbox
+from panelvision.isolate import advise
 from panelvision.knowledge import DATA_FOLDER, load_knowledge
 from panelvision.labels import SYMPTOMS
 from panelvision.photo import read_photo
@@ -38,6 +42,10 @@ _SHOP = (
 )
 _SETTINGS = (
     b'shop = "Lamp"\ncontact = "1 Lane"\ncurrency = "kr"\nlabour_per_hour = 5.5\ntheme = "dark"\n'
+)
+_OBSERVATIONS = (
+    b'{"photo": {"faint-image": 0.9, "no-image": 0.1}, "observations": {"sound": "yes"}, '
+    b'"done_tests": ["torch"], "set_value": 150}'
 )
 _BETWEEN = b"\n--\n"
 
@@ -111,6 +119,33 @@ def _photo(_: Path) -> Reader:
         photo = read_photo(data, name="x.jpg", max_pixels=_PIXELS)
         assert photo.pixels.ndim == 3 and photo.pixels.shape[2] == 3
         assert photo.width * photo.height <= _PIXELS and 1 <= photo.orientation <= 8
+
+    return read
+
+
+def clips() -> list[bytes]:
+    """A short clip of each kind of container that phones make."""
+    dice = np.random.default_rng(1)
+    made = []
+    for form, codec in (("mp4", "mpeg4"), ("mov", "mjpeg"), ("matroska", "mpeg4")):
+        file = io.BytesIO()
+        with av.open(file, "w", format=form) as out:
+            stream = out.add_stream(codec, rate=10)
+            stream.width, stream.height = 64, 48
+            stream.pix_fmt = "yuvj420p" if codec == "mjpeg" else "yuv420p"
+            for _ in range(5):
+                pixels = dice.integers(0, 256, (48, 64, 3), dtype=np.uint8)
+                out.mux(stream.encode(av.VideoFrame.from_ndarray(pixels, format="rgb24")))
+            out.mux(stream.encode())
+        made.append(file.getvalue())
+    return made
+
+
+def _clip(folder: Path) -> Reader:
+    def read(data: bytes) -> None:
+        path = folder / "clip.mp4"
+        path.write_bytes(data)
+        assert all(photo.pixels.ndim == 3 for photo in read_clip(path, most=4))
 
     return read
 
@@ -307,16 +342,34 @@ def _archive_text(folder: Path) -> Reader:
     return read_text
 
 
+def _observations(folder: Path) -> Reader:
+    known = load_knowledge()
+
+    def read(data: bytes) -> None:
+        path = folder / "seen.json"
+        path.write_bytes(data)
+        seen = read_observations(path)
+        advice = advise(
+            seen.photo, seen.observations, done_tests=seen.done, set_value=seen.set_value,
+            knowledge=known,
+        )  # fmt: skip
+        assert abs(sum(advice.suspects.assemblies.values()) - 1) < 1e-6
+
+    return read
+
+
 TARGETS = {
     target.name: target
     for target in (
         Target("photo", photos, _photo),
+        Target("clip", clips, _clip),
         Target("zip", zips, _inbox("x.zip")),
         Target("eml", mails, _inbox("x.eml")),
         Target("mbox", mailboxes, _inbox("x.mbox")),
         Target("knowledge", knowledge_files, _knowledge),
         Target("shop", lambda: [_SHOP], _shop),
         Target("settings", lambda: [_SETTINGS], _settings),
+        Target("observations", lambda: [_OBSERVATIONS], _observations),
         Target("truth", truths, _truth),
         Target("archive", archives, _archive),
         Target("archive-text", archive_texts, _archive_text),

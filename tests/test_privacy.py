@@ -208,8 +208,9 @@ def test_neither_the_report_nor_a_picture_of_the_pages_holds_it(tmp_path, monkey
     assert_clean(target, least=2 + 6 * len(photos))
 
 
-# What is run without a network: every way in. An attempt to reach anything but this machine is
-# noted where Python reports it (PEP 578), whether or not the caller swallows the failure.
+# What is run without a network: the commands that read photos, and every page. An attempt to
+# reach anything but this machine is noted where Python reports it (PEP 578), whether or not the
+# caller swallows the failure.
 _OFFLINE = """
 import json, sys
 tried = []
@@ -236,6 +237,7 @@ codes = [
     main(["sort", folder, "--out", "sorted", "--workers", "0", "--quiet", "--store"]),
     main(["advise", "--observations", "seen.json", "--json"]),
     main(["cases", "export", "cases.zip"]),
+    main(["compare", photo, photo]),
 ]
 from streamlit.testing.v1 import AppTest
 
@@ -287,7 +289,7 @@ def test_everything_works_without_a_network_and_nothing_asks_for_one(tmp_path):
     )
     assert done.returncode == 0, done.stderr[-2000:]
     end = json.loads((tmp_path / "end.json").read_text(encoding="utf-8"))
-    assert end == {"codes": [0, 0, 0, 0], "failed": [], "answered": 1, "tried": []}
+    assert end == {"codes": [0, 0, 0, 0, 0], "failed": [], "answered": 1, "tried": []}
 
 
 def _environment(folder: Path) -> dict[str, str]:

@@ -29,8 +29,8 @@ from typing import Any
 REPO = Path(__file__).parents[2]
 SEEN_FOLDERS = (f"{REPO / 'panelvision'}{os.sep}", f"{REPO / 'models'}{os.sep}")
 TARGET_NAMES = (
-    "photo", "zip", "eml", "mbox", "knowledge", "shop", "settings", "truth", "archive",
-    "archive-text",
+    "photo", "clip", "zip", "eml", "mbox", "knowledge", "shop", "settings", "observations",
+    "truth", "archive", "archive-text",
 )  # fmt: skip
 # chosen: no input of these sizes should take longer, even beside other work on the machine
 HANG_S = 60

@@ -1,8 +1,9 @@
 """Does a verdict survive harmless changes of the photo, and does it never flip to another sure one?
 
 ``python -m tests.benchmarks.stability [--quick] [--folder DIR]``: examines photos as they are
-and after each change. ``kept``: the same symptom again. ``flipped_confident``: another symptom,
-where both readings said that they can tell. Goals: kept at least 0.9, flipped at most 0.02.
+and after each change. ``kept``: the same symptom, and still answered where it was answered.
+``same_symptom``: the same symptom, answered or not. ``flipped_confident``: another symptom, both
+answered. Goals: kept at least 0.9, flipped at most 0.02.
 """
 
 import argparse
