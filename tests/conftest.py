@@ -7,10 +7,27 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from tests import tally
 
+# The same inputs in every run.
+settings.register_profile("same", derandomize=True)
+settings.load_profile("same")
+
 SHARED = Path(os.environ.get("PANELVISION_SHARED", Path(__file__).resolve().parents[2] / "shared"))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _nobodys_shop(tmp_path_factory):
+    """The settings, prices and cases of whoever runs the tests are neither read nor touched."""
+    folder = tmp_path_factory.mktemp("nobody")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PANELVISION_CONFIG", str(folder / "config"))
+        patch.setenv("XDG_DATA_HOME", str(folder / "data"))
+        for name in ("PANELVISION_STORE", "PANELVISION_PHOTOS"):
+            patch.delenv(name, raising=False)
+        yield
 
 
 _MAIN = sys.modules["__main__"]

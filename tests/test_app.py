@@ -161,9 +161,12 @@ def test_the_time_on_the_page_is_elapsed_time_not_a_sum_of_overlapping_stages(mo
         return seen
 
     monkeypatch.setattr(session, "look", timed)
-    at = upload(visit("photo"), ("half.jpg", example(1)))
+    page = visit("photo")
+    start = time.perf_counter()
+    at = upload(page, ("half.jpg", example(1)))
+    whole = time.perf_counter() - start
     told = desk_of(at).answers()[0].record["seconds"]
-    assert spent[0] - 0.001 <= told < 1000
+    assert spent[0] - 0.001 <= told <= whole + 0.001
 
 
 def test_several_photos_are_one_set_and_each_gets_its_answer():
@@ -306,13 +309,6 @@ def test_cautions_stand_ahead_of_whatever_opens_the_set(sound):
     ahead = " ".join(bodies[:first_answer])
     assert texts
     assert all(text.replace("'", "&#x27;") in ahead for text in texts)
-
-
-def test_every_test_that_opens_or_powers_the_set_has_cautions_to_show():
-    bench = load_knowledge()
-    for test in bench.tests.values():
-        if test.live or test.level != "closed":
-            assert bench.cautions_for(test.level, test.live, test.cautions)
 
 
 def test_a_meter_reading_becomes_an_observation_with_what_is_usual():

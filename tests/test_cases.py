@@ -45,13 +45,15 @@ def test_the_list_says_the_shop_s_own_day(url, monkeypatch, capsys):
         store.save_case(full_case(store))
         with store.engine.begin() as connection:
             connection.exec_driver_sql("UPDATE cases SET updated = '2026-01-01T23:30:00.000000Z'")
-    for zone, day in (("UTC", "2026-01-01"), ("UTC-14", "2026-01-02")):  # POSIX: 14 h ahead
-        monkeypatch.setenv("TZ", zone)
+    try:
+        for zone, day in (("UTC", "2026-01-01"), ("UTC-14", "2026-01-02")):  # POSIX: 14 h ahead
+            monkeypatch.setenv("TZ", zone)
+            time.tzset()
+            assert main(["cases", "--store", url, "list"]) == 0
+            assert day in capsys.readouterr().out
+    finally:
+        monkeypatch.undo()
         time.tzset()
-        assert main(["cases", "--store", url, "list"]) == 0
-        assert day in capsys.readouterr().out
-    monkeypatch.undo()
-    time.tzset()
 
 
 @pytest.fixture

@@ -4,6 +4,8 @@ import cv2
 import numpy as np
 import pytest
 
+import models.train as training
+import synth
 from models import convolutions, pretrained, train_glance
 from models import glance as teaching
 from models.glance import Example, fit_network
@@ -20,7 +22,7 @@ from panelvision.measure.glance import (
     glance_of,
 )
 from panelvision.measure.glance_network import load_network, read_network
-from panelvision.photo import from_array
+from panelvision.photo import from_array, read_photo
 from panelvision.squareup import Outline, square_up
 
 CORNERS = np.array([[200.0, 150.0], [1400.0, 150.0], [1400.0, 825.0], [200.0, 825.0]])
@@ -95,8 +97,11 @@ def test_drawn_glances_are_kept_and_not_drawn_again(tmp_path, monkeypatch):
     once = train_glance.drawn(4, jobs=1)
     assert [SYMPTOMS[e.label] for e in once] == ["normal", "not-a-screen"] * 2
     assert (once[0].places == HEALTHY).all() and (once[1].places == FAULT).all()
-    # Other seeds than those that the classifier is taught and judged on.
     assert not np.array_equal(once[0].glance.screen, once[2].glance.screen)
+    # Other seeds than those that the classifier is taught and judged on, or that it is judged by.
+    taught = 1_000_000 * training.DEFAULT_SEED
+    assert train_glance.FIRST_SEED >= taught + 1_000_000
+    assert abs(train_glance.JUDGED_SEED - train_glance.FIRST_SEED) >= 1_000_000
     monkeypatch.setattr(train_glance, "_of_one", lambda *_: pytest.fail("drawn again"))
     again = train_glance.drawn(4, jobs=1)
     for first, second in zip(once, again, strict=True):
@@ -105,9 +110,10 @@ def test_drawn_glances_are_kept_and_not_drawn_again(tmp_path, monkeypatch):
 
 
 def test_a_glance_in_training_is_the_one_that_is_read_of_a_photo():
-    photo = from_array(grey())
+    photo = read_photo(synth.draw(31_000, symptom="vertical-bands", size=(960, 720)).jpeg)
     _, glance = look_at_a_glance(photo)
     seen = look(photo)
+    assert seen.evidence.location.outline is not None
     read = load_network().read(glance)
     np.testing.assert_array_equal(read.log_probabilities, seen.evidence.glance.log_probabilities)
 

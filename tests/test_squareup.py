@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from panelvision.geometry import homography, project, unit_square_to
+from panelvision.geometry import project, unit_square_to
 from panelvision.light import decode
 from panelvision.photo import from_array
 from panelvision.squareup import Outline, part_light, square_up, square_up_codes
@@ -99,11 +99,6 @@ def test_scale_says_photo_pixels_per_view_pixel():
     corners = [[-0.5, -0.5], [799.5, -0.5], [799.5, 449.5], [-0.5, 449.5]]
     photo = from_array(np.full((450, 800, 3), 9, np.uint8))
     assert square_up(photo, outline(corners), width=400).photo_px_per_view_px == pytest.approx(2.0)
-
-
-def test_corners_on_one_line_are_refused():
-    with pytest.raises(ValueError, match="one line"):
-        homography(np.array([[0, 0], [1, 1], [2, 2], [0, 5]]), np.eye(4)[:, :2] * 3 + TILTED)
 
 
 def waves(width=1800, height=1200):

@@ -12,7 +12,7 @@ from scipy.stats import norm
 import models.measure as measure
 import models.train as training
 import synth
-from models.card import card_text
+from models.card import _columns, card_text, fingerprint
 from models.evaluate import as_answered
 from models.fit import FAMILIES
 from models.judge import judge_probabilities
@@ -293,40 +293,22 @@ def test_answers_are_counted_as_the_program_gives_them():
 
 
 def test_the_key_of_what_is_taught_changes_with_the_code_that_labels_it(tmp_path, monkeypatch):
-    before = measure.sources("labels.py"), measure.sources("labels.py", by=("places",))
-    assert before[0] != before[1]
-    assert measure.sources("labels.py", by=("table",)) != before[1]
+    monkeypatch.setattr(measure, "__file__", str(tmp_path / "measure.py"))
+    (tmp_path / "places.py").write_text("NEAR = 0.008")
+    before = measure.sources("labels.py", by=("places",))
+    assert measure.sources("labels.py", by=("places",)) == before
+    (tmp_path / "places.py").write_text("NEAR = 0.004")
+    assert measure.sources("labels.py", by=("places",)) != before
 
 
 def test_a_set_measured_with_another_model_is_said_to_be(tmp_path, monkeypatch, quick):
     path = tmp_path / "m.npz"
     monkeypatch.setattr(training, "measure", lambda *a, **k: table(noise=0.3))
     training.train(arguments(path))
-    model = load_model(path)
-    symptom = model.card["held_out"]
-    assert card_columns(model.card, symptom, model.version) == "| figure | shelf |"
-    assert "shelf (measured with a former model)" in card_columns(model.card, symptom, "1+0123")
-
-
-def card_columns(card, symptom, version):
-    figures = {
-        "model": version,
-        "symptom": symptom,
-        "outline": {"found": 1, "of": 1, "median_corner_error": 0.01},
-        "faint": {"auc": None, "auc_clear": None, "false_alarms": 0, "none": 0},
-        "bands": {
-            "median_edge_error": None,
-            "driver_count_right": [0, 0],
-            "half_side_right": [0, 0],
-            "normal_with_fault_finding": [0, 0],
-        },
-        "change": {"auc": None, "changed": 0, "same": 0},
-        "turned_away": {"turned_away": 0, "of": 0},
-        "failures": [],
-        "groups": {},
-    }
-    return next(
-        line
-        for line in card_text(card, {"sets": {"shelf": figures}}).splitlines()
-        if line.startswith("| figure")
-    )
+    card = load_model(path).card
+    sets = {"shelf": {"model": fingerprint(card)}}
+    assert _columns(card, None, sets) == ["shelf"]
+    # The same members, calibrated anew, are another model.
+    former = ["shelf (measured with a former model)"]
+    assert _columns({**card, "temperature": 2 * card["temperature"]}, None, sets) == former
+    assert _columns(card, None, {"shelf": {}}) == former

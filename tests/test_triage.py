@@ -467,6 +467,12 @@ def test_ranking_is_by_step_then_certainty(tmp_path):
     summary = sort(*inbox(tmp_path), out=tmp_path / "out")
     shuffled = rank_cases([replace(c, rank=0) for c in reversed(summary.cases)])
     assert [c.key for c in shuffled] == [c.key for c in summary.cases]
+    (case, *_) = summary.cases
+    mixed = [
+        replace(case, key=key, next=replace(case.next, confidence=p))
+        for key, p in (("a", 0.4), ("b", 0.9), ("c", 0.7))
+    ]
+    assert [c.key for c in rank_cases(mixed)] == ["b", "c", "a"]
 
 
 # --- grouping ---------------------------------------------------------------------------
