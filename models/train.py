@@ -414,7 +414,7 @@ def _keep(path: Path, split: Split) -> int:
 
     A scorer taught anew speaks another language to the same members.
     """
-    shipped = load_model(path)
+    shipped = load_model(path, any_measurements=True)
     if shipped.card.get("split") != SPLIT:
         print("the shipped members may have been fitted to some of these scenes: flattered")
     parts = (split.fit, split.calibrate, split.promise, split.judge)
@@ -424,6 +424,7 @@ def _keep(path: Path, split: Split) -> int:
     print(judged.text("held-out synthetic scenes"))
     card = {
         **shipped.card,
+        "evidence_version": EVIDENCE_VERSION,
         "calibrated": datetime.now(UTC).isoformat(timespec="seconds"),
         **_numbers_of(model),
         "held_out": asdict(judged),

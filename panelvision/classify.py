@@ -275,8 +275,11 @@ def pool(scores: Sequence[FloatArray], weights: FloatArray) -> FloatArray:
 
 
 @lru_cache(maxsize=2)
-def load_model(path: Path = MODEL_FILE) -> SymptomModel:
+def load_model(path: Path = MODEL_FILE, *, any_measurements: bool = False) -> SymptomModel:
     """Read an artefact; nothing in the file is executed.
+
+    ``any_measurements``: also one that was made for measurements of another version, for whoever
+    calibrates and judges it anew on today's.
 
     Raises
     ------
@@ -301,7 +304,8 @@ def load_model(path: Path = MODEL_FILE) -> SymptomModel:
             f"{path.name}: does not match the checksum in {card_path.name} (altered or cut short); "
             "reinstall panelvision or run: python -m models.train"
         )
-    if card.get("format") != MODEL_FORMAT or card.get("evidence_version") != EVIDENCE_VERSION:
+    fits = any_measurements or card.get("evidence_version") == EVIDENCE_VERSION
+    if card.get("format") != MODEL_FORMAT or not fits:
         raise ModelError(
             f"{path.name}: made for format {card.get('format')} and measurements "
             f"{card.get('evidence_version')}, this program has {MODEL_FORMAT} and "

@@ -23,7 +23,7 @@ from models.train_faint import nine_in_ten
 from panelvision.cases import Outcome, open_store
 from panelvision.cases.model import Case, CasePhoto, Customer
 from panelvision.classify import load_model
-from panelvision.errors import DataError
+from panelvision.errors import DataError, ModelError
 from panelvision.labels import SYMPTOMS
 
 
@@ -133,6 +133,12 @@ def test_kept_members_are_calibrated_and_judged_on_photos_as_they_are_measured_n
     monkeypatch.setattr(training, "measure", lambda *a, **k: table(noise=0.3))
     assert training.train(arguments(path)) == 0
     numbers, before = path.read_bytes(), load_model(path)
+    # Made for measurements that have changed since: nobody else may read it, --keep may.
+    card = json.loads(path.with_suffix(".json").read_text())
+    path.with_suffix(".json").write_text(json.dumps({**card, "evidence_version": -1}))
+    load_model.cache_clear()
+    with pytest.raises(ModelError, match="made for format"):
+        load_model(path)
     harder = table(noise=2.0)
     monkeypatch.setattr(training, "measure", lambda *a, **k: harder)
     monkeypatch.setattr(training, "fit_member", lambda *a, **k: pytest.fail("fitted"))
