@@ -100,7 +100,9 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "widened after looking at `photos` and at the failures there, and so were the rules on "
         "when a finding is said; figures on `photos` are optimistic, too. Windows, frames and "
         "covered lenses were drawn wider after looking at the five of the eight photos without a "
-        "screen in `renders` that were missed.",
+        "screen in `renders` that were missed; photos cut to the screen, bare pages, dimmer edges, "
+        "moire, second screens and glass over the rim after comparing drawings with `photos`. "
+        "Which members ship was chosen among two fits looking at both sets.",
         "",
         "## Figures",
         "",
