@@ -20,6 +20,7 @@ from panelvision.examine import examine, judge, look
 from panelvision.isolate import isolate
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
 from panelvision.photo import from_array, read_photo
+from tests.faint_scenes import draw
 
 
 @pytest.fixture(scope="module")
@@ -256,8 +257,8 @@ def test_corners_of_a_screen_on_its_side_are_read_along_its_own_axes(sample, tur
 
 
 def test_a_picture_that_was_found_is_no_ground_for_saying_that_there_is_none(monkeypatch):
-    dark = synth.draw(84, symptom="faint-image", size=(1200, 900))
-    seen = look(dark.jpeg)
+    dark = draw(41, kind="menu", contrast=0.2, nuisances=())
+    seen = look(from_array(dark.pixels), corners=dark.corners)
     assert seen.evidence.faint.found, "the drawn picture is clear"
     labels = {**dict.fromkeys(SYMPTOMS, 0.0), "no-image": 0.9, "faint-image": 0.1}
     reading = SymptomReading("no-image", labels, ("no-image",), True)
