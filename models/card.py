@@ -200,7 +200,7 @@ def _table_of_sets(
     row("90 % symptom set holds the truth", [f"{j['coverage']:.3f}" for j in judged])
     row("labels in a set, mean", [f"{j['set_size']:.2f}" for j in judged])
     row(
-        "answered / right among these",
+        "answered / right among these (held-out: by the classifier alone)",
         [f"{j['answered']:.3f} / {j['answered_right']:.3f}" for j in judged],
     )
     blank = ["-"] if held_out else []

@@ -945,6 +945,9 @@ def test_other_money_gets_no_price_of_ours(monkeypatch):
     monkeypatch.setattr(session, "advice", lambda **_: replace(advise(None, {}), stop=stop))
     monkeypatch.setattr(session, "settings", lambda: Settings(currency="INR"))
     assert report_page._verdict(stop)[2] == []
+    free = next(part for part in bench.parts.values() if part.price[1] == 0)
+    # A repair without a part costs work, and its rate is ours as well.
+    assert report_page._verdict(replace(stop, part=free.name))[2] == []
     monkeypatch.setattr(session, "settings", lambda: Settings(currency="USD"))
     assert len(report_page._verdict(stop)[2]) == 3
     given_up = replace(stop, kind="not-worth-repairing", part=None, title="Not worth repairing")

@@ -190,12 +190,10 @@ def _verdict(stop: Stop | None) -> tuple[str, list[str], list[tuple[str, str]]]:
     # How it is done is the bench's business: the customer is asked not to open the set.
     reasons = [f"It is {percent(stop.probability)} likely to be the cause."]
     work = (f"Work, about {minutes:.0f} minutes", f"{money} {labour:.0f}")
-    prices = [work] if high == 0 else []
-    if high > 0 and may_be_told([part], bench, shop):
-        prices = [
-            (f"Part: {part.title}", f"{money} {low:.0f} to {high:.0f}"),
-            work,
-            ("Together, about", f"{money} {low + labour:.0f} to {high + labour:.0f}"),
-        ]
+    together = ("Together, about", f"{money} {low + labour:.0f} to {high + labour:.0f}")
+    prices = []
+    if may_be_told([part], bench, shop):
+        bought = (f"Part: {part.title}", f"{money} {low:.0f} to {high:.0f}")
+        prices = [bought, work, together] if high > 0 else [work]
     start = "Replace: " if stop.kind == "order" else "What to do: "
     return start + part.title, reasons, prices
