@@ -1,7 +1,7 @@
 """Sorted photos into the case store: each case once, however often the inbox is sorted."""
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from panelvision.cases import Case, CasePhoto, CaseStore, Customer, SetDescription
@@ -26,10 +26,11 @@ def file_cases(cases: Sequence[SortedCase], store: CaseStore) -> Filed:
     """
     added = updated = kept = 0
     held = {case.id: (case, frozenset(case.photo_of())) for case in store.search()}
+    taken = frozenset(held)
     # What the technician wrote of a customer stays when the customer comes again.
     people = {entry.customer.id: entry.customer for entry in store.customers()}
     for case in cases:
-        sorted_case, identity, before = _place(case, held)
+        sorted_case, identity, before = _place(case, held, taken)
         if before is not None:
             held.pop(before.id)  # so that no two of today's become one
         if not sorted_case.photos:
@@ -62,34 +63,55 @@ def file_cases(cases: Sequence[SortedCase], store: CaseStore) -> Filed:
 
 
 def _place(
-    case: SortedCase, held: Mapping[str, tuple[Case, frozenset[str]]]
+    case: SortedCase, held: Mapping[str, tuple[Case, frozenset[str]]], taken: frozenset[str]
 ) -> tuple[SortedCase, str, Case | None]:
     """Which of its photos are to be filed, as which case, and that case if it is open already.
 
     A case is known again by sender or folder, or by a photo that it holds: loose photos have no
     name of their own, and a folder of one name may be another customer's.
 
-    held: stored cases by identity, each with the hashes of its photos.
+    held: stored cases by identity, each with the hashes of its photos; without those that another
+    of today's was filed as.
+    taken: identities of all stored cases.
     """
     identity = _identity("case", case.key)
     mine = held[identity][0] if identity in held else None
-    others = [
-        (one, keys)
-        for one, keys in held.values()
-        if not (case.sender and one.customer and one.customer.contact != case.sender)
-    ]
+    others = [(one, keys) for one, keys in held.values() if _may_be_of(case.sender, one)]
     if mine is None or mine.closed is not None:
         done = {key for one, keys in others if one.closed is not None for key in keys}
-        case = replace(case, photos=tuple(p for p in case.photos if p.sha256 not in done))
+        case = _without(case, done)
     hashes = {photo.sha256 for photo in case.photos} - {""}
     sharing = [one for one, keys in others if one.closed is None and hashes & keys]
     if mine is not None and mine.closed is None and (case.sender or mine in sharing):
         return case, identity, mine
     if sharing:
         return case, sharing[0].id, sharing[0]
-    if mine is not None and hashes:
-        identity = _identity("case", f"{case.key}\n{min(hashes)}")
+    name = case.key
+    while hashes and identity in taken:
+        name = f"{name}\n{min(hashes)}"
+        identity = _identity("case", name)
+        if identity in held:
+            # Named after these very photos, whomever its customer is called now.
+            later, keys = held[identity]
+            if later.closed is None:
+                return case, identity, later
+            case, hashes = _without(case, keys), hashes - keys
     return case, identity, None
+
+
+def _may_be_of(sender: str, case: Case) -> bool:
+    """Whether a stored case may hold what a sender sent before; empty for an unknown sender.
+
+    What is written of a customer may be changed since, the address too; the identity is not.
+    """
+    customer = case.customer
+    if not sender or customer is None:
+        return True
+    return customer.contact == sender or customer.id == _identity("customer", sender)
+
+
+def _without(case: SortedCase, keys: Collection[str]) -> SortedCase:
+    return replace(case, photos=tuple(p for p in case.photos if p.sha256 not in keys))
 
 
 def _identity(kind: str, text: str) -> str:

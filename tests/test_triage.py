@@ -24,7 +24,7 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from panelvision.cases import Outcome, open_store
+from panelvision.cases import Customer, Outcome, open_store
 from panelvision.files import TEMPORARY_PREFIX, sweep_temporaries
 from panelvision.fingerprint import BITS, NEAR, distance, fingerprint_of_file
 from panelvision.inbox import Incoming
@@ -600,6 +600,53 @@ def test_a_customer_who_comes_back_after_the_case_is_closed_gets_a_new_one(tmp_p
             file_cases(sort(inbox, out=tmp_path / "out").cases, store)
             assert len(store.search()) == 2
         assert len(store.get(second.id).photos) == 2
+
+
+def test_a_customer_whose_address_was_changed_by_hand_is_known_by_their_mail(tmp_path):
+    inbox = tmp_path / "mail"
+    inbox.mkdir()
+    (inbox / "1.eml").write_bytes(mail("ann@example.org", ("a.png", photo("no-image"))))
+    with open_store(tmp_path / "s.sqlite") as store:
+
+        def file():
+            done = file_cases(sort(inbox, out=tmp_path / "out").cases, store)
+            return done.added, done.updated, done.kept
+
+        assert file() == (1, 0, 0)
+        (first,) = store.search()
+        by_phone = replace(first.customer, contact="030 123456")
+        store.save_case(replace(first, customer=by_phone))
+        store.close_case(first.id, Outcome("backlight"))
+        for _ in range(2):
+            assert file() == (0, 0, 1)
+        (inbox / "2.eml").write_bytes(mail("ann@example.org", ("b.png", photo("cracked"))))
+        assert file() == (1, 0, 0)
+        (second,) = store.search(open_only=True)
+        assert second.customer == by_phone and [p.name for p in second.photos] == ["2.eml/b.png"]
+        # Whatever is changed of the second one: its photos are not filed a third time, nor does
+        # what others sent wait for it.
+        second = store.save_case(replace(second, customer=Customer("Another", "030 654321")))
+        assert file() == (0, 0, 1)
+        store.close_case(second.id, Outcome("panel"))
+        (inbox / "3.eml").write_bytes(mail("bob@example.org", ("c.png", photo("blocky"))))
+        assert file() == (1, 0, 1)
+        assert len(store.search()) == 3
+
+
+def test_a_folder_used_for_the_next_set_is_filed_beside_the_one_before(tmp_path):
+    box = tmp_path / "box"
+    (box / "set").mkdir(parents=True)
+    (box / "set" / "a.png").write_bytes(photo("no-image"))
+    with open_store(tmp_path / "s.sqlite") as store:
+        file_cases(sort(box, out=tmp_path / "out").cases, store)
+        (box / "set").rename(box / "former set")
+        (box / "set").mkdir()
+        (box / "set" / "b.png").write_bytes(photo("cracked", 7))
+        cases = sorted(sort(box, out=tmp_path / "out").cases, key=lambda c: c.title)
+        assert [case.title for case in cases] == ["box/former set", "box/set"]
+        for _ in range(2):
+            file_cases(cases, store)
+            assert sorted(len(case.photos) for case in store.search()) == [1, 1]
 
 
 def test_one_more_photo_of_a_loose_set_joins_the_case_that_holds_the_others(tmp_path):
