@@ -532,6 +532,101 @@ def test_a_case_changed_elsewhere_is_told_and_nothing_on_the_bench_is_lost():
     assert dict(store.get(mine.id).observations) == {"sound": "yes", "standby-light": "off"}
 
 
+def came_elsewhere(case: Case, seed: int) -> Case:
+    """The stored case as a sorted inbox leaves it: with one more photo."""
+    store = session.case_store()
+    pixels = np.random.default_rng(seed).integers(0, 255, (64, 96, 3), dtype=np.uint8)
+    sent = store.add_photo(session.jpeg_of(pixels), name="sent.jpg")
+    stored = store.get(case.id)
+    photos = (*stored.photos, CasePhoto(sent.sha256, "ab" * 32, "sent.jpg", {"symptom": "blocky"}))
+    return store.save_case(replace(stored, photos=photos))
+
+
+def test_photos_and_notes_that_came_to_a_case_elsewhere_stay_in_it():
+    at = visit("photo", note(visit("bench"), "sound", "yes"))
+    at = visit("cases", upload(at, ("half.jpg", example(1)), ("dark.jpg", example(0))))
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    store, mine = session.case_store(), desk_of(at).case
+    stored = came_elsewhere(mine, 1)
+    sent = stored.photos[-1]
+    gone = mine.photos[1].source_sha256
+    store.save_case(
+        replace(
+            stored,
+            observations={"sound": "no", "standby-light": "off", "picture": "dark"},
+            set=replace(stored.set, label="from there", notes="It was dropped."),
+            customer=replace(stored.customer, name="Ann", contact="030 123456"),
+        )
+    )
+    # Meanwhile at the bench: a photo taken off, one more note, another name for the set.
+    bench = desk_of(at)
+    del bench.entries[gone]
+    bench.observe("picture", "glow")
+    at = visit("cases", at)
+    at.segmented_control(key="cases-part").set_value("save").run()
+    at.text_input[0].set_value("from here")
+    at.button(key="take-stored").click().run()
+    assert not at.exception and not at.warning
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    assert not at.exception and not at.error
+    now = store.get(mine.id)
+    assert {p.sha256 for p in now.photos} == {mine.photos[0].sha256, sent.sha256}
+    assert sent in now.photos
+    assert now.observations == {"sound": "no", "standby-light": "off", "picture": "glow"}
+    assert (now.set.label, now.set.notes) == ("from here", "It was dropped.")
+    assert (now.customer.name, now.customer.contact) == ("Ann", "030 123456")
+    # And once more: what was set aside is not forgotten the second time.
+    came_elsewhere(mine, 2)
+    at.run()
+    at.button(key="take-stored").click().run()
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    assert len(store.get(mine.id).photos) == 3
+    desk_of(at).undo()
+    assert desk_of(at).observations == {"sound": "no", "standby-light": "off", "picture": "dark"}
+
+
+def test_a_withdrawn_consent_does_not_come_back_with_what_lies_on_the_bench():
+    at = visit("cases", note(visit("bench"), "sound", "yes"))
+    at.checkbox[0].check()
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    store, mine = session.case_store(), desk_of(at).case
+    assert mine.customer.consent
+    store.save_case(replace(mine, customer=replace(mine.customer, consent=False)))
+    at.run()
+    at.button(key="take-stored").click().run()
+    assert not at.checkbox[0].value
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    assert not store.get(mine.id).customer.consent
+
+
+def test_a_case_reopened_from_the_list_keeps_what_came_to_it_elsewhere():
+    at = visit("cases", upload(visit("photo"), ("half.jpg", example(1))))
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    store, mine = session.case_store(), desk_of(at).case
+    came_elsewhere(mine, 1)
+    store.close_case(mine.id, Outcome("panel"))
+    at = visit("cases", at)
+    at.button(key=f"reopen-{mine.id}").click().run()
+    at.segmented_control(key="cases-part").set_value("save").run()
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    assert not at.exception and not at.error
+    assert len(store.get(mine.id).photos) == 2
+
+
+def test_corners_set_by_hand_elsewhere_are_taken_up_with_the_case():
+    at = visit("cases", upload(visit("photo"), ("half.jpg", example(1))))
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    store, mine = session.case_store(), desk_of(at).case
+    corners = [[10.0, 10.0], [90.0, 10.0], [90.0, 60.0], [10.0, 60.0]]
+    record = {**mine.photos[0].examination, "corners_by_hand": corners}
+    store.save_case(replace(mine, photos=(replace(mine.photos[0], examination=record),)))
+    at.run()
+    at.button(key="take-stored").click().run()
+    assert desk_of(at).photo().corners == corners
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    assert store.get(mine.id).photos[0].corners_by_hand == corners
+
+
 def test_a_long_wait_says_that_the_phone_forgets_until_the_set_is_saved(monkeypatch):
     monkeypatch.setattr(session, "advice", _waiting)
     at = note(visit("bench"), "sound", "no")

@@ -17,6 +17,7 @@ from panelvision.isolate import Advice
 from panelvision.labels import ASSEMBLIES, SYMPTOMS
 from panelvision.pages import session
 from panelvision.pages.accuracy_part import show_accuracy
+from panelvision.pages.changed_elsewhere import take_stored
 from panelvision.pages.links import link
 from panelvision.pages.look import as_written, tell_error
 from panelvision.pages.next_set import put_on_the_bench, start_another
@@ -66,10 +67,14 @@ def _save_form() -> None:
         st.markdown("There is no set on the bench yet.")
         link("Photo", "Add a photo")
         return
+    wanted = None
     if on_desk.case is not None:
         st.markdown(f"This set is case **{on_desk.case.id[:8]}**; saving brings it up to date.")
-        _changed_elsewhere(on_desk.case)
+        wanted = _changed_elsewhere(on_desk.case)
     _fields()
+    if wanted is not None:  # after the fields, so that what was typed last is among what is new
+        _take_stored(wanted)
+        st.rerun()
     # Ahead of the button: what is said below it lies under the bar on a phone.
     told = st.container()
     if st.button("Save the case", type="primary", width="stretch", key="save-case"):
@@ -80,53 +85,67 @@ def _save_form() -> None:
     start_another()
 
 
-def _changed_elsewhere(case: Case) -> None:
-    """What to do when another browser, or the list of cases, has changed this set's case."""
+def _changed_elsewhere(case: Case) -> Case | None:
+    """What to do when another browser, or the list of cases, has changed this set's case.
+
+    Returns the stored case when it is to be gone on with.
+    """
     try:
         stored = session.case_store().get(case.id)
     except StoreError:
         stored = None
     if stored is not None and stored.revision == case.revision:
-        return
+        return None
     on_desk = session.desk()
     st.warning(
         "This case was " + ("deleted" if stored is None else "changed") + " elsewhere meanwhile. "
         "What is on the bench here is not lost.",
         icon=":material/warning:",
     )
-    if stored is not None and st.button(
-        "Go on with that case: photos and notes from here", key="take-stored", width="stretch"
-    ):
-        on_desk.case = stored
-        st.rerun()
+    taken = stored is not None and st.button(
+        "Go on with that case, and what is new here", key="take-stored", width="stretch"
+    )
     if st.button("Save this as a case of its own", key="own-case", width="stretch"):
         on_desk.case, on_desk.set_aside = None, ()
         st.rerun()
+    return stored if taken else None
+
+
+def _take_stored(stored: Case) -> None:
+    on_desk = session.desk()
+    if aside := take_stored(on_desk, stored):
+        st.toast(
+            f"{count_of(aside, 'photo')} that the bench does not show, kept in the case.",
+            icon=":material/info:",
+        )
+    on_desk.turn()
 
 
 def _fields() -> None:
     """Who and which set; kept as typed, so that a look at another page costs nothing."""
     on_desk = session.desk()
     who, what = on_desk.customer, on_desk.set
+    # A field keeps what stood in it: what was read again needs fields of its own.
+    mark = f"{who.id}-{on_desk.turns}"
     label = st.text_input(
         "The set",
         what.label,
         max_chars=200,
         placeholder="as you will find it again",
-        key=f"save-set-{who.id}",
+        key=f"save-set-{mark}",
     )
-    name = st.text_input("Customer", who.name, max_chars=200, key=f"save-name-{who.id}")
+    name = st.text_input("Customer", who.name, max_chars=200, key=f"save-name-{mark}")
     contact = st.text_input(
-        "Telephone or e-mail", who.contact, max_chars=200, key=f"save-contact-{who.id}"
+        "Telephone or e-mail", who.contact, max_chars=200, key=f"save-contact-{mark}"
     )
     inches = st.number_input(
-        "Diagonal in inches", 5.0, 150.0, what.size_inch, 1.0, key=f"save-inches-{who.id}"
+        "Diagonal in inches", 5.0, 150.0, what.size_inch, 1.0, key=f"save-inches-{mark}"
     )
-    notes = st.text_area("Notes", what.notes, max_chars=4000, key=f"save-notes-{who.id}")
+    notes = st.text_area("Notes", what.notes, max_chars=4000, key=f"save-notes-{mark}")
     consent = st.checkbox(
         "The customer agrees that these photos help to train the program",
         who.consent,
-        key=f"save-consent-{who.id}",
+        key=f"save-consent-{mark}",
     )
     on_desk.customer = replace(who, name=name, contact=contact, consent=consent)
     on_desk.set = replace(what, label=label, size_inch=inches, notes=notes)
@@ -168,7 +187,8 @@ def save_desk() -> Case:
                 record = {**record, "corners_by_hand": entry.corners}
             source = before[key].source_sha256 if key in before else key
             photos[kept.sha256] = CasePhoto(kept.sha256, source, entry.name, record)
-    photos |= {photo.sha256: photo for photo in on_desk.set_aside}
+    for photo in on_desk.set_aside:
+        photos.setdefault(photo.sha256, photo)
     advice = session.advice()
     case = replace(
         known,
@@ -256,7 +276,7 @@ def _case_card(case: Case) -> None:
                     reopened = store.reopen(case.id)
                     on_desk = session.desk()
                     if on_desk.case is not None and on_desk.case.id == case.id:
-                        on_desk.case = reopened
+                        _take_stored(reopened)
                     session.forget_knowledge()
                     st.rerun()
             else:

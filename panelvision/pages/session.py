@@ -134,7 +134,7 @@ class Desk:
     case: Case | None = None
     customer: Customer = field(default_factory=Customer)
     set: SetDescription = field(default_factory=SetDescription)
-    # Photos of the case that did not fit on the desk; saving keeps them in the case.
+    # Photos of the case that did not fit on the desk, or came to it elsewhere; saving keeps them.
     set_aside: tuple[CasePhoto, ...] = ()
 
     def begun(self) -> bool:
@@ -162,6 +162,10 @@ class Desk:
             or self._who()
             != (("", "", False) if was is None else (was.name, was.contact, was.consent))
         )
+
+    def shows(self, photo: CasePhoto) -> bool:
+        """Whether a photo of a case is on the desk."""
+        return photo.sha256 in self.entries or photo.source_sha256 in self.entries
 
     def _who(self) -> tuple[str, str, bool]:
         return self.customer.name, self.customer.contact, self.customer.consent
