@@ -480,7 +480,7 @@ def test_a_case_with_more_photos_than_the_bench_holds_loses_none(monkeypatch):
 
     back = AppTest.from_function(script, kwargs={"case_id": saved.id}).run()
     assert not back.exception
-    assert len(desk_of(back).entries) == 2
+    assert len(desk_of(back).entries) == 2 and not desk_of(back).unsaved()
     kept = session.case_store().get(saved.id).photos
     assert {p.sha256 for p in kept} == {p.sha256 for p in saved.photos}
     # Nor what was seen in them, though none has been examined again yet.
@@ -500,6 +500,22 @@ def test_another_set_is_begun_from_the_bench_and_asks_before_what_is_in_no_case_
     assert not any(b.label == "Start without saving" for b in at.button)
     at.button(key="new-set").click().run()
     assert not desk_of(at).begun()
+
+
+def test_a_photo_taken_off_the_bench_is_asked_about_before_it_comes_back():
+    at = visit("cases", upload(visit("photo"), ("half.jpg", example(1))))
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    saved = desk_of(at).case
+    assert not desk_of(at).unsaved()
+    del desk_of(at).entries[saved.photos[0].source_sha256]
+    assert desk_of(at).unsaved()
+    at = visit("cases", at)
+    at.segmented_control(key="cases-part").set_value("save").run()
+    assert any(b.label == "Start without saving" for b in at.button)
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    assert not at.exception and not at.error
+    assert session.case_store().get(saved.id).photos == ()
+    assert not desk_of(at).unsaved()
 
 
 def test_a_case_taken_up_does_not_push_an_unsaved_set_off_the_bench_unasked():

@@ -63,7 +63,8 @@ def show() -> None:
 
 def _save_form() -> None:
     on_desk = session.desk()
-    if not on_desk.entries and not on_desk.observations:
+    # A case whose last photo was taken off the bench is saved like any other.
+    if not on_desk.entries and not on_desk.observations and on_desk.case is None:
         st.markdown("There is no set on the bench yet.")
         link("Photo", "Add a photo")
         return

@@ -154,8 +154,10 @@ class Desk:
         held = self.case.photo_of()
         photos = {key: entry for key, entry in self.entries.items() if not entry.error}
         was = self.case.customer
+        aside = {photo.sha256 for photo in self.set_aside}
         return (
             any(key not in held for key in photos)
+            or any(not self.shows(p) and p.sha256 not in aside for p in self.case.photos)
             or any(held[key].corners_by_hand != entry.corners for key, entry in photos.items())
             or self.observations != dict(self.case.observations)
             or self.set != self.case.set
