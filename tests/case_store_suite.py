@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import sqlalchemy as sa
 from PIL import Image
 
 from panelvision.cases import (
@@ -22,6 +23,7 @@ from panelvision.cases import (
     Outcome,
     SetDescription,
     open_store,
+    schema,
 )
 from panelvision.errors import DataError, PhotoError, StoreError
 from panelvision.triage import sort_photos
@@ -457,6 +459,101 @@ class CaseStoreSuite:
             assert other.import_archive(path).updated == 1
             assert other.get(cases[2].id).verdict == "main-board"
 
+    @pytest.mark.parametrize("to_there", [True, False])
+    def test_a_withdrawn_consent_and_a_new_address_go_where_the_archive_goes(
+        self, store, other_url, tmp_path, to_there
+    ):
+        first = store.save_case(full_case(store, 1))
+        again = store.save_case(full_case(store, 2, customer=first.customer))
+        for case in (first, again):
+            store.close_case(case.id, Outcome("backlight", "", "faint-image"))
+        path = tmp_path / "x.zip"
+        store.export(path)
+        with open_store(other_url, photos=tmp_path / "other") as other:
+            other.import_archive(path)
+            assert len(list(other.training_photos())) == 2
+            word = dataclasses.replace(first.customer, contact="030 123456", consent=False)
+            store.save_case(dataclasses.replace(store.get(first.id), customer=word))
+            # The other machine knows nothing of it, and has changed a case of that customer since.
+            other.save_case(dataclasses.replace(other.get(again.id), verdict="panel"))
+            one, two = (store, other) if to_there else (other, store)
+            one.export(path)
+            two.import_archive(path)
+            for each in (store, other) if to_there else (store,):
+                assert {entry.customer for entry in each.customers()} == {word}
+                assert list(each.training_photos()) == []
+            # Given again, it is carried over like any other word.
+            word = dataclasses.replace(word, consent=True)
+            two.save_case(dataclasses.replace(two.get(first.id), customer=word))
+            two.export(path)
+            one.import_archive(path)
+            assert {entry.customer for entry in one.customers()} == {word}
+
+    def test_a_consent_is_not_lost_to_a_customer_whom_nobody_has_asked(
+        self, store, other_url, tmp_path
+    ):
+        case = full_case(store, 1, customer=Customer("Ann", "ann@example.org", False))
+        asked = store.save_case(case)
+        agreed = dataclasses.replace(asked.customer, consent=True)
+        store.save_case(dataclasses.replace(asked, customer=agreed))
+        store.export(tmp_path / "x.zip")
+        with open_store(other_url, photos=tmp_path / "other") as other:
+            # The same mail sorted on another machine, later, and a name corrected there.
+            mine = other.save_case(dataclasses.replace(full_case(other, 2), customer=case.customer))
+            called = dataclasses.replace(case.customer, name="Ann Other")
+            other.save_case(dataclasses.replace(mine, customer=called))
+            other.import_archive(tmp_path / "x.zip")
+            (entry,) = other.customers()
+            assert entry.customer == dataclasses.replace(called, consent=True)
+
+    @pytest.mark.parametrize("here", [True, False])
+    @pytest.mark.parametrize("there", [True, False])
+    def test_of_a_former_archive_a_consent_stays_only_if_it_stands_in_both(
+        self, store, other_url, tmp_path, here, there
+    ):
+        case = store.save_case(full_case(store, 1, customer=Customer("Ann", "old", there)))
+        moved = dataclasses.replace(
+            case, customer=dataclasses.replace(case.customer, contact="new")
+        )
+        later = store.save_case(moved)
+        store.export(tmp_path / "now.zip")
+        _as_of_former_versions(tmp_path / "now.zip", tmp_path / "former.zip")
+        with open_store(other_url, photos=tmp_path / "other") as other:
+            mine = dataclasses.replace(full_case(other, 1), id=case.id)
+            who = dataclasses.replace(case.customer, contact="old", consent=here)
+            mine = other.save_case(dataclasses.replace(mine, customer=who))
+            # What was said here may have been said before the archive was written, or after it.
+            with schema.writing(other.engine) as connection:
+                connection.execute(sa.update(schema.customers).values(consent_set=None))
+                connection.execute(sa.update(schema.cases).values(updated="2020-01-01T00:00:00Z"))
+            assert other.import_archive(tmp_path / "former.zip").updated == 1
+            got = other.get(case.id)
+            assert got.customer == dataclasses.replace(later.customer, consent=here and there)
+            assert bool(other.customers()[0].customer.consent) == (here and there)
+
+    def test_what_is_said_after_a_former_archive_was_written_holds(self, store, tmp_path):
+        case = store.save_case(full_case(store, 1, customer=Customer("Ann", "old", False)))
+        store.export(tmp_path / "now.zip")
+        _as_of_former_versions(tmp_path / "now.zip", tmp_path / "former.zip")
+        agreed = dataclasses.replace(case.customer, consent=True)
+        store.save_case(dataclasses.replace(case, customer=agreed))
+        store.import_archive(tmp_path / "former.zip")
+        assert store.get(case.id).customer == agreed
+
+    def test_a_customer_that_no_database_takes_is_brought_in_readable(self, store, tmp_path):
+        case = store.save_case(full_case(store, 1))
+        store.export(tmp_path / "x.zip")
+        with zipfile.ZipFile(tmp_path / "x.zip") as archive:
+            entries = {name: archive.read(name) for name in archive.namelist()}
+        (person,) = json.loads(entries["customers.json"])
+        odd = {**person, "id": "ab" * 16, "name": "a\ud800b\0"}
+        entries["customers.json"] = json.dumps([person, odd]).encode()
+        with zipfile.ZipFile(tmp_path / "odd.zip", "w") as archive:
+            for name, data in entries.items():
+                archive.writestr(name, data)
+        store.import_archive(tmp_path / "odd.zip")
+        assert sorted(e.customer.name for e in store.customers()) == [case.customer.name, "a?b"]
+
     def test_the_csv_of_an_archive_opens_without_running_anything(self, store, tmp_path):
         store.save_case(Case(customer=Customer("=HYPERLINK(1)", "+49 1"), set=SetDescription("@x")))
         store.export(tmp_path / "x.zip")
@@ -515,6 +612,19 @@ def _run(processes) -> None:
     assert [process.exitcode for process in processes] == [0] * len(processes)
 
 
+def _as_of_former_versions(now: Path, former: Path) -> None:
+    """The archive without what is known since when of customers, as former versions wrote it."""
+    with zipfile.ZipFile(now) as archive, zipfile.ZipFile(former, "w") as other:
+        for name in archive.namelist():
+            data = archive.read(name)
+            if name == "customers.json":
+                people = json.loads(data)
+                for person in people:
+                    del person["updated"], person["consent_set"]
+                data = json.dumps(people).encode()
+            other.writestr(name, data)
+
+
 def _spoilt(good: Path):
     """The archive made wrong in many ways: (what, bytes)."""
     with zipfile.ZipFile(good) as archive:
@@ -538,6 +648,11 @@ def _spoilt(good: Path):
         change(records)
         return packed({**entries, "cases.json": json.dumps(records)})
 
+    def customers_with(change) -> bytes:
+        records = json.loads(entries["customers.json"])
+        records[0].update(change)
+        return packed({**entries, "customers.json": json.dumps(records)})
+
     yield "no manifest", packed({n: d for n, d in entries.items() if n != "manifest.json"})
     yield "other format", packed({**entries, "manifest.json": '{"format": "panelvision cases 9"}'})
     yield "no photo", packed({n: d for n, d in entries.items() if n != photo})
@@ -558,3 +673,9 @@ def _spoilt(good: Path):
         ("advice", 7), ("observations", {"a": [[[[[[[[[[[[[[1]]]]]]]]]]]]]]}),
     ):  # fmt: skip
         yield f"{field} = {value}", cases_with(lambda r, f=field, v=value: r[0].update({f: v}))
+    for field, value in (
+        ("updated", "now"), ("updated", 7), ("consent_set", "0001-01-01T00:00:00+14:00"),
+        ("consent_set", True), ("consent", None), ("id", "../x"), ("name", "x" * 30_000),
+        ("extra", 1),
+    ):  # fmt: skip
+        yield f"customer {field} = {value}", customers_with({field: value})

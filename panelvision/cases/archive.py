@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 import sqlalchemy as sa
 
 from panelvision.cases import schema
+from panelvision.cases.customers import Stated
 from panelvision.cases.model import (
     Case,
     CasePhoto,
@@ -28,6 +29,7 @@ from panelvision.cases.model import (
     Outcome,
     SetDescription,
     check_case,
+    check_customer,
 )
 from panelvision.cases.photo_files import StoredPhoto
 from panelvision.cases.schema import reading, writing
@@ -86,7 +88,7 @@ def write_archive(store: "CaseStore", path: Path) -> ArchiveSummary:
     StoreError
         When the file cannot be written, or a photo of the store is missing or altered.
     """
-    people = [entry.customer for entry in store.customers()]
+    people = [entry.stated for entry in store.customers()]
     cases = store.search()
     wanted = sorted({photo.sha256 for case in cases for photo in case.photos})
     manifest = {
@@ -99,7 +101,7 @@ def write_archive(store: "CaseStore", path: Path) -> ArchiveSummary:
     try:
         with replacing(path) as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
             archive.writestr("manifest.json", _json(manifest))
-            archive.writestr("customers.json", _json([asdict(person) for person in people]))
+            archive.writestr("customers.json", _json([_customer_to_json(one) for one in people]))
             archive.writestr("cases.json", _json([case_to_json(case) for case in cases]))
             archive.writestr("cases.csv", _csv(cases))
             for sha256 in wanted:
@@ -134,6 +136,15 @@ def case_to_json(case: Case) -> dict[str, Any]:
         record[key] = None if moment is None else moment.isoformat()
     record["symptom"] = case.symptom
     return record
+
+
+def _customer_to_json(stated: Stated) -> dict[str, Any]:
+    since = stated.consent_set
+    return {
+        **asdict(stated.customer),
+        "updated": stated.updated.isoformat(),
+        "consent_set": None if since is None else since.isoformat(),
+    }
 
 
 def _json(value: Any) -> str:
@@ -216,7 +227,7 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
 class _Contents:
     """A checked archive: cases with their customers, and the entries of the photos."""
 
-    customers: tuple[Customer, ...]
+    customers: tuple[Stated, ...]
     cases: tuple[Case, ...]
     photos: tuple[zipfile.ZipInfo, ...]
 
@@ -233,16 +244,18 @@ class _Contents:
             raise DataError(
                 f"archive: expected format '{FORMAT}', got {str(manifest.get('format'))[:40]!r}"
             )
+        written = _written(manifest)
         customers = tuple(
-            _customer(record, i)
+            _customer(record, i, written)
             for i, record in enumerate(_load_json(archive, "customers.json", list))
         )
-        by_id = {customer.id: customer for customer in customers}
+        people = tuple(stated.customer for stated in customers)
+        by_id = {customer.id: customer for customer in people}
         cases = tuple(
             _case(record, i, by_id)
             for i, record in enumerate(_load_json(archive, "cases.json", list))
         )
-        for what, found in (("customers", customers), ("cases", cases)):
+        for what, found in (("customers", people), ("cases", cases)):
             if len({item.id for item in found}) != len(found):
                 raise DataError(f"archive: two {what} with one identity")
         photos = tuple(entry for entry in entries if entry.filename.startswith("photos/"))
@@ -316,10 +329,29 @@ def _place_photo(store: "CaseStore", photo: tuple[StoredPhoto, bytes]) -> int:
     return 0 if known else 1
 
 
-def _customer(record: Any, index: int) -> Customer:
+def _written(manifest: dict[str, Any]) -> datetime:
+    """When the archive was written; now, where it does not tell."""
+    try:
+        return _time(str(manifest.get("written")), "manifest.json")
+    except DataError:
+        return datetime.now(UTC)
+
+
+def _customer(record: Any, index: int, written: datetime) -> Stated:
     where = f"customers.json entry {index}"
-    fields = _fields(record, where, {"name": str, "contact": str, "consent": bool, "id": str})
-    return Customer(**fields)
+    kinds = {"name": str, "contact": str, "consent": bool, "id": str}
+    times = {"updated": (str, None), "consent_set": (str, None)}
+    if isinstance(record, dict):
+        record = {**dict.fromkeys(times), **record}  # not there in archives of former versions
+    fields = _fields(record, where, kinds | times)
+    updated, since = (
+        None if text is None else _time(text, where) for text in map(fields.pop, times)
+    )
+    try:
+        customer = check_customer(Customer(**fields))
+    except DataError as fault:
+        raise DataError(f"{where}: {fault}") from None
+    return Stated(customer, updated or written, since, dated=updated is not None)
 
 
 def _case(record: Any, index: int, customers: dict[str, Customer]) -> Case:
@@ -428,18 +460,28 @@ def _put_all(
             candidates = list(connection.execute(sa.select(schema.photos.c.sha256)).scalars())
             for table in (schema.case_photos, schema.cases, schema.customers):
                 connection.execute(sa.delete(table))
-        for customer in contents.customers:
-            store.put_customer(connection, customer, keep_existing=True)
         table = schema.cases
+        held = {
+            row.id: row
+            for row in connection.execute(sa.select(table.c.id, table.c.revision, table.c.updated))
+        }
+        newer = {
+            case.id: case
+            for case in contents.cases
+            if case.id in held
+            and case.updated is not None
+            and datetime.fromisoformat(held[case.id].updated) < case.updated
+        }
+        owners = {case.customer.id for case in newer.values() if case.customer is not None}
+        for stated in contents.customers:
+            store.bring_customer(connection, stated, newer=stated.customer.id in owners)
         for case in contents.cases:
-            held = connection.execute(
-                sa.select(table.c.revision, table.c.updated).where(table.c.id == case.id)
-            ).first()
-            if held is None:
+            if case.id not in held:
                 store.put_case(connection, replace_revision(case, 0), keep_times=True)
                 added += 1
-            elif case.updated is not None and datetime.fromisoformat(held.updated) < case.updated:
-                store.put_case(connection, replace_revision(case, held.revision), keep_times=True)
+            elif case.id in newer:
+                revision = held[case.id].revision
+                store.put_case(connection, replace_revision(case, revision), keep_times=True)
                 updated += 1
             else:
                 kept += 1

@@ -200,16 +200,19 @@ def _shares(value: Any) -> dict[str, float]:
     }
 
 
+def check_customer(customer: Customer) -> Customer:
+    """The customer with text fit for every database, or a DataError that names the bad field."""
+    return Customer(
+        _text(customer.name, "customer name"),
+        _text(customer.contact, "customer contact"),
+        bool(customer.consent),
+        _identity(customer.id, "customer id"),
+    )
+
+
 def check_case(case: Case) -> Case:
     """The case with text fit for every database, or a DataError that names the bad field."""
-    customer = case.customer
-    if customer is not None:
-        customer = Customer(
-            _text(customer.name, "customer name"),
-            _text(customer.contact, "customer contact"),
-            bool(customer.consent),
-            _identity(customer.id, "customer id"),
-        )
+    customer = None if case.customer is None else check_customer(case.customer)
     size = case.set.size_inch
     if size is not None and not (isinstance(size, int | float) and 1 <= size <= 1000):
         raise DataError(f"set size: expected 1 to 1000 inches, got {str(size)[:40]!r}")

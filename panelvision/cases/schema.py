@@ -12,7 +12,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from panelvision.errors import StoreError
 
 # The newest revision in panelvision/migrations/versions; a test keeps the two together.
-REVISION = "0002"
+REVISION = "0003"
 # chosen: longer than any write of ours, shorter than a technician's patience.
 _BUSY_TIMEOUT_S = 30
 # An arbitrary number that names our lock among a PostgreSQL server's advisory locks.
@@ -39,6 +39,8 @@ customers = sa.Table(
     sa.Column("search_text", sa.Text, nullable=False),
     sa.Column("created", sa.String(32), nullable=False),
     sa.Column("updated", sa.String(32), nullable=False),
+    # Of the consent alone; empty where it was last set before this was kept.
+    sa.Column("consent_set", sa.String(32)),
 )
 
 cases = sa.Table(

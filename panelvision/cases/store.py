@@ -13,6 +13,7 @@ import platformdirs
 import sqlalchemy as sa
 
 from panelvision.cases import schema
+from panelvision.cases.customers import NEVER, Stated, merged
 from panelvision.cases.model import (
     Case,
     CasePhoto,
@@ -38,11 +39,12 @@ _BATCH = 500
 
 @dataclasses.dataclass(frozen=True)
 class CustomerEntry:
-    """A customer with the number of open and of all cases."""
+    """A customer with the number of open and of all cases, and since when it is as it is."""
 
     customer: Customer
     open_cases: int
     all_cases: int
+    stated: Stated
 
 
 @dataclasses.dataclass(frozen=True)
@@ -306,20 +308,49 @@ class CaseStore:
     ) -> None:
         """Insert or update a customer in a write transaction; or leave an existing one alone."""
         table, now = schema.customers, _now()
-        values = {
-            "name": customer.name,
-            "contact": customer.contact,
-            "consent": customer.consent,
-            "search_text": _folded(customer.name, customer.contact),
-        }
+        values = _columns_of(customer)
+        # That nobody has been asked yet is no word against a consent that stands elsewhere.
+        said = now if customer.consent else _stamp(NEVER)
         schema.insert_if_absent(
-            connection, table, {"id": customer.id, "created": now, "updated": now, **values}
+            connection,
+            table,
+            {"id": customer.id, "created": now, "updated": now, "consent_set": said, **values},
         )
         held = connection.execute(sa.select(table).where(table.c.id == customer.id)).one()
         if not keep_existing and any(getattr(held, key) != value for key, value in values.items()):
+            if held.consent != customer.consent:
+                values["consent_set"] = now
             connection.execute(
                 sa.update(table).where(table.c.id == customer.id).values(updated=now, **values)
             )
+
+    def bring_customer(
+        self, connection: sa.Connection, theirs: Stated, *, newer: bool = False
+    ) -> None:
+        """Insert a customer of an archive in a write transaction, or merge it with the one here.
+
+        newer: as `customers.merged` says.
+        """
+        table = schema.customers
+
+        def columns(stated: Stated) -> dict[str, Any]:
+            since = stated.consent_set
+            return {
+                **_columns_of(stated.customer),
+                "updated": _stamp(stated.updated),
+                "consent_set": None if since is None else _stamp(since),
+            }
+
+        mine = table.c.id == theirs.customer.id
+        schema.insert_if_absent(
+            connection,
+            table,
+            {"id": theirs.customer.id, "created": _now(), **columns(theirs)},
+        )
+        held = _stated_of(connection.execute(sa.select(table).where(mine)).one())
+        now = merged(held, theirs, newer=newer)
+        if now != held:
+            connection.execute(sa.update(table).where(mine).values(**columns(now)))
 
     def _put_photos(self, connection: sa.Connection, case: Case) -> None:
         table = schema.case_photos
@@ -464,6 +495,8 @@ class CaseStore:
                 people.c.name,
                 people.c.contact,
                 people.c.consent,
+                people.c.updated,
+                people.c.consent_set,
                 sa.func.count(table.c.id).label("all_cases"),
                 sa.func.count(
                     sa.case((table.c.closed.is_(None) & table.c.id.is_not(None), 1))
@@ -479,6 +512,7 @@ class CaseStore:
                     Customer(row.name, row.contact, row.consent, row.id),
                     row.open_cases,
                     row.all_cases,
+                    _stated_of(row),
                 )
                 for row in connection.execute(query)
             ]
@@ -670,7 +704,11 @@ class CaseStore:
         return backup(self, Path(folder))
 
     def import_archive(self, path: str | Path) -> "ImportSummary":
-        """Add the cases of an archive; of a case that is here too, the later changed one stays."""
+        """Add the cases of an archive; of a case that is here too, the later changed one stays.
+
+        So it is with customers. A consent stays only where it was certainly given later than it
+        was refused.
+        """
         from panelvision.cases.archive import read_archive
 
         return read_archive(self, Path(path), replace=False)
@@ -680,6 +718,23 @@ class CaseStore:
         from panelvision.cases.archive import read_archive
 
         return read_archive(self, Path(path), replace=True)
+
+
+def _columns_of(customer: Customer) -> dict[str, Any]:
+    return {
+        "name": customer.name,
+        "contact": customer.contact,
+        "consent": customer.consent,
+        "search_text": _folded(customer.name, customer.contact),
+    }
+
+
+def _stated_of(row: Any) -> Stated:
+    return Stated(
+        Customer(row.name, row.contact, row.consent, row.id),
+        datetime.fromisoformat(row.updated),
+        _moment(row.consent_set),
+    )
 
 
 def _case_of(row: Any, pictures: tuple[CasePhoto, ...]) -> Case:
