@@ -86,6 +86,15 @@ def note(at: AppTest, name: str, value: str) -> AppTest:
     return at
 
 
+def close(at: AppTest, assembly: str) -> AppTest:
+    """Close the one case that can be closed on the page."""
+    (box,) = (box for box in at.selectbox if box.label == "What it turned out to be")
+    box.set_value(assembly)
+    next(b for b in at.button if b.label == "Close the case").click().run()
+    assert not at.exception and not at.error
+    return at
+
+
 def desk_of(at: AppTest) -> session.Desk:
     return at.session_state["desk"]
 
@@ -339,10 +348,8 @@ def test_a_case_is_saved_found_closed_and_deleted():
 
     other = visit("cases")
     assert "the blue set" in said(other)
-    close = next(b for b in other.button if b.label == "Close the case")
-    close.click().run()
-    assert not other.exception
-    assert store.get(saved.id).outcome is not None
+    close(other, "timing-board")
+    assert store.get(saved.id).outcome == Outcome("timing-board")
     accuracy = visit("cases")
     accuracy.segmented_control(key="cases-part").set_value("right").run()
     assert not accuracy.exception
@@ -883,12 +890,33 @@ def test_closing_takes_what_was_noted_since_and_asks_what_the_screen_showed():
     case = desk_of(at).case
     assert case.symptom
     desk_of(at).observe("sound", "yes")
-    next(b for b in at.button if b.label == "Close the case").click().run()
-    assert not at.exception and not at.error
+    close(at, "panel")
     closed = session.case_store().get(case.id)
     assert closed.observations == {"sound": "yes"}
     # The reading does not confirm itself.
     assert closed.outcome.symptom == ""
+
+
+def test_a_case_is_closed_with_what_somebody_chose_and_never_with_the_first_suspect():
+    store = session.case_store()
+    case = store.save_case(
+        Case(advice={"suspects": {"panel": 0.9, "backlight": 0.1}}, set=SetDescription("blue"))
+    )
+    at = visit("cases")
+    (box,) = (box for box in at.selectbox if box.label == "What it turned out to be")
+    assert box.value is None
+    next(b for b in at.button if b.label == "Close the case").click().run()
+    assert not at.exception
+    (told,) = at.error
+    assert "Choose what it turned out to be" in told.value and "\n" not in told.value
+    assert store.get(case.id) == case
+    # An exact fault says which assembly it is of.
+    fault = next(f for f in load_knowledge().faults.values() if f.assembly == "main-board")
+    (exact,) = (box for box in at.selectbox if box.label == "More exactly, if known")
+    exact.set_value(fault.name)
+    next(b for b in at.button if b.label == "Close the case").click().run()
+    assert not at.exception and not at.error
+    assert store.get(case.id).outcome == Outcome("main-board", fault.name)
 
 
 def test_a_case_keeps_the_suspects_that_stood_before_it_was_solved():
@@ -920,9 +948,8 @@ def test_a_case_is_closed_where_it_was_saved():
     assert "Close the case" not in [b.label for b in at.button]
     next(b for b in at.button if b.label == "Save the case").click().run()
     assert "close it" in at.success[0].value
-    next(b for b in at.button if b.label == "Close the case").click().run()
-    assert not at.exception and not at.error
-    assert desk_of(at).case.outcome is not None
+    close(at, "panel")
+    assert desk_of(at).case.outcome == Outcome("panel")
     assert session.case_store().get(desk_of(at).case.id).closed
     assert "Close the case" not in [b.label for b in at.button]
 

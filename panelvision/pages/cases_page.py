@@ -291,8 +291,13 @@ def _close_form(case: Case) -> None:
     with st.form(f"close-{case.id}", border=False):
         ranked = list(case.suspects)
         order: list[str] = [*ranked, *(a for a in ASSEMBLIES if a not in ranked)]
+        # None of these is filled in from what the program said, which would then confirm itself.
         assembly = st.selectbox(
-            "What it turned out to be", order, format_func=ASSEMBLY_WORDS.__getitem__
+            "What it turned out to be",
+            order,
+            index=None,
+            format_func=ASSEMBLY_WORDS.__getitem__,
+            placeholder="choose what brought the set back",
         )
         bench = session.knowledge()
         fault = st.selectbox(
@@ -300,7 +305,6 @@ def _close_form(case: Case) -> None:
             ["", *bench.faults],
             format_func=lambda f: bench.faults[f].title if f else "not known",
         )
-        # Not filled in from the reading, which would then confirm itself.
         symptom = st.selectbox(
             "What the screen showed, as you saw it",
             ["", *SYMPTOMS],
@@ -309,10 +313,17 @@ def _close_form(case: Case) -> None:
         if case.symptom in SYMPTOMS:
             st.caption(f"The photo was read as: {SYMPTOM_WORDS[case.symptom]}.")
         notes = st.text_area("Notes", max_chars=2000)
+        told = st.container()
         if st.form_submit_button("Close the case", type="primary", width="stretch"):
             known = bench.faults.get(fault)
             # The exact fault, where it is named, says which assembly it belongs to.
             place = known.assembly if known is not None else assembly
+            if place is None:
+                with told:
+                    tell_error(
+                        "Choose what it turned out to be, or the exact fault, then close it."
+                    )
+                return
             on_desk = session.desk()
             if on_desk.case is not None and on_desk.case.id == case.id:
                 try:
