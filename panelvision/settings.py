@@ -1,5 +1,6 @@
 """The shop's own settings: a small TOML file in the user's configuration folder."""
 
+import itertools
 import os
 import tomllib
 from dataclasses import dataclass, fields, replace
@@ -8,7 +9,7 @@ from pathlib import Path
 from platformdirs import user_config_path
 
 from panelvision.errors import DataError
-from panelvision.files import write_atomically
+from panelvision.files import flush_folder, write_atomically
 
 THEMES: tuple[str, ...] = ("dark", "light")
 # chosen: long enough for any shop's name and address on one line, short enough for a heading.
@@ -159,11 +160,55 @@ def save_settings(settings: Settings, path: Path | None = None) -> Path:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_atomically(path, ("\n".join(lines) + "\n").encode())
     except OSError as fault:
-        raise DataError(
-            f"{path}: cannot be written ({fault.strerror}); "
-            "set PANELVISION_CONFIG to a folder that can"
-        ) from None
+        raise _unwritable(path, fault) from None
     return path
+
+
+def keep_unread(path: Path | None = None) -> Path | None:
+    """Put a settings file that cannot be read aside, so that saving does not overwrite it.
+
+    Returns where it is now, or None when there is nothing to put aside.
+
+    Raises
+    ------
+    DataError
+        When it cannot be put aside; it is still there then.
+    """
+    path = path or settings_path()
+    if not os.path.lexists(path) or _can_be_read(path):
+        return None
+    for number in itertools.count(1):
+        aside = path.with_name(f"{path.name}.broken" + (f"-{number}" if number > 1 else ""))
+        try:
+            # The name is taken first, so that an older one is never replaced.
+            os.close(os.open(aside, os.O_CREAT | os.O_EXCL, 0o600))
+        except FileExistsError:
+            continue
+        except OSError as fault:
+            raise _unwritable(aside, fault) from None
+        break
+    try:
+        os.replace(path, aside)
+    except OSError as fault:
+        aside.unlink(missing_ok=True)
+        raise _unwritable(path, fault) from None
+    flush_folder(path.parent)
+    return aside
+
+
+def _can_be_read(path: Path) -> bool:
+    try:
+        with path.open("rb"):
+            load_settings(path)
+    except (OSError, DataError):
+        return False
+    return True
+
+
+def _unwritable(path: Path, fault: OSError) -> DataError:
+    return DataError(
+        f"{path}: cannot be written ({fault.strerror}); set PANELVISION_CONFIG to a folder that can"
+    )
 
 
 def _toml(value: str | float) -> str:

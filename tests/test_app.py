@@ -16,7 +16,7 @@ from panelvision.isolate import advise, isolate
 from panelvision.knowledge import load_knowledge
 from panelvision.pages import session
 from panelvision.photo import from_array
-from panelvision.settings import Settings, load_settings, save_settings
+from panelvision.settings import Settings, load_settings, save_settings, settings_path
 from panelvision.squareup import square_up
 from panelvision.words import percent
 
@@ -742,6 +742,35 @@ def test_saving_a_name_does_not_freeze_the_rates():
     assert not at.exception
     kept = load_settings()
     assert (kept.shop, kept.labour_per_hour, kept.set_value) == ("Lamp & Bench", None, None)
+
+
+def test_what_is_typed_after_saving_is_saved_too():
+    at = visit("settings")
+    for name in ("Lamp", "Lamp & Bench", "Bench"):
+        at.text_input[0].set_value(name)
+        next(b for b in at.button if b.label == "Save").click().run()
+        assert not at.exception and load_settings().shop == name
+
+
+def test_saving_over_settings_that_cannot_be_read_keeps_them_and_says_where():
+    path = settings_path()
+    path.parent.mkdir(parents=True)
+    broken = 'shop = "Lamp & Bench"\nlabour_per_hour = 45,5\n'
+    path.write_text(broken)
+    at = visit("settings")
+    assert any("settings.toml" in w.value for w in at.warning)
+    assert path.read_text() == broken
+    at.text_input[0].set_value("Bench")
+    next(b for b in at.button if b.label == "Save").click().run()
+    assert not at.exception and not at.error
+    assert any("settings.toml.broken" in w.value for w in at.warning)
+    assert path.with_name("settings.toml.broken").read_text() == broken
+    assert load_settings().shop == "Bench"
+    # What can be read is brought up to date and nothing more is said.
+    at.text_input[0].set_value("Lamp")
+    next(b for b in at.button if b.label == "Save").click().run()
+    assert not at.warning and load_settings().shop == "Lamp"
+    assert len(list(path.parent.iterdir())) == 2
 
 
 def test_report_and_quote_name_one_price():

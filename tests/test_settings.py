@@ -3,7 +3,13 @@
 import pytest
 
 from panelvision.errors import DataError
-from panelvision.settings import Settings, load_settings, save_settings, settings_path
+from panelvision.settings import (
+    Settings,
+    keep_unread,
+    load_settings,
+    save_settings,
+    settings_path,
+)
 
 
 def test_what_is_saved_is_read_back(tmp_path):
@@ -46,6 +52,29 @@ def test_a_broken_file_is_one_line_that_names_it(tmp_path, text, words):
     with pytest.raises(DataError, match=words) as caught:
         load_settings(path)
     assert "settings.toml" in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_files_that_cannot_be_read_are_put_aside_and_none_replaces_another(tmp_path):
+    path = tmp_path / "settings.toml"
+    assert keep_unread(path) is None
+    kept = {}
+    for data in (b"shop = 'Lamp", b"shop = '\xff'", b"colour = 'red'"):
+        path.write_bytes(data)
+        aside = keep_unread(path)
+        assert aside is not None and not path.exists()
+        kept[aside] = data
+    assert {aside: aside.read_bytes() for aside in kept} == kept and len(kept) == 3
+    assert min(aside.name for aside in kept) == "settings.toml.broken"
+    save_settings(Settings("Lamp & Bench"), path)
+    assert keep_unread(path) is None
+    assert load_settings(path) == Settings("Lamp & Bench")
+
+
+def test_what_is_no_file_is_one_line_and_stays(tmp_path):
+    (tmp_path / "settings.toml").mkdir()
+    with pytest.raises(DataError, match=r"^[^\n]*cannot be written[^\n]*$"):
+        keep_unread(tmp_path / "settings.toml")
+    assert [each.name for each in tmp_path.iterdir()] == ["settings.toml"]
 
 
 def test_a_folder_that_cannot_be_written_keeps_nothing_half_done(tmp_path):

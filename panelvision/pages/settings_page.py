@@ -11,7 +11,9 @@ from panelvision.settings import (
     MOST_MONEY,
     THEMES,
     Settings,
+    checked,
     in_own_money,
+    keep_unread,
     prices_path,
     save_settings,
     settings_path,
@@ -22,6 +24,7 @@ from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS
 def show() -> None:
     """The page."""
     st.title("Your shop")
+    _tell_aside()
     now = session.settings()
     rates = session.knowledge().economy
     with st.form("shop"):
@@ -83,9 +86,25 @@ def show() -> None:
 
 def _save(wanted: Settings) -> None:
     try:
+        checked(wanted)
+        if (aside := keep_unread()) is not None:
+            st.session_state["settings-aside"] = aside.name
         save_settings(wanted)
     except PanelvisionError as fault:
         tell_error(fault)
+        _tell_aside()
         return
     session.forget_knowledge()
     st.toast("Saved", icon=":material/check:")
+    # So that the fields start from what is saved now: else what is typed next into them is lost.
+    st.rerun()
+
+
+def _tell_aside() -> None:
+    aside = st.session_state.pop("settings-aside", None)
+    if aside is not None:
+        st.warning(
+            f"The former settings could not be read. They are kept in the same folder as "
+            f"{as_written(aside)}, for what they held.",
+            icon=":material/warning:",
+        )
