@@ -557,11 +557,14 @@ _CSV_COLUMNS = (
 
 
 def write_outputs(cases: Sequence[SortedCase], out: Path, *, currency: str = "") -> None:
-    """Write ``results.jsonl``, ``results.csv`` and ``index.html``, each whole or not at all."""
+    """Write ``results.jsonl``, ``results.csv`` and ``index.html``, each whole or not at all.
+
+    They hold customers' photos and addresses: each is for its owner only.
+    """
     from panelvision.triage_page import page
 
     lines = [json.dumps(row, ensure_ascii=False, allow_nan=False) for row in json_rows(cases)]
-    write_atomically(out / "results.jsonl", "".join(f"{t}\n" for t in lines).encode(), mode=0o644)
+    write_atomically(out / "results.jsonl", "".join(f"{t}\n" for t in lines).encode())
     text = io.StringIO(newline="")
     writer = csv.writer(text)
     writer.writerow(_CSV_COLUMNS)
@@ -592,5 +595,5 @@ def write_outputs(cases: Sequence[SortedCase], out: Path, *, currency: str = "")
                 )
             ])  # fmt: skip
     # the mark tells spreadsheets that this is UTF-8
-    write_atomically(out / "results.csv", ("\ufeff" + text.getvalue()).encode(), mode=0o644)
-    write_atomically(out / "index.html", page(cases, currency=currency).encode(), mode=0o644)
+    write_atomically(out / "results.csv", ("\ufeff" + text.getvalue()).encode())
+    write_atomically(out / "index.html", page(cases, currency=currency).encode())

@@ -38,9 +38,7 @@ class ResultFiles:
             if not (folder / "README.txt").exists():
                 write_atomically(folder / "README.txt", _ABOUT, mode=0o644)
         except OSError as fault:
-            raise OutputError(
-                f"{folder}: cannot be written ({fault.strerror}); choose another --out"
-            ) from None
+            raise _unwritable(folder, fault) from None
 
     def key(self, *sha256: str) -> str:
         """Name of the result for these photos and this model."""
@@ -78,19 +76,23 @@ class ResultFiles:
 
 @contextlib.contextmanager
 def only_run(out: Path) -> Iterator[None]:
-    """Hold the output folder; a second run into it at the same time is refused."""
+    """Hold the output folder; a second run into it at the same time is refused.
+
+    A folder that is not there yet is made for its owner only.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True, mode=0o700)
+    except OSError as fault:
+        raise _unwritable(out, fault) from None
     try:
         import fcntl
     except ImportError:  # not on this system: two runs at once stay the user's affair
         yield
         return
     try:
-        out.mkdir(parents=True, exist_ok=True)
         handle = os.open(out / ".running", os.O_RDWR | os.O_CREAT, 0o600)
     except OSError as fault:
-        raise OutputError(
-            f"{out}: cannot be written ({fault.strerror}); choose another --out"
-        ) from None
+        raise _unwritable(out, fault) from None
     try:
         try:
             # the lock ends with the process, however it ends
@@ -102,3 +104,7 @@ def only_run(out: Path) -> Iterator[None]:
         yield
     finally:
         os.close(handle)
+
+
+def _unwritable(folder: Path, fault: OSError) -> OutputError:
+    return OutputError(f"{folder}: cannot be written ({fault.strerror}); choose another --out")

@@ -295,6 +295,32 @@ def test_two_runs_into_one_folder_are_refused(tmp_path):
     assert "No photo" in (tmp_path / "out" / "index.html").read_text()
 
 
+@pytest.mark.skipif(os.name != "posix", reason="modes of files bind on POSIX systems alone")
+def test_what_is_sorted_is_for_its_owner_only(tmp_path):
+    box = tmp_path / "1.eml"
+    box.write_bytes(mail("ann@example.org", ("a.png", photo("no-image"))))
+
+    def mode(path: Path) -> int:
+        return path.stat().st_mode & 0o777
+
+    made, given = tmp_path / "new" / "out", tmp_path / "given"
+    given.mkdir(mode=0o755)
+    given.chmod(0o755)
+    (given / "index.html").write_text("an older sheet")
+    (given / "index.html").chmod(0o644)
+    before = os.umask(0o022)
+    try:
+        for out in (made, given):
+            sort(box, out=out)
+            for name in ("results.jsonl", "results.csv", "index.html"):
+                assert mode(out / name) == 0o600
+            assert mode(out / ".results") == 0o700
+    finally:
+        os.umask(before)
+    # A folder that was there is the user's own affair.
+    assert (mode(made), mode(given)) == (0o700, 0o755)
+
+
 def test_torn_results_are_done_again(tmp_path):
     paths = inbox(tmp_path)
     sort(*paths, out=tmp_path / "out")
