@@ -622,6 +622,22 @@ def test_a_withdrawn_consent_does_not_come_back_with_what_lies_on_the_bench():
     assert not store.get(mine.id).customer.consent
 
 
+def test_a_consent_withdrawn_with_another_case_of_the_customer_is_not_saved_over():
+    at = visit("cases", note(visit("bench"), "sound", "yes"))
+    at.checkbox[0].check()
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    store, mine = session.case_store(), desk_of(at).case
+    withdrawn = replace(mine.customer, consent=False)
+    store.save_case(Case(customer=withdrawn))
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    assert "elsewhere" in at.error[0].value and "elsewhere" in at.warning[0].value
+    assert store.get(mine.id).customer == withdrawn
+    at.button(key="take-stored").click().run()
+    next(b for b in at.button if b.label == "Save the case").click().run()
+    assert not at.error and not at.warning
+    assert store.get(mine.id).customer == withdrawn
+
+
 def test_a_case_reopened_from_the_list_keeps_what_came_to_it_elsewhere():
     at = visit("cases", upload(visit("photo"), ("half.jpg", example(1))))
     next(b for b in at.button if b.label == "Save the case").click().run()

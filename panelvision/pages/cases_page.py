@@ -95,7 +95,8 @@ def _changed_elsewhere(case: Case) -> Case | None:
         stored = session.case_store().get(case.id)
     except StoreError:
         stored = None
-    if stored is not None and stored.revision == case.revision:
+    # A customer's other cases change what is written of them too.
+    if stored is not None and (stored.revision, stored.customer) == (case.revision, case.customer):
         return None
     on_desk = session.desk()
     st.warning(
@@ -175,6 +176,11 @@ def save_desk() -> Case:
     on_desk = session.desk()
     store = session.case_store()
     known = on_desk.case or Case()
+    if known.revision and store.get(known.id).customer != known.customer:
+        raise StoreError(
+            f"the customer of case {known.id[:8]} was changed elsewhere meanwhile; read it again "
+            "and repeat the change"
+        )
     before = known.photo_of()
     photos: dict[str, CasePhoto] = {}
     for key, entry in on_desk.entries.items():
