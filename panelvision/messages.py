@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from panelvision.settings import Settings
+from panelvision.settings import Settings, currency_of
 
 # What the customer sees, in the customer's words.
 _PLAIN_SYMPTOMS: dict[str, str] = {
@@ -212,11 +212,12 @@ def _quote(
             "at it."
         )
     if estimate is not None and suspect != "outside":
-        low, high = (5 * round(price / 5) for price in estimate)
+        money = currency_of(settings)
+        low, high = (f"{money} {5 * round(price / 5):.0f}".strip() for price in estimate)
         parts.append(
-            f"If it is that, a repair would usually come to {settings.currency} {low:.0f} to "
-            f"{settings.currency} {high:.0f}, parts and work together. We confirm the price "
-            "before anything is repaired." + ("" if suspect == "panel" else " Shall we go ahead?")
+            f"If it is that, a repair would usually come to {low} to {high}, parts and work "
+            "together. We confirm the price before anything is repaired."
+            + ("" if suspect == "panel" else " Shall we go ahead?")
         )
     parts.append(_KEEP_CLOSED)
     return parts

@@ -9,7 +9,13 @@ from panelvision.cases.store import CaseStore, default_folder, open_store
 from panelvision.isolate.learn import Outcome, learn
 from panelvision.knowledge import Knowledge, load_knowledge
 from panelvision.knowledge.schema import Part
-from panelvision.settings import Settings, in_own_money, load_settings, prices_path
+from panelvision.settings import (
+    Settings,
+    currency_of,
+    in_own_money,
+    load_settings,
+    prices_path,
+)
 
 
 def shop_knowledge(
@@ -20,7 +26,7 @@ def shop_knowledge(
     Parameters
     ----------
     settings : Settings
-        Its rates and currency are laid over those of the files.
+        Its rates, and the currency where it names one, are laid over those of the files.
     store : CaseStore or None
         Whose closed cases sharpen it.
     prices : path, optional
@@ -35,7 +41,8 @@ def shop_knowledge(
     """
     own = prices or prices_path()
     base = load_knowledge(own if prices or own.is_file() else None)
-    economy = replace(base.economy, currency=settings.currency or base.economy.currency)
+    currency = currency_of(settings, prices) or base.economy.currency
+    economy = replace(base.economy, currency=currency)
     if settings.labour_per_hour is not None:
         economy = replace(economy, labour_per_hour=settings.labour_per_hour)
     if settings.set_value is not None:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from panelvision.errors import PanelvisionError
 from panelvision.inbox import label
 from panelvision.pages.memory_folder import memory_folder, own_name
-from panelvision.settings import Settings
+from panelvision.settings import Settings, currency_of
 from panelvision.triage import Progress, SortSummary, sort_photos, write_outputs
 from panelvision.triage_cases import SortedCase, SortedPhoto
 
@@ -73,7 +73,7 @@ class InboxJob:
                 )
                 self.cases = tuple(_named(case, names) for case in summary.cases)
                 # Once more with the names that the files came with, for sheet and table.
-                write_outputs(self.cases, out, currency=self._settings.currency)
+                write_outputs(self.cases, out, currency=currency_of(self._settings))
                 self.sheet = (out / "index.html").read_bytes()
                 self.table = (out / "results.csv").read_bytes()
                 self.summary = summary

@@ -10,6 +10,7 @@ from panelvision.pages import session
 from panelvision.pages.components import copy_text
 from panelvision.pages.inbox_job import InboxJob
 from panelvision.pages.look import answer, tell_error
+from panelvision.settings import currency_of
 from panelvision.triage_cases import STEP_WORDS, STEPS, SortedCase, SortedPhoto
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, count_of, percent
 
@@ -174,7 +175,7 @@ def _known(case: SortedCase) -> None:
     if case.change is not None and case.change.get("changed"):
         lines.append("Two photos differ on the panel: it forms a picture")
     if case.estimate is not None:
-        money = session.settings().currency
+        money = currency_of(session.settings())
         lines.append(f"Repair: {money} {case.estimate[0]:.0f} to {case.estimate[1]:.0f}")
     st.markdown("  \n".join(lines))
 
