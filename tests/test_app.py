@@ -1140,6 +1140,22 @@ def test_other_money_gets_no_price_of_ours(monkeypatch):
     assert any("nothing converts them" in w.value for w in visit("settings").warning)
 
 
+def test_the_bench_tells_no_amounts_of_other_money_that_nobody_gave():
+    def ordering(at):
+        desk_of(at).observations = {"sound": "yes", "picture": "dark", "error-flag": "high"}
+        return said(visit("bench", at))
+
+    euros = ordering(visit("bench"))
+    assert "Order this part" in euros and "The part alone: € 20 to 30." in euros
+    assert "still expected to cost you" in euros
+    save_settings(Settings(currency="JPY", labour_per_hour=5000.0))
+    at = visit("bench")
+    assert at.number_input(key="worth-0").placeholder == "as any set"
+    yen = ordering(at)
+    assert "Order this part" in yen and "likely to be the cause" in yen
+    assert "The part alone" not in yen and "still expected to cost you" not in yen
+
+
 def test_tests_of_a_closed_set_stand_below_their_cautions():
     at = visit("bench", upload(visit("photo"), ("dark.jpg", example(0))))
     (group,) = [e for e in at.expander if e.label == "More, with the set closed"]

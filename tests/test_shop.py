@@ -2,7 +2,9 @@
 
 import pytest
 
+from panelvision.advise_cli import in_words
 from panelvision.cases.shop import may_be_told, shop_knowledge
+from panelvision.isolate import advise
 from panelvision.knowledge import load_knowledge
 from panelvision.messages import message_for
 from panelvision.settings import Settings, in_own_money, load_settings, save_settings, settings_path
@@ -96,3 +98,68 @@ def test_a_price_without_a_currency_stands_by_itself():
     )
     assert "come to 50 to 90, parts" in told
     assert load_knowledge().economy.currency not in told
+
+
+# --- other money than like euros --------------------------------------------------------
+
+YEN = Settings(currency="JPY", labour_per_hour=5000.0)
+STRIPS = {"sound": "yes", "picture": "dark", "torch": "faint-picture", "error-flag": "high"}
+
+
+@pytest.mark.parametrize(
+    "seen", [{}, {"sound": "yes"}, {"picture": "broken", "sound": "yes"}, STRIPS]
+)
+def test_advice_is_the_same_in_any_money(seen):
+    """What to do does not depend on the unit: all figures times one number, the same choice."""
+    yen = shop_knowledge(YEN, None)
+    ours = load_knowledge()
+    here, there = advise(None, seen, knowledge=ours), advise(None, seen, knowledge=yen)
+    rate = 5000.0 / ours.economy.labour_per_hour
+    assert there.expected_cost == pytest.approx(rate * here.expected_cost)
+    assert there.set_value == pytest.approx(rate * ours.economy.set_value)
+    for one, other in ((here.next_test, there.next_test), (here.stop, there.stop)):
+        assert (one is None) == (other is None)
+    if here.next_test is not None:
+        assert there.next_test.name == here.next_test.name
+
+
+def test_only_what_the_shop_does_not_give_is_in_proportion(prices):
+    prices(
+        '[economy]\ncurrency = "JPY"\nlabour_per_hour = 4000.0\nlive_risk = 7.0\n'
+        "[part.panel]\nprice = [9.0, 11.0]\n[test.warm-up]\nrisk = 3.0\n"
+        "[opening.back-off]\nrisk = 2.0\n"
+    )
+    yen, ours = shop_knowledge(Settings(set_value=90_000.0), None), load_knowledge()
+    assert (yen.economy.set_value, yen.economy.live_risk) == (90_000.0, 7.0)
+    assert yen.economy.waiting_share == ours.economy.waiting_share
+    assert yen.economy.order_handling == 100 * ours.economy.order_handling
+    assert yen.parts["panel"].price == (9.0, 11.0)
+    assert yen.parts["power-board"].price == tuple(
+        100 * price for price in ours.parts["power-board"].price
+    )
+    assert (yen.tests["warm-up"].risk, yen.openings["back-off"].risk) == (3.0, 2.0)
+    assert yen.openings["panel-off"].risk == 100 * ours.openings["panel-off"].risk
+
+
+def test_without_a_rate_for_work_the_worth_of_a_set_gives_the_proportion():
+    yen, ours = shop_knowledge(Settings(currency="JPY", set_value=22_000.0), None), load_knowledge()
+    rate = 22_000.0 / ours.economy.set_value
+    assert yen.economy.labour_per_hour == pytest.approx(rate * ours.economy.labour_per_hour)
+    assert not yen.gives([yen.parts["reset"]])  # its work is priced in proportion alone
+
+
+def test_money_like_euros_is_left_as_it_is():
+    known = shop_knowledge(Settings(currency="USD", labour_per_hour=60.0), None)
+    assert known.parts == load_knowledge().parts and known.economy.set_value == 220.0
+
+
+def test_figures_in_proportion_are_told_to_nobody():
+    yen = shop_knowledge(YEN, None)
+    assert not may_be_told([yen.parts["power-board"]], yen, YEN)
+    assert may_be_told([yen.parts["reset"]], yen, YEN)  # work alone, at the shop's own rate
+    assert repair_price("backlight", YEN) is None
+    asked = "\n".join(in_words(advise(None, {}, knowledge=yen)))
+    assert "Why: With this test first" in asked and "JPY" not in asked
+    ordered = advise(None, STRIPS, knowledge=yen).stop
+    assert ordered.kind == "order" and "JPY" not in ordered.text
+    assert ordered.text.startswith(f"Order this: {ordered.title}; ")

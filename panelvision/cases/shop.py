@@ -4,15 +4,17 @@ import os
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from panelvision.cases.store import CaseStore, default_folder, open_store
 from panelvision.isolate.learn import Outcome, learn
-from panelvision.knowledge import Knowledge, load_knowledge
+from panelvision.knowledge import Knowledge, in_proportion, load_knowledge
 from panelvision.knowledge.schema import Part
 from panelvision.settings import (
     Settings,
     currency_of,
     in_own_money,
+    like_euros,
     load_settings,
     prices_path,
 )
@@ -22,6 +24,9 @@ def shop_knowledge(
     settings: Settings, store: CaseStore | None, *, prices: Path | None = None
 ) -> Knowledge:
     """The knowledge for this shop.
+
+    In money whose unit is not about a euro's, the figures that the shop does not give are there to
+    reckon with alone: see :func:`panelvision.knowledge.in_proportion`.
 
     Parameters
     ----------
@@ -41,13 +46,16 @@ def shop_knowledge(
     """
     own = prices or prices_path()
     base = load_knowledge(own if prices or own.is_file() else None)
-    currency = currency_of(settings, prices) or base.economy.currency
-    economy = replace(base.economy, currency=currency)
-    if settings.labour_per_hour is not None:
-        economy = replace(economy, labour_per_hour=settings.labour_per_hour)
-    if settings.set_value is not None:
-        economy = replace(economy, set_value=settings.set_value)
-    known = replace(base, economy=economy)
+    currency = currency_of(settings, prices)
+    rates = {"labour_per_hour": settings.labour_per_hour, "set_value": settings.set_value}
+    own_rates: dict[str, Any] = {name: rate for name, rate in rates.items() if rate is not None}
+    known = replace(
+        base,
+        economy=replace(base.economy, currency=currency or base.economy.currency, **own_rates),
+        given=base.given | {f"economy.{name}" for name in own_rates},
+    )
+    if not like_euros(currency):
+        known = in_proportion(known, load_knowledge().economy)
     if store is None:
         return known
     closed = [
@@ -68,13 +76,7 @@ def may_be_told(parts: Iterable[Part], knowledge: Knowledge, settings: Settings)
     In money whose unit is not about a euro's only the shop's own figures may: nothing converts
     those of the program.
     """
-    if in_own_money(settings):
-        return True
-    ours = load_knowledge()
-    rate = knowledge.economy.labour_per_hour
-    own_rate = settings.labour_per_hour is not None or rate != ours.economy.labour_per_hour
-    shipped = {name: part.price for name, part in ours.parts.items() if part.price[1] > 0}
-    return own_rate and all(part.price != shipped.get(part.name) for part in parts)
+    return in_own_money(settings) or knowledge.gives(parts)
 
 
 def knowledge_of_this_machine(prices: Path | None = None) -> Knowledge:

@@ -295,6 +295,12 @@ def _next_test(
         f"Whatever is decided now is expected to cost {now:.0f} ({money}); with this test first "
         f"{best.expected_cost:.0f}, its own cost of {best.own_cost:.0f} included.{opening}"
     )
+    if knowledge.foreign:
+        saved = percent((now - best.expected_cost) / max(now, 1e-9))
+        why = (
+            f"With this test first, its own cost included, the job is expected to cost {saved} "
+            f"less than with whatever is decided now.{opening}"
+        )
     first = () if wanted else _closing(level, knowledge)
     told = knowledge.cautions_for(test.level, test.live, test.cautions)
     outcomes = []
@@ -370,14 +376,18 @@ def _order(part: Part, best: Choice, suspects: Suspects, level: int, knowledge: 
     probability = sum(suspects.faults[name] for name in cures)
     low, high = part.price
     lead = f"{'Order' if part.ordered else 'Do'} this: {part.title}"
-    if buys:
+    told = not knowledge.foreign or knowledge.gives([part])
+    if buys and told:
         lead += f", {low:g} to {high:g}"
     text = (
         f"{lead}; {percent(probability)} that it is the one, and no test is worth its cost any "
-        "more. "
-        f"{part.before} {part.how} The rest of the job is expected to cost "
-        f"{best.expected_cost:.0f} in all ({knowledge.economy.currency})."
+        f"more. {part.before} {part.how}"
     )
+    if told:
+        text += (
+            f" The rest of the job is expected to cost {best.expected_cost:.0f} in all "
+            f"({knowledge.economy.currency})."
+        )
     return Stop(
         kind="order" if part.ordered else "repair",
         assembly=part.assembly,

@@ -5,6 +5,7 @@ own prices and times over them, and returns one immutable `Knowledge`.
 """
 
 from panelvision.knowledge.loader import DATA_FOLDER, load_knowledge
+from panelvision.knowledge.money import in_proportion
 from panelvision.knowledge.schema import (
     LEVELS,
     BenchTest,
@@ -32,5 +33,6 @@ __all__ = [
     "MeterBand",
     "Opening",
     "Part",
+    "in_proportion",
     "load_knowledge",
 ]

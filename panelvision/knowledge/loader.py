@@ -2,6 +2,7 @@
 
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -75,9 +76,8 @@ def _stamp(path: Path) -> tuple[str, int, int]:
 @lru_cache(maxsize=8)
 def _load(folder: Path, shop: Path | None, stamps: object) -> Knowledge:
     tables = {name: read_toml(folder / f"{name}.toml") for name in FILES}
-    if shop is not None:
-        _lay_over(tables, read_toml(shop), shop.name)
-    return build(tables)
+    given = set() if shop is None else _lay_over(tables, read_toml(shop), shop.name)
+    return replace(build(tables), given=frozenset(given))
 
 
 def read_toml(path: Path) -> Tables:
@@ -92,7 +92,9 @@ def read_toml(path: Path) -> Tables:
         raise DataError(f"{path.name}: not valid TOML: {error}") from error
 
 
-def _lay_over(tables: Mapping[str, Tables], shop: Tables, name: str) -> None:
+def _lay_over(tables: Mapping[str, Tables], shop: Tables, name: str) -> set[str]:
+    """Lay the shop's file over the tables; the places of what it changed."""
+    given = set()
     homes = {"economy": "parts", "part": "parts", "opening": "parts", "test": "bench_tests"}
     for kind, content in shop.items():
         if kind not in SHOP_KEYS:
@@ -115,6 +117,8 @@ def _lay_over(tables: Mapping[str, Tables], shop: Tables, name: str) -> None:
             changed = target[entry] if entry else target
             changed.update(changes)
             changed["source"] = f"{changed.get('source')}; {', '.join(changes)}: {name}"
+            given |= {".".join(filter(None, (kind, entry, key))) for key in changes}
+    return given
 
 
 def build(tables: Mapping[str, Tables]) -> Knowledge:

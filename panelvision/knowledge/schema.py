@@ -1,6 +1,6 @@
 """The records that the knowledge files become, and the arrays that inference needs of them."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -175,7 +175,12 @@ class LedVoltages:
 
 @dataclass(frozen=True)
 class Knowledge:
-    """All of it, checked. Arrays are over faults in the order of `faults`, symptoms as labelled."""
+    """All of it, checked. Arrays are over faults in the order of `faults`, symptoms as labelled.
+
+    given: the figures that the shop gave itself, by their place in the files
+    ("economy.labour_per_hour", "part.panel.price"). foreign: money whose unit is not about a
+    euro's, so that figures not given are there to reckon with alone (`in_proportion`).
+    """
 
     faults: Mapping[str, Fault]
     tests: Mapping[str, BenchTest]
@@ -187,6 +192,8 @@ class Knowledge:
     led: LedVoltages
     cautions: Mapping[str, str]
     always: Mapping[str, tuple[str, ...]]
+    given: frozenset[str] = frozenset()
+    foreign: bool = False
 
     @cached_property
     def fault_names(self) -> tuple[str, ...]:
@@ -274,6 +281,11 @@ class Knowledge:
             return 0.0
         opening = self.openings[level]
         return self.economy.labour_per_hour / 60 * opening.minutes + opening.risk
+
+    def gives(self, parts: Iterable[Part]) -> bool:
+        """Whether the shop itself gave what these parts cost with the work."""
+        prices = {f"part.{part.name}.price" for part in parts if part.price[1] > 0}
+        return {"economy.labour_per_hour", *prices} <= self.given
 
     def cautions_for(self, level: str, live: bool, extra: tuple[str, ...] = ()) -> tuple[str, ...]:
         """Full text of the cautions to show ahead of work at `level`, in order, none twice."""

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import streamlit as st
 
+from panelvision.cases.shop import may_be_told
 from panelvision.errors import PanelvisionError
 from panelvision.isolate import Advice, NextTest, Stop, led_string, read_meter, what_if
 from panelvision.isolate.meters import STATES, outcome_to_note
@@ -190,14 +191,17 @@ def _verdict(stop: Stop, now: Advice, bench: Knowledge) -> None:
         "not-worth-repairing": "Repair or not",
     }[stop.kind]
     lines = []
-    if stop.price is not None:
-        low, high = stop.price
-        lines.append(f"The part alone: {money} {low:.0f} to {high:.0f}.")
-    if stop.kind in ("order", "repair"):
-        lines.append(
-            f"What the job is still expected to cost you, with work, opening, handling and the "
-            f"risk that it is something else: about {money} {stop.expected_total:.0f}."
-        )
+    if stop.part is not None:
+        # In other money the program's own figures are there to reckon with alone.
+        told = may_be_told([bench.parts[stop.part]], bench, session.settings())
+        if told and stop.price is not None:
+            low, high = stop.price
+            lines.append(f"The part alone: {money} {low:.0f} to {high:.0f}.")
+        if told:
+            lines.append(
+                f"What the job is still expected to cost you, with work, opening, handling and "
+                f"the risk that it is something else: about {money} {stop.expected_total:.0f}."
+            )
         lines.append(f"{percent(stop.probability)} likely to be the cause.")
     answer(headline, _capital(stop.title), *lines)
     st.markdown(stop.text if stop.part is None else _how(stop.part, bench))
@@ -400,6 +404,7 @@ def _meter_form(bench: Knowledge) -> None:
 
 def _worth(bench: Knowledge) -> None:
     on_desk, money = session.desk(), bench.economy.currency
+    told = not bench.foreign or "economy.set_value" in bench.given
     with st.expander("What is this set worth?"):
         given = st.number_input(
             f"This set, working ({money})",
@@ -408,7 +413,7 @@ def _worth(bench: Knowledge) -> None:
             on_desk.set.worth,
             10.0,
             key=f"worth-{on_desk.uploads}",
-            placeholder=f"as any set: {bench.economy.set_value:.0f}",
+            placeholder="as any set" + (f": {bench.economy.set_value:.0f}" if told else ""),
             help="A repair is advised as long as it costs less than the set is worth. Leave it "
             "empty for what the settings say of any set.",
         )
