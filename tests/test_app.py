@@ -16,7 +16,13 @@ from panelvision.isolate import advise, isolate
 from panelvision.knowledge import load_knowledge
 from panelvision.pages import session
 from panelvision.photo import from_array
-from panelvision.settings import Settings, load_settings, save_settings, settings_path
+from panelvision.settings import (
+    Settings,
+    load_settings,
+    prices_path,
+    save_settings,
+    settings_path,
+)
 from panelvision.squareup import square_up
 from panelvision.words import percent
 
@@ -1135,9 +1141,41 @@ def test_other_money_gets_no_price_of_ours(monkeypatch):
     assert len(report_page._verdict(stop)[2]) == 3
     given_up = replace(stop, kind="not-worth-repairing", part=None, title="Not worth repairing")
     assert report_page._verdict(given_up)[0] == "Not worth repairing"
+    assert report_page._verdict(replace(given_up, settled=False))[0] == "Not settled yet"
     monkeypatch.setattr(session, "settings", lambda: Settings(currency="INR"))
-    assert report_page._verdict(given_up)[0] == "Not settled yet"
     assert any("nothing converts them" in w.value for w in visit("settings").warning)
+
+
+def _verdicts() -> tuple[str, str]:
+    """What bench and report say of a set whose glass is broken."""
+    at = visit("bench")
+    desk_of(at).observations = {"sound": "yes", "picture": "broken"}
+    bench = said(visit("bench", at))
+    return bench, html.unescape(visit("report", at).get("iframe")[0].proto.srcdoc)
+
+
+def test_bench_and_report_agree_that_a_repair_does_not_pay_by_the_shops_own_figures():
+    prices = prices_path()
+    prices.parent.mkdir(parents=True)
+    own = "".join(
+        f"[part.{part.name}]\nprice = [{150 * part.price[0]}, {150 * part.price[1]}]\n"
+        for part in load_knowledge().parts.values()
+    )
+    economy = '[economy]\ncurrency = "JPY"\nlabour_per_hour = 5000.0\n'
+    prices.write_text(economy + "set_value = 20000.0\n" + own, "utf-8")
+    bench, report = _verdicts()
+    for text in (bench, report):
+        assert "Not worth repairing" in text and "Not settled yet" not in text
+    assert "more than the set's value of 20000 (JPY)" in bench
+    assert "this set is worth, about JPY 20000" in report
+
+
+def test_bench_and_report_agree_that_figures_in_two_kinds_of_money_settle_nothing():
+    save_settings(Settings(currency="JPY", labour_per_hour=5000.0, set_value=20_000.0))
+    bench, report = _verdicts()
+    for text in (bench, report):
+        assert "Not settled yet" in text and "Not worth repairing" not in text
+    assert "To settle it, give your prices of all parts (" in bench
 
 
 def test_the_bench_tells_no_amounts_of_other_money_that_nobody_gave():

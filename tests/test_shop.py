@@ -163,3 +163,22 @@ def test_figures_in_proportion_are_told_to_nobody():
     ordered = advise(None, STRIPS, knowledge=yen).stop
     assert ordered.kind == "order" and "JPY" not in ordered.text
     assert ordered.text.startswith(f"Order this: {ordered.title}; ")
+
+
+def test_giving_up_by_figures_in_proportion_is_not_settled():
+    broken = {"sound": "yes", "picture": "broken"}
+    for settings, lacking in (
+        (
+            Settings(currency="JPY"),
+            "what the set is worth; what an hour of your work costs; your prices of all parts",
+        ),
+        (YEN, "what the set is worth; your prices of all parts"),
+    ):
+        stop = advise(None, broken, knowledge=shop_knowledge(settings, None)).stop
+        assert stop.title == "Not settled yet" and not stop.settled
+        assert f"give {lacking} (" in stop.text and "Not worth" not in stop.text
+    known = shop_knowledge(YEN, None)
+    mine = advise(None, broken, set_value=5000.0, knowledge=known).stop
+    assert "give your prices of all parts (" in mine.text and not mine.settled
+    euros = advise(None, broken, knowledge=shop_knowledge(Settings(), None)).stop
+    assert euros.title == "Not worth repairing" and euros.settled

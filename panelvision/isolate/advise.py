@@ -92,7 +92,8 @@ class Stop:
 
     kind: "order" (this part), "repair" (nothing to order, do this), "works" (the job is done) or
     "not-worth-repairing". part, price are None where nothing is to be bought. expected_total:
-    of the rest of the job, the chance of a wrong part included.
+    of the rest of the job, the chance of a wrong part included. settled: False for giving up by
+    figures that are not all the shop's own, in money whose unit is not about a euro's.
     """
 
     kind: str
@@ -104,6 +105,7 @@ class Stop:
     expected_total: float
     text: str
     cautions: tuple[str, ...]
+    settled: bool = True
 
 
 @dataclass(frozen=True)
@@ -178,10 +180,11 @@ def advise(
     found = choices(problem, weights.ravel(), todo, level=level, depth=depth)
     best = found[0]
     now = min(c.expected_cost for c in found if c.kind != "test")
+    missing = knowledge.missing(worth=set_value is not None)
     return Advice(
         suspects=suspects,
-        next_test=_next_test(best, now, weights, level, knowledge),
-        stop=_stop(best, suspects, value, level, knowledge),
+        next_test=_next_test(best, now, weights, level, knowledge, told=not missing),
+        stop=_stop(best, suspects, value, level, knowledge, missing),
         alternatives=tuple(_alternative(c, best, knowledge) for c in found[1 : 1 + ALTERNATIVES]),
         expected_cost=best.expected_cost,
         set_value=value,
@@ -281,7 +284,13 @@ def _ended(suspects: Suspects, knowledge: Knowledge, value: float, level: int) -
 
 
 def _next_test(
-    best: Choice, now: float, weights: FloatArray, level: int, knowledge: Knowledge
+    best: Choice,
+    now: float,
+    weights: FloatArray,
+    level: int,
+    knowledge: Knowledge,
+    *,
+    told: bool,
 ) -> NextTest | None:
     if best.kind != "test":
         return None
@@ -295,14 +304,14 @@ def _next_test(
         f"Whatever is decided now is expected to cost {now:.0f} ({money}); with this test first "
         f"{best.expected_cost:.0f}, its own cost of {best.own_cost:.0f} included.{opening}"
     )
-    if knowledge.foreign:
+    if not told:  # amounts in proportion are to reckon with alone
         saved = percent((now - best.expected_cost) / max(now, 1e-9))
         why = (
             f"With this test first, its own cost included, the job is expected to cost {saved} "
             f"less than with whatever is decided now.{opening}"
         )
     first = () if wanted else _closing(level, knowledge)
-    told = knowledge.cautions_for(test.level, test.live, test.cautions)
+    usual = knowledge.cautions_for(test.level, test.live, test.cautions)
     outcomes = []
     for v, branch in enumerate(best.branches):
         after = (weights * knowledge.likelihoods[test.name][v]).sum(axis=1)
@@ -324,7 +333,7 @@ def _next_test(
     return NextTest(
         name=test.name,
         title=test.title,
-        cautions=tuple(dict.fromkeys([*first, *told])),
+        cautions=tuple(dict.fromkeys([*first, *usual])),
         ask=test.ask,
         why=why,
         minutes=test.minutes,
@@ -341,7 +350,12 @@ def _next_test(
 
 
 def _stop(
-    best: Choice, suspects: Suspects, value: float, level: int, knowledge: Knowledge
+    best: Choice,
+    suspects: Suspects,
+    value: float,
+    level: int,
+    knowledge: Knowledge,
+    missing: tuple[str, ...],
 ) -> Stop | None:
     if best.kind == "test":
         return None
@@ -353,20 +367,31 @@ def _stop(
     part = knowledge.parts[leader.repair]
     steps = LEVELS[level + 1 : LEVELS.index(part.level) + 1]
     bill = knowledge.repair_cost(part) + sum(knowledge.opening_cost(step) for step in steps)
+    money = knowledge.economy.currency
+    title = "Not worth repairing"
+    text = (
+        f"{title}: every way on is expected to cost more than the set's value of {value:.0f} "
+        f"({money}). The likeliest repair, {part.title}, would come to about {bill:.0f} with "
+        "labour."
+    )
+    if missing:
+        title = "Not settled yet"
+        text = (
+            f"{title}: no way on seems to pay, but some figures are the program's own, rough and "
+            f"not in your money ({money}). To settle it, give {'; '.join(missing)} (on the Shop "
+            "page, or in prices.toml)."
+        )
     return Stop(
         kind="not-worth-repairing",
         assembly=part.assembly,
         part=None,
-        title="Not worth repairing",
+        title=title,
         probability=suspects.assemblies[part.assembly],
         price=None,
         expected_total=value,
-        text=(
-            f"Not worth repairing: every way on is expected to cost more than the set's value of "
-            f"{value:.0f} ({knowledge.economy.currency}). The likeliest repair, "
-            f"{part.title}, would come to about {bill:.0f} with labour."
-        ),
+        text=text,
         cautions=_closing(level, knowledge),
+        settled=not missing,
     )
 
 

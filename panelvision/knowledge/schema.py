@@ -284,8 +284,21 @@ class Knowledge:
 
     def gives(self, parts: Iterable[Part]) -> bool:
         """Whether the shop itself gave what these parts cost with the work."""
-        prices = {f"part.{part.name}.price" for part in parts if part.price[1] > 0}
-        return {"economy.labour_per_hour", *prices} <= self.given
+        return {"economy.labour_per_hour", *_prices(parts)} <= self.given
+
+    def missing(self, *, worth: bool = False) -> tuple[str, ...]:
+        """What the shop would have to give before it is settled that a repair does not pay.
+
+        worth: whether that of this very set is known. In money like the files' nothing is missing.
+        """
+        if not self.foreign:
+            return ()
+        lacking = {
+            "what the set is worth": not worth and "economy.set_value" not in self.given,
+            "what an hour of your work costs": "economy.labour_per_hour" not in self.given,
+            "your prices of all parts": not _prices(self.parts.values()) <= self.given,
+        }
+        return tuple(words for words, lacks in lacking.items() if lacks)
 
     def cautions_for(self, level: str, live: bool, extra: tuple[str, ...] = ()) -> tuple[str, ...]:
         """Full text of the cautions to show ahead of work at `level`, in order, none twice."""
@@ -297,3 +310,8 @@ class Knowledge:
         if live and level == "panel-off":
             names += ["glass"]
         return tuple(self.cautions[n] for n in dict.fromkeys([*names, *extra]))
+
+
+def _prices(parts: Iterable[Part]) -> set[str]:
+    """Where the prices of those of the parts that cost anything stand in the files."""
+    return {f"part.{part.name}.price" for part in parts if part.price[1] > 0}

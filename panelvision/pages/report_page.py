@@ -12,7 +12,6 @@ from panelvision.pages.bench_page import observation_words, value_words
 from panelvision.pages.links import go, link
 from panelvision.pages.look import answer, tell_error
 from panelvision.report import HOUSE_CAUTION, Report, ReportPhoto, report_html
-from panelvision.settings import in_own_money
 from panelvision.words import ASSEMBLY_WORDS, SYMPTOM_WORDS, percent
 
 
@@ -176,9 +175,11 @@ def _verdict(stop: Stop | None) -> tuple[str, list[str], list[tuple[str, str]]]:
     if stop.kind == "works":
         return "It works again", [stop.text], []
     if stop.part is None:
-        worth = session.desk().set.worth or shop.set_value
-        if not in_own_money(shop) and (worth is None or shop.labour_per_hour is None):
-            return "Not settled yet", after, []  # reckoned in two kinds of money
+        if not stop.settled:
+            return "Not settled yet", after, []
+        worth = session.desk().set.worth
+        if worth is None and "economy.set_value" in bench.given:
+            worth = bench.economy.set_value
         than = "a set of this kind is usually worth"
         if worth is not None:
             than = f"this set is worth, about {money} {worth:.0f}"
