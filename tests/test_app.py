@@ -1199,3 +1199,10 @@ def test_tests_of_a_closed_set_stand_below_their_cautions():
     (group,) = [e for e in at.expander if e.label == "More, with the set closed"]
     texts = [e.proto.body for e in group.get("html")]
     assert any("If it smells of burning" in text for text in texts)
+    # None of the taps ahead of all groups is a test that carries a caution.
+    bench = load_knowledge()
+    grouped = {pill.key for e in at.expander for pill in e.pills}
+    taps = [p.key for p in at.pills if p.key.startswith("tap-") and p.key not in grouped]
+    names = [key.removeprefix("tap-").removesuffix("-None") for key in taps]
+    assert names and not [name for name in names if bench.tests[name].cautions]
+    assert "tap-flash-at-switch-on-None" in {pill.key for pill in group.pills}

@@ -242,7 +242,8 @@ def _observations(now: Advice, bench: Knowledge) -> None:
         likely = sum(now.suspects.symptoms[s] for s in test.applies) if test.applies else 1.0
         if likely < _LEAST_RELEVANT and test.name not in known:
             continue
-        simple = test.level == "closed" and not test.live and not test.wait_minutes
+        # What carries a caution is done rather than noticed, and stands below it.
+        simple = test.level == "closed" and not (test.live or test.wait_minutes or test.cautions)
         if simple and test.minutes <= _QUICK_MINUTES and not test.tools and not test.needs:
             quick.append(test)
         elif test.live:
