@@ -19,6 +19,7 @@ from panelvision.isolate import (
     what_if,
 )
 from panelvision.isolate.meters import outcome_to_note
+from panelvision.knowledge.check import shown
 from panelvision.words import percent
 
 HELP = """answers: the outcome's number or word      skip: could not tell
@@ -105,7 +106,20 @@ def read_observations(path: Path) -> Known:
         raise DataError(f"{path}: done_tests must be a list of test names")
     if value is not None and (isinstance(value, bool) or not isinstance(value, (int, float))):
         raise DataError(f"{path}: set_value must be a number")
+    for name, number in [*(photo or {}).items(), *observations.items(), ("set_value", value)]:
+        if isinstance(number, int):
+            _must_fit(path, name, number)
     return Known(photo, observations, done, value)
+
+
+def _must_fit(path: Path, name: str, number: int) -> None:
+    """Refuse a whole number of hundreds of digits, which no sum can hold."""
+    try:
+        float(number)
+    except OverflowError:
+        raise DataError(
+            f"{path}: {shown(name)}: a number of {len(str(abs(number)))} digits; correct it"
+        ) from None
 
 
 def _advise(known: Known, knowledge: Knowledge) -> Advice:

@@ -47,6 +47,11 @@ _OBSERVATIONS = (
     b'{"photo": {"faint-image": 0.9, "no-image": 0.1}, "observations": {"sound": "yes"}, '
     b'"done_tests": ["torch"], "set_value": 150}'
 )
+# A digit more, and no sum can hold them.
+_LONG_NUMBERS = (
+    b'{"photo": {"no-image": 1}, "observations": {"main-rails": %d}, "set_value": %d}'
+    % (10**307, 10**307)
+)
 _BETWEEN = b"\n--\n"
 
 Reader = Callable[[bytes], None]
@@ -369,7 +374,7 @@ TARGETS = {
         Target("knowledge", knowledge_files, _knowledge),
         Target("shop", lambda: [_SHOP], _shop),
         Target("settings", lambda: [_SETTINGS], _settings),
-        Target("observations", lambda: [_OBSERVATIONS], _observations),
+        Target("observations", lambda: [_OBSERVATIONS, _LONG_NUMBERS], _observations),
         Target("truth", truths, _truth),
         Target("archive", archives, _archive),
         Target("archive-text", archive_texts, _archive_text),

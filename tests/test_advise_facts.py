@@ -456,6 +456,12 @@ def test_json_from_a_file(tmp_path, capsys):
         ('{"observations": []}', None),
         ('{"observations": [1]}', "must be objects"),
         ('{"set_value": "dear"}', "set_value must be a number"),
+        (f'{{"set_value": {10**400}}}', "'set_value': a number of 401 digits; correct it"),
+        (
+            f'{{"observations": {{"main-rails": -{10**400}}}}}',
+            "'main-rails': a number of 401 digits",
+        ),
+        (f'{{"photo": {{"no-image": {10**400}}}}}', "'no-image': a number of"),
     ],
 )
 def test_files_that_do_not_fit_are_one_line(tmp_path, content, message):
