@@ -32,17 +32,20 @@ class ReportPhoto:
     overlay : bytes
         JPEG or PNG of the photo, with its findings drawn on if it has any; metadata is dropped.
     enhanced : bytes or None
-        The squared-up screen with a faint picture brought out.
+        The squared-up screen with its dark parts brought out; None where no screen was found.
     headline : str
         What it shows, in words.
     sentences : tuple of str
         Its findings.
+    brought_out : str
+        What the enhanced picture shows, in words.
     """
 
     overlay: bytes
     enhanced: bytes | None
     headline: str
     sentences: tuple[str, ...]
+    brought_out: str = "dark parts brought out"
 
 
 @dataclass(frozen=True)
@@ -162,7 +165,7 @@ def _photo(number: int, photo: ReportPhoto) -> str:
     second = ""
     if photo.enhanced is not None:
         second = _figure(
-            photo.enhanced, f"Screen of photo {number}, squared up, faint picture brought out"
+            photo.enhanced, f"Screen of photo {number}, squared up, {photo.brought_out}"
         )
     return (
         f'<article><h3>Photo {number}: {said}</h3><div class="pair">{figure}{second}</div>'

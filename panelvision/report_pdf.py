@@ -104,7 +104,7 @@ def report_pdf(report: Report) -> bytes:
         drawn = " with its findings drawn on" if photo.sentences else ""
         _picture(page, photo.overlay, f"Photo {number}{drawn}")
         if photo.enhanced is not None:
-            _picture(page, photo.enhanced, "The screen, squared up, faint picture brought out")
+            _picture(page, photo.enhanced, f"The screen, squared up, {photo.brought_out}")
         for i, sentence in enumerate(photo.sentences, start=1):
             _say(page, f"{i}. {sentence}")
         page.ln(2)

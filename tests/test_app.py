@@ -2,6 +2,7 @@
 
 import html
 import io
+import re
 from dataclasses import replace
 
 import av
@@ -1099,6 +1100,27 @@ def test_a_photo_that_cannot_be_relied_on_blames_nothing_in_the_report(monkeypat
     # An observation is ground enough to say where it points.
     desk_of(at).observations = {"sound": "yes"}
     assert "Most likely so far" in html.unescape(visit("report", at).get("iframe")[0].proto.srcdoc)
+
+
+def test_the_report_says_a_faint_picture_is_shown_only_where_one_was_found():
+    at = upload(visit("photo"), ("dark.jpg", example(0)))
+    (entry,) = desk_of(at).entries.values()
+    entry.answer = replace(entry.answer, found=True)
+
+    def captions(symptom: str, *, usable: bool = True) -> str:
+        changed = {**entry.answer.record, "symptom": symptom, "usable": usable}
+        entry.answer = replace(entry.answer, record=changed)
+        page = visit("report", at).get("iframe")[0].proto.srcdoc
+        return " ".join(re.findall("<figcaption>(.*?)</figcaption>", page))
+
+    assert captions("faint-image").endswith("squared up, faint picture brought out")
+    nothing = captions("no-image")
+    assert nothing.endswith("squared up, dark parts brought out, no picture found")
+    unsure = captions("faint-image", usable=False)
+    assert unsure.endswith("squared up, dark parts brought out")
+    # Without an outline there is no screen to square up.
+    entry.answer = replace(entry.answer, found=False)
+    assert "squared up" not in captions("no-image") and "Photo 1" in captions("no-image")
 
 
 def test_a_photo_without_a_screen_is_nothing_to_report(monkeypatch):

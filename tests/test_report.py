@@ -170,6 +170,13 @@ def test_a_long_name_of_the_shop_stays_within_the_foot_of_the_page():
     assert x >= 50 and any("…" in text and "1" in text for _, y, text in places if y < 45)
 
 
+def test_what_was_brought_out_of_a_dark_screen_stands_under_its_picture_in_both_files():
+    words = "dark parts brought out, no picture found"
+    photo = ReportPhoto(photo_with_metadata(), photo_with_metadata(), "dark", (), words)
+    for text in (report_html(make(photos=(photo,))), pdf_text(report_pdf(make(photos=(photo,))))):
+        assert f"squared up, {words}" in text and "faint picture brought out" not in text
+
+
 def test_a_photo_that_is_not_relied_on_is_not_said_to_have_findings():
     quiet = ReportPhoto(photo_with_metadata(), None, "can't tell", ())
     page = report_html(make(photos=(quiet,)))

@@ -136,13 +136,20 @@ def make_report(*, today: date | None = None) -> Report:
 def _photo(key: str, found: session.Answer) -> ReportPhoto:
     words = SYMPTOM_WORDS[found.symptom]
     share = percent(found.probabilities[found.symptom])
-    dark = found.symptom in ("faint-image", "no-image")
+    # Without an outline the view is a piece of the photo, of whatever stands there.
+    dark = found.found and found.symptom in ("faint-image", "no-image")
+    brought_out = "dark parts brought out"
+    if found.symptom == "no-image":
+        brought_out += ", no picture found"
+    elif found.usable:
+        brought_out = "faint picture brought out"
     return ReportPhoto(
         # What the photo leaves open is neither told nor drawn as if it were known.
         overlay=found.overlay if found.usable else found.shown,
         enhanced=session.plain_and_enhanced(key, 0.5)[1] if dark else None,
         headline=f"{words} ({share})" if found.usable else f"can't tell; best guess: {words}",
         sentences=tuple(f.sentence for f in found.findings) if found.usable else (),
+        brought_out=brought_out,
     )
 
 
