@@ -115,6 +115,9 @@ WANTED: dict[str, tuple[str, tuple[str, ...]]] = {
     ),
 }
 
+# A file that is there already: the set is not switched on for these.
+_SENT_AGAIN = ("single", "file")
+
 _KEEP_CLOSED = (
     "Please do not open the set: parts inside can hold a dangerous voltage, even when it is "
     "unplugged. If it smells of burning, smokes, crackles or has become wet, unplug it and do not "
@@ -173,6 +176,7 @@ def message_for(
             "one photo that shows the screen, switched on?"
         )
         parts.append(_numbered(WANTED["again"][1]))
+        parts.append(_KEEP_CLOSED)
     else:
         parts.extend(_ask(wanted or "again", symptom, seen, hints, thanks))
     parts.append("Kind regards" + (f"\n{settings.shop}" if settings.shop else ""))
@@ -236,7 +240,7 @@ def _ask(wanted: str, symptom: str, seen: str, hints: Sequence[str], photos: str
     extra = _for_customers(wanted, hints)
     if extra and wanted != "file":
         parts.append("What would help most this time:\n" + "\n".join(f"- {h}" for h in extra[:3]))
-    if wanted in ("torch", "menu", "white", "fault"):
+    if wanted not in _SENT_AGAIN:
         parts.append(_KEEP_CLOSED)
     return parts
 

@@ -849,6 +849,20 @@ def test_a_dark_set_that_may_have_latched_up_is_freed_before_it_comes():
     assert "another cable" in lit and "15 seconds" not in lit
 
 
+@pytest.mark.parametrize("wanted", WANTED)
+def test_who_is_asked_for_a_photo_of_the_set_is_told_when_to_unplug_it(wanted):
+    text = message_for("ask-for-photo", wanted=wanted)
+    told = "do not open the set" in text and "smells of burning, smokes" in text
+    # Sending a file once more does not mean switching a set on.
+    assert told == (wanted not in ("single", "file"))
+
+
+def test_who_is_asked_for_a_screen_switched_on_is_told_when_to_unplug_it():
+    text = message_for("not-a-screen")
+    assert "switched on?" in text and "do not open the set" in text
+    assert text.index("switched on?") < text.index("unplug it and do not switch it on again")
+
+
 def test_a_screen_that_seldom_pays_is_not_offered_for_sale():
     panel = message_for("quote", symptom="cracked", suspect="panel", estimate=(200.0, 400.0))
     assert "a repair does not pay" in panel and "Shall we go ahead" not in panel
