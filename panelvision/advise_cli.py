@@ -180,7 +180,7 @@ def in_words(advice: Advice) -> list[str]:
             for i, o in enumerate(test.outcomes, start=1)
         ]
     if advice.alternatives:
-        others = [f"{a.title} (+{a.extra_cost:.1f}{_state(a)})" for a in advice.alternatives]
+        others = [f"{a.title}{_beside(a, told=advice.told)}" for a in advice.alternatives]
         lines.append("Else: " + "; ".join(others))
         if any(a.open or a.live for a in advice.alternatives):
             lines.append(
@@ -189,9 +189,11 @@ def in_words(advice: Advice) -> list[str]:
     return lines
 
 
-def _state(way: Alternative) -> str:
-    """How an alternative leaves the set closed, open or live, to stand behind its cost."""
-    return (", OPEN" if way.open else "") + (", LIVE" if way.live else "")
+def _beside(way: Alternative, *, told: bool) -> str:
+    """What an alternative costs more, and how it leaves the set: closed, open or live."""
+    notes = [f"+{way.extra_cost:.1f}"] if told else []
+    notes += ["OPEN"] * way.open + ["LIVE"] * way.live
+    return f" ({', '.join(notes)})" if notes else ""
 
 
 def interview(

@@ -160,6 +160,7 @@ def test_figures_in_proportion_are_told_to_nobody():
     assert repair_price("backlight", YEN) is None
     asked = "\n".join(in_words(advise(None, {}, knowledge=yen)))
     assert "Why: With this test first" in asked and "JPY" not in asked
+    assert "\nElse: " in asked and "(+" not in asked
     ordered = advise(None, STRIPS, knowledge=yen).stop
     assert ordered.kind == "order" and "JPY" not in ordered.text
     assert ordered.text.startswith(f"Order this: {ordered.title}; ")

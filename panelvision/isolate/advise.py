@@ -113,7 +113,7 @@ class Advice:
     """Suspects, and either the next test or a stop.
 
     expected_cost: of the rest of the job when the advice is followed, in `currency`. level: how
-    far the set is taken to be open.
+    far the set is taken to be open. told: whether amounts are more than there to reckon with.
     """
 
     suspects: Suspects
@@ -124,6 +124,7 @@ class Advice:
     set_value: float
     currency: str
     level: str
+    told: bool = True
 
 
 @dataclass(frozen=True)
@@ -190,6 +191,7 @@ def advise(
         set_value=value,
         currency=knowledge.economy.currency,
         level=LEVELS[level],
+        told=not missing,
     )
 
 
