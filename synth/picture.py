@@ -90,8 +90,12 @@ def texture_shape(corners: NDArray, aspect: float) -> tuple[int, int]:
     c = np.asarray(corners)
     sides = [np.hypot(*(c[a] - c[b])) for a, b in ((0, 1), (3, 2))]
     uprights = [np.hypot(*(c[a] - c[b])) * aspect for a, b in ((0, 3), (1, 2))]
-    w = int(np.clip(1.15 * max(*sides, *uprights), 320, 2200))
-    return max(round(w / aspect), 180), w
+    return shape_of_width(int(np.clip(1.15 * max(*sides, *uprights), 320, 2200)), aspect)
+
+
+def shape_of_width(width: int, aspect: float) -> tuple[int, int]:
+    """Rows and columns of a panel's picture of a width."""
+    return max(round(width / aspect), 180), width
 
 
 def _glass_reach(dice: Dice, body: Body) -> float:
@@ -385,6 +389,7 @@ def _finish(
                 faint_contrast_local=round(figures.local, 5),
                 faint_snr=round(figures.snr, 4),
                 faint_snr_feature=round(figures.snr_feature, 3),
+                texture_width=shot.screen.shape[1],
             )
         else:
             truth.update(

@@ -171,6 +171,22 @@ def test_no_image_has_no_faint_picture_and_faint_image_has_one() -> None:
     assert np.ptp(faint, (0, 1)).max() > 0.1 * faint.max()
 
 
+def test_the_truth_of_a_dark_photo_says_how_its_picture_is_drawn_again() -> None:
+    """The very picture that the photo was taken of, by the width it was drawn at."""
+    from synth.optics import faint_term
+    from synth.picture import first_shot
+
+    for seed in (700_000_007, 700_000_031):  # other contents at other widths
+        shot = first_shot(draw_setup(seed, "faint-image"), (640, 480))
+        width = shot.screen.shape[1]
+        again, truth = synth.draw_screen(seed, "faint-image", width=width)
+        np.testing.assert_array_equal(again, faint_term(shot.screen))
+        sample = synth.draw(seed, symptom="faint-image", size=(640, 480))
+        drawn, _ = synth.draw_screen(seed, "faint-image", width=sample.truth["texture_width"])
+        assert drawn.shape[1] == sample.truth["texture_width"]
+        assert truth["content"] == sample.truth["content"]
+
+
 def test_truth_of_the_file_is_that_of_the_screen(monkeypatch: pytest.MonkeyPatch) -> None:
     from synth import setup
 
