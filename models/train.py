@@ -364,28 +364,49 @@ def _may_replace(path: Path, table: Table, judged: Judgement) -> bool:
     old = judge_model(shipped, same)
     if shipped.card.get("split") != SPLIT:
         print("the shipped model may have been fitted to some of these scenes: it is flattered")
-    least_right = (
-        wilson(
-            round(old.answered_right * old.answered * old.photos), round(old.answered * old.photos)
-        )[0]
-        if old.answered
-        else 0.0
-    )
-    if (
-        judged.log_loss <= old.log_loss + 0.01
-        and judged.top1 >= old.top1 - 0.01
-        and (not judged.answered or judged.answered_right >= least_right)
-    ):
+    worse = worse_in(judged, old)
+    if not worse:
         return True
     print(
         f"refused: the shipped model is better on the same {len(table)} held-out photos "
-        f"(log loss {old.log_loss:.3f} against {judged.log_loss:.3f}, top-1 {old.top1:.3f} against "
-        f"{judged.top1:.3f}, right among the answered {old.answered_right:.3f} against "
-        f"{judged.answered_right:.3f}); give --force to replace it all the same, or --keep to "
-        "write the shipped one's figures anew",
+        f"({'; '.join(worse)}); give --force to replace it all the same, or --keep to write the "
+        "shipped one's figures anew",
         file=sys.stderr,
     )
     return False
+
+
+def worse_in(new: Judgement, old: Judgement) -> list[str]:
+    """What a model is worse in than another on the same photos, beyond what chance would do."""
+
+    def least(share: float, count: int) -> float:
+        return wilson(round(share * count), count)[0] if count else 0.0
+
+    answers = round(old.answered * old.photos)
+    # A model that answers nothing has no share of right answers: NaN is below every bound.
+    right = not answers or new.answered_right >= least(old.answered_right, answers)
+    checks = {
+        "log loss": (old.log_loss, new.log_loss, new.log_loss <= old.log_loss + 0.01),
+        "top-1": (old.top1, new.top1, new.top1 >= old.top1 - 0.01),
+        "answered": (old.answered, new.answered, new.answered >= least(old.answered, old.photos)),
+        "right among the answered": (old.answered_right, new.answered_right, right),
+        "symptom set": (
+            old.coverage,
+            new.coverage,
+            new.coverage >= least(old.coverage, old.photos),
+        ),
+        # As calibrated as the goal asks is calibrated enough.
+        "calibration error": (
+            old.ece,
+            new.ece,
+            new.ece <= max(old.ece, new.ece_perfect_p95 + 0.02),
+        ),
+    }
+    return [
+        f"{name} {was:.3f} against {now:.3f}"
+        for name, (was, now, good) in checks.items()
+        if not good
+    ]
 
 
 def _beats_the_card(path: Path, judged: Judgement, fault: str) -> bool:
