@@ -1,5 +1,7 @@
 """All measured results as sentences and marks, most important first."""
 
+import math
+
 from panelvision.classify import SymptomReading
 from panelvision.evidence import Evidence
 from panelvision.findings_grid import describe_columns, describe_rows
@@ -116,6 +118,14 @@ def supported(kind: str, reading: SymptomReading) -> bool:
 _AGAINST = "the photo as a whole speaks against that: take one with the menu open and one without"
 
 
+def _by_eye(jnd: float) -> str:
+    """Whether the naked eye could have seen it, by steps that it just notices; "" if not known."""
+    if not math.isfinite(jnd):
+        return ""
+    seen = "more than the eye needs" if jnd >= 1 else "too little for the eye"
+    return f" (about {jnd:.1f} just-noticeable steps, {seen})"
+
+
 def _describe_faint(evidence: Evidence, reading: SymptomReading) -> list[Finding]:
     """The faint picture of a dark screen, or what would have been found; lit screens: none."""
     if reading.symptom not in ("faint-image", "no-image"):
@@ -124,7 +134,7 @@ def _describe_faint(evidence: Evidence, reading: SymptomReading) -> list[Finding
     # The reading weighs more than the glass's tiles; where they differ the sentence says so.
     agreed = faint.found == (reading.symptom == "faint-image")
     if faint.found:
-        contrast = f"with a contrast of {100 * faint.contrast:.1f} %"
+        contrast = f"with a contrast of {100 * faint.contrast:.1f} %{_by_eye(faint.visibility_jnd)}"
         sentence = (
             f"A faint picture is there, {contrast}: the panel forms a picture and the light "
             "behind it is missing."

@@ -90,19 +90,24 @@ def test_lines():
 @pytest.mark.parametrize("symptom", ["faint-image", "no-image"])
 @pytest.mark.parametrize("found", [True, False])
 def test_a_finding_says_where_the_reading_differs(symptom: str, found: bool, monkeypatch):
-    seen_faint = SimpleNamespace(found=found, contrast=0.02, detection_limit=0.03)
+    seen_faint = SimpleNamespace(
+        found=found, contrast=0.02, visibility_jnd=1.6, detection_limit=0.03
+    )
     evidence = SimpleNamespace(faint=seen_faint)
     others = dict.fromkeys(("faint-image", "no-image"), 0.2)
     reading = SymptomReading(symptom, {**others, symptom: 0.8}, (symptom,), True, "")
     (finding,) = findings._describe_faint(evidence, reading)
     agrees = found == (symptom == "faint-image")
     assert ("speaks against" in finding.sentence) != agrees
-    assert finding.sentence.count(".") == 2 and finding.sentence.endswith(".")
+    assert finding.sentence.count(".") == (3 if found else 2) and finding.sentence.endswith(".")
+    assert ("about 1.6 just-noticeable steps, more than the eye needs" in finding.sentence) == found
     assert ("is missing" in finding.sentence) == (found and agrees)
 
 
 def test_a_faint_picture_is_no_fact_where_the_reading_cannot_tell():
-    seen_faint = SimpleNamespace(found=True, contrast=0.02, detection_limit=0.03)
+    seen_faint = SimpleNamespace(
+        found=True, contrast=0.02, visibility_jnd=float("nan"), detection_limit=0.03
+    )
     both = {"faint-image": 0.54, "no-image": 0.46}
     reading = SymptomReading("faint-image", both, tuple(both), False, "too close to call")
     (finding,) = findings._describe_faint(SimpleNamespace(faint=seen_faint), reading)
