@@ -70,8 +70,8 @@ def show() -> None:
         st.warning(
             f"The prices of parts are rough figures in euros, and nothing converts them to "
             f"{as_written(now.currency)}: customers are told the price of a part only where your "
-            f"own stands in `{prices_path()}`, and labour above; advice reckons with what you do not "
-            "give in proportion to your labour.",
+            f"own stands in `{prices_path()}`, and labour above; advice reckons with what you do "
+            "not give in proportion to your labour.",
             icon=":material/payments:",
         )
     with st.expander("Words used here"):
