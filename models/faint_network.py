@@ -8,12 +8,12 @@ import numpy as np
 
 from models.convolutions import Progress, build_stack, half, pytorch, stack_numbers, teach
 from panelvision.arrays import BoolArray, IntArray
-from panelvision.measure.faint_network import CHANNELS, INPUT_SCALE
+from panelvision.measure.faint_network import CHANNELS, INPUT_SCALE, UNIT
 from panelvision.measure.faint_tiles import CELL
 
 # chosen: (channels, step) of each 3 x 3 convolution; the last places are cells of 16 x 16.
 LAYERS = ((8, 2), (16, 2), (32, 2), (32, 1), (48, 2), (48, 1), (48, 1))
-EPOCHS = 16
+EPOCHS = 20
 BATCH = 16
 # chosen: rows and columns of cells that are learned from at a time; a part of the glass teaches
 # as much as the whole and takes a third of the time.
@@ -121,7 +121,7 @@ def _varied(torch: Any, x: Any) -> None:
     white.add_(share * (soft - white))
     gain = torch.exp(torch.randn(n, 1, 1, 1) * 0.3 + torch.randn(n, 3, 1, 1) * 0.1)
     # chosen: up to half of the noise that is there already, as another camera would add.
-    noise = torch.rand(n, 1, 1, 1) * 0.5 * (16 / INPUT_SCALE) * torch.randn_like(white)
+    noise = torch.rand(n, 1, 1, 1) * 0.5 * (UNIT / INPUT_SCALE) * torch.randn_like(white)
     white.mul_(gain).add_(noise).mul_(seen)
 
 

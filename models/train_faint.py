@@ -4,8 +4,9 @@ Two kinds of scorers say of each tile of the glass whether it shows picture, tau
 drawn picture is known to stand above the noise: a small one from the tile's own statistics, and
 convolutions that see what surrounds it. One more says of the whole photo, from the tiles' scores
 and the photo's own numbers. The threshold and the false-alarm rate come from
-photos that the judging fold's scorers never saw, the detection limit's allowance from scenes
-that nothing was taught on; half of these set it, the other half say how well it holds.
+photos that the judging fold's scorers never saw and in which a screen was found, the detection
+limit's allowance from scenes that nothing was taught on; half of these set it, the other half say
+how well it holds.
 """
 
 import argparse
@@ -13,6 +14,7 @@ import json
 import math
 import os
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -26,16 +28,22 @@ from sklearn.neural_network import MLPClassifier
 import synth
 from models.convolutions import pytorch
 from models.faint_network import Glass, fit_network
-from models.measure import SQUARED, cache_folder, kept_rows, sources
+from models.geometry_truth import seen_in_view
+from models.measure import LOCATED, SQUARED, cache_folder, drawn_shard, kept_rows, sources
 from models.metrics import area_under_curve, wilson
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.errors import PanelvisionError
+from panelvision.examine import whole_frame
+from panelvision.light import LUMINANCE_WEIGHTS
+from panelvision.locate import locate
 from panelvision.measure import faint, faint_network
 from panelvision.measure.combiner import FORMAT, Network, network_from
-from panelvision.measure.faint_features import Prepared, feature_names, prepare, shrink
-from panelvision.measure.faint_limit import detection_limit
-from panelvision.measure.faint_tiles import CELL, pool_cells, tile_inputs
+from panelvision.measure.faint_features import WORK_WIDTH, Prepared, prepare, shrink, whiten
+from panelvision.measure.faint_limit import KINDS, inject, pattern
+from panelvision.measure.faint_tiles import CELL, TILE_INPUTS, pool_cells, tile_inputs
+from panelvision.order_statistics import median
 from panelvision.photo import read_photo
+from panelvision.quality import assess
 from panelvision.squareup import Outline, square_up
 
 TARGET = Path(faint.__file__).with_name(faint.MODEL_FILE)
@@ -43,6 +51,7 @@ GLASS = TARGET.with_name(faint_network.MODEL_FILE)
 # What the tiles of a dark screen depend on, beside the drawing.
 SOURCES = (
     *SQUARED,
+    *LOCATED,
     *(
         f"measure/{name}.py"
         for name in (
@@ -56,17 +65,27 @@ SOURCES = (
         )
     ),
 )
-SHARD = 20
+# The labels of a shard's photos.
+ORDER = ("no-image", "faint-image") * 10
+SHARD = len(ORDER)
 FIRST_SEED = 700_000_000
-# Scenes for the detection limit; nothing is taught on them.
+# Scenes for the detection limit, all with a picture; nothing is taught on them.
 LIMIT_SEED = 720_000_000
+LIMIT_ORDER = ("faint-image",) * SHARD
 LIMIT_SCENES = 800
+# Photos without a picture, a shard's half at a time, that show how the score rises when one is
+# injected; and the contrasts injected, in units of the noise per pixel. chosen
+RISE_SHARDS = 6
+RISE_AT = (0.15, 0.3, 0.6, 1.2, 2.4)
 FOLDS = 3
 # The convolutions take minutes a fold. chosen
 GLASS_FOLDS = 2
 FALSE_ALARMS = 0.05
-# A tile shows picture when the picture's power there is above this share of the noise's. chosen
-TILE_POWER = 0.05
+# A tile shows picture when its structure correlates so well with the picture drawn there. chosen:
+# noise, dirt and compression alone exceed it in one tile of twenty.
+TILE_SHOWS = 0.3
+# chosen: noise units; what stands out further counts no more.
+_SPECK = 6.0
 # Pictures that nobody could see teach nothing: least SNR of the truth to count as positive.
 LEAST_SNR = 0.7
 # chosen by cross-validation over drawn photos: a picture below this SNR counts in proportion.
@@ -86,7 +105,7 @@ def main(argv: list[str] | None = None) -> int:
     args = parser.parse_args(argv)
     if args.limit_only:
         model = json.loads(TARGET.read_text(encoding="utf-8"))
-        return _write({**model, "limit": allowance(model, jobs=args.jobs)})
+        return _write({**model, "limit": limit_numbers(model, jobs=args.jobs)})
     try:
         pytorch()  # told now, and not after ten minutes of drawing
     except PanelvisionError as fault:
@@ -103,7 +122,7 @@ def main(argv: list[str] | None = None) -> int:
             print(f"  {len(rows)} dark photos measured", flush=True)
     networks, odds = teach_glass(rows)
     model = fit(rows, odds)
-    model["limit"] = allowance(model, jobs=args.jobs)
+    model["limit"] = limit_numbers(model, jobs=args.jobs)
     part = GLASS.with_suffix(".part.npz")
     np.savez_compressed(part, allow_pickle=False, **networks)
     # Side by side: the witness's weights speak of these networks and of no others.
@@ -122,67 +141,107 @@ def _write(model: dict[str, Any]) -> int:
 def measured_shard(first: int) -> list[dict[str, Any]]:
     """Tile statistics, truth per tile and the photo's numbers of one shard; cached."""
     cv2.setNumThreads(1)
-    made = sources(*SOURCES, by=("train_faint",))
+    made = sources(*SOURCES, by=("train_faint", "geometry_truth"))
     path = cache_folder() / f"faint-{synth.VERSION}-{made}" / f"shard-{first}.npz"
-    return kept_rows(path, lambda: [_measure(first + k) for k in range(SHARD)])
+    return kept_rows(path, lambda: [_measure(*photo) for photo in _drawn(first, ORDER)])
 
 
-def dark_photo(seed: int) -> tuple[Prepared, dict[str, Any]]:
-    """A drawn dark screen, squared up with an outline as far off as a found one."""
-    symptom = "faint-image" if seed % 2 else "no-image"
-    rng = np.random.default_rng(seed)
-    size = ((1200, 900), (1600, 1200), (1280, 960), (1440, 1080))[int(rng.integers(4))]
-    sample = synth.draw(seed, symptom=symptom, size=size if rng.random() < 0.7 else size[::-1])
-    photo = read_photo(sample.jpeg, name=f"seed-{seed}")
-    corners = np.asarray(sample.truth["corners"], dtype=np.float64)
-    diagonal = float(np.hypot(*(corners[2] - corners[0])))
-    shift = rng.choice([0.0, 0.003, 0.006]) * diagonal / math.sqrt(2)
-    corners = corners + rng.normal(0, 1, (4, 2)) * shift
-    view = square_up(
-        photo, Outline(corners, 1.0, np.full(4, np.nan)), aspect=sample.truth["aspect"]
-    )
-    return prepare(*shrink(view.linear, view.clipped, view.valid)), sample.truth
+def _drawn(first: int, order: tuple[str, ...]) -> list[tuple[bytes, dict[str, Any]]]:
+    return drawn_shard(first, order=order, kept_in="faint-drawn")
 
 
-def _measure(seed: int) -> dict[str, Any]:
-    prepared, truth = dark_photo(seed)
+@dataclass(frozen=True)
+class Dark:
+    """A drawn dark screen as the pipeline sees it.
+
+    Attributes
+    ----------
+    prepared : Prepared
+        Of the view by the outline that was found, or of the whole frame where there was none.
+    outline : Outline
+    focus : float
+        As :func:`panelvision.measure.faint.with_detection_limit` takes it.
+    """
+
+    prepared: Prepared
+    outline: Outline
+    focus: float
+
+
+def dark_photo(jpeg: bytes, truth: dict[str, Any]) -> Dark:
+    """Find the screen of a drawn photo and square it up."""
+    photo = read_photo(jpeg, name=f"seed-{truth['seed']}")
+    location = locate(photo)
+    outline = location.outline or whole_frame(photo)
+    view = square_up(photo, outline, aspect=location.aspect, aspect_source=location.aspect_source)
+    prepared = prepare(*shrink(view.linear, view.clipped, view.valid))
+    return Dark(prepared, outline, assess(photo, view).focus_share)
+
+
+def _measure(jpeg: bytes, truth: dict[str, Any]) -> dict[str, Any]:
+    dark = dark_photo(jpeg, truth)
+    prepared = dark.prepared
     measured = faint.measure_tiles(prepared)
-    power = np.zeros(measured.share.shape, np.float32)
+    shows = np.zeros(measured.share.shape, np.float32)
     if truth["symptom"] == "faint-image":
-        power = _power(seed, prepared, float(truth["faint_contrast"]))
+        shows = tiles_that_show(truth, dark)
     return {
         "statistics": measured.statistics.astype(np.float32),
         "share": measured.share.astype(np.float32),
         "white": faint_network.quantised(prepared.white, prepared.flat.use),
-        "power": power,
+        "shows": shows.astype(np.float32),
         "numbers": np.array(list(measured.described.values()), np.float64),
         "pictured": float(truth["symptom"] == "faint-image"),
         "snr": float(truth.get("faint_snr_feature") or 0.0),
-        "contrast": float(truth.get("faint_contrast") or 0.0),
-        "seed": float(seed),
+        "seed": float(truth["seed"]),
+        "sure": float(dark.outline.sure),
     }
 
 
-def _power(seed: int, prepared: Prepared, contrast: float) -> FloatArray:
-    """Power of the drawn picture per tile, in units of the noise's."""
-    picture, _ = synth.draw_screen(seed, "faint-image", width=480)
+def tiles_that_show(truth: dict[str, Any], dark: Dark) -> FloatArray:
+    """How well each tile's structure agrees with the picture drawn there: correlation, -1..1.
+
+    What glare veils, noise hides or compression takes away does not show.
+    """
+    # At another width another picture would be drawn.
+    width = int(truth["texture_width"])
+    picture, _ = synth.draw_screen(int(truth["seed"]), "faint-image", width=width)
+    if width > WORK_WIDTH:
+        shrunk = (WORK_WIDTH, round(WORK_WIDTH * picture.shape[0] / width))
+        picture = cv2.resize(picture, shrunk, interpolation=cv2.INTER_AREA)
+    pattern = picture - picture.mean(axis=(0, 1))
+    luma = pattern @ LUMINANCE_WEIGHTS.astype(np.float32)
+    pattern *= float(truth["faint_contrast"]) / max(float(luma.std()), 1e-9)
+    prepared = dark.prepared
     h, w = prepared.flat.use.shape
-    pattern = cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA)
-    pattern = pattern - pattern.mean(axis=(0, 1))
-    luma = pattern @ np.array([0.2126, 0.7152, 0.0722], np.float32)
-    pattern *= contrast / max(float(luma.std()), 1e-9)
-    # What shading cannot be told from does not count.
-    pattern = pattern - cv2.GaussianBlur(pattern, (0, 0), 20)
-    power = (pattern**2 / prepared.scale[..., :1] ** 2).mean(axis=-1).astype(np.float32)
-    return pool_cells(cv2.resize(power, (w // CELL, h // CELL), interpolation=cv2.INTER_AREA))
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], np.float32)
+    there = seen_in_view(truth["corners"], dark.outline.corners, unit) * (w, h) - 0.5
+    here = unit * np.float32(pattern.shape[1::-1]) - np.float32(0.5)
+    onto = cv2.getPerspectiveTransform(here, there.astype(np.float32))
+    # Beyond the panel there is no picture.
+    drawn, _ = whiten(cv2.warpPerspective(pattern, onto, (w, h)), prepared.sigma)
+    seen = prepared.flat.use.astype(np.float32)[..., None]
+    a, b = (_without_shading(x) * seen for x in (drawn, prepared.white))
+
+    def pooled(product: FloatArray) -> FloatArray:
+        size = (w // CELL, h // CELL)
+        return pool_cells(cv2.resize(product.sum(axis=-1), size, interpolation=cv2.INTER_AREA))
+
+    return pooled(a * b) / np.sqrt(pooled(a * a) * pooled(b * b) + 1e-6)
+
+
+def _without_shading(white: FloatArray) -> FloatArray:
+    """The structure that counts: no specks, nothing as fine as noise, none as wide as shading."""
+    held = np.clip(white, -_SPECK, _SPECK)
+    return cv2.GaussianBlur(held, (0, 0), 1.5) - cv2.GaussianBlur(held, (0, 0), 10)
 
 
 def teach_glass(rows: list[dict[str, Any]]) -> tuple[dict[str, np.ndarray], list[FloatArray]]:
     """The convolutions' numbers, and each photo's odds from those that never saw it."""
     glasses = []
     for row in rows:
-        pictured = (row["pictured"] > 0) & (row["power"] > TILE_POWER)
-        # Tiles of a picture's photo where the picture is too weak belong to neither side.
+        pictured = (row["pictured"] > 0) & (row["shows"] > TILE_SHOWS)
+        # Tiles of a picture's photo where it does not show belong to neither side.
         known = (row["share"] > 0.6) & (pictured | (row["pictured"] <= 0))
         glasses.append(Glass(row["white"], pictured, known))
     fold = np.arange(len(rows)) // 2 % GLASS_FOLDS
@@ -212,12 +271,7 @@ def fit(rows: list[dict[str, Any]], glass: list[FloatArray]) -> dict[str, Any]:
         odds[mine] = tiles.network([networks[f]]).log_odds(tiles.inputs[mine])
     plain = _photo_scorer(rows, tiles, odds, networks, None)
     witness = _photo_scorer(rows, tiles, odds, networks, glass)
-    scores, seen = plain.pop("scores"), plain.pop("seen")
-    del witness["scores"], witness["seen"]
-    contrast = np.array([float(r["contrast"]) for r in rows])
-    pictured = np.array([r["pictured"] > 0 for r in rows])
-    limit = _first_guess(scores, contrast, pictured & seen, plain["threshold"], rows)
-    return {"format": FORMAT, **plain, "limit": limit, "witness": {**witness, "limit": {}}}
+    return {"format": FORMAT, **plain, "limit": {}, "witness": {**witness, "limit": {}}}
 
 
 def _photo_scorer(
@@ -227,7 +281,7 @@ def _photo_scorer(
     networks: list[MLPClassifier],
     glass: list[FloatArray] | None,
 ) -> dict[str, Any]:
-    """A scorer of whole photos, with its tile scorer; held-out ``scores`` and who was ``seen``."""
+    """A scorer of whole photos, with its tile scorer."""
     n = len(rows)
     fold = np.arange(n) // 2 % FOLDS
     pictured = np.array([r["pictured"] > 0 for r in rows])
@@ -255,16 +309,18 @@ def _photo_scorer(
         member = _whole(inputs, pictured, weight, teaching & (fold != f))
         scores[fold == f] = member.decision_function(inputs[fold == f])
     seen = np.isfinite(table[:, 0])
-    null = np.sort(scores[~pictured & seen])
+    # What is said of a photo without an outline is not relied on.
+    sure = seen & np.array([r["sure"] > 0 for r in rows])
+    null = np.sort(scores[~pictured & sure])
     whole = _whole(inputs, pictured, weight, teaching)
+    clear = pictured & sure & (snr >= 5)
     print(
-        f"  held-out area under the curve{' with the networks' if glass else ''}: "
-        f"all {area_under_curve(scores[pictured], null):.3f}, "
-        f"SNR >= 5 {area_under_curve(scores[pictured & (snr >= 5)], null):.3f} "
-        f"({int((pictured & (snr >= 5)).sum())} photos)"
+        f"  held-out area under the curve{' with the networks' if glass else ''}, screen found: "
+        f"all {area_under_curve(scores[pictured & sure], null):.3f}, "
+        f"SNR >= 5 {area_under_curve(scores[clear], null):.3f} ({int(clear.sum())} photos)"
     )
     return {
-        "tile": _plain(tiles.names, tiles.centre, tiles.scale, networks),
+        "tile": _plain(tiles.centre, tiles.scale, networks),
         "whole": {
             "names": list(faint.whole_names(glass=glass is not None)),
             "centre": np.round(centre, 5).tolist(),
@@ -281,8 +337,6 @@ def _photo_scorer(
         "threshold": float(np.quantile(null, 1 - FALSE_ALARMS, method="higher")),
         "false_alarm_rate": FALSE_ALARMS,
         "null_scores": np.round(null, 4).tolist(),
-        "scores": scores,
-        "seen": seen,
     }
 
 
@@ -304,16 +358,15 @@ class _TileTable:
 
     def __init__(self, rows: list[dict[str, Any]]) -> None:
         self.inputs = np.concatenate([tile_inputs(r["statistics"], r["share"]) for r in rows])
-        power = np.concatenate([r["power"].ravel() for r in rows])
+        shows = np.concatenate([r["shows"].ravel() for r in rows])
         share = np.concatenate([r["share"].ravel() for r in rows])
         self.owner = np.concatenate([np.full(r["share"].size, i) for i, r in enumerate(rows)])
         pictured = np.array([r["pictured"] > 0 for r in rows])[self.owner]
-        self.label: BoolArray = pictured & (power > TILE_POWER)
-        # Tiles of a picture's photo where the picture is too weak belong to neither side.
-        self.clear: BoolArray = (share > 0.6) & (~pictured | (power > TILE_POWER))
+        self.label: BoolArray = pictured & (shows > TILE_SHOWS)
+        # Tiles of a picture's photo where it does not show belong to neither side.
+        self.clear: BoolArray = (share > 0.6) & (~pictured | (shows > TILE_SHOWS))
         self.centre = np.nan_to_num(self.inputs[self.clear]).mean(axis=0)
         self.scale = np.nan_to_num(self.inputs[self.clear]).std(axis=0) + 1e-6
-        self.names = [str(i) for i in range(self.inputs.shape[1])]
 
     def fit(self, photos: BoolArray, *, seed: int) -> MLPClassifier:
         rng = np.random.default_rng(seed)
@@ -329,14 +382,12 @@ class _TileTable:
         ).fit(np.clip(z, -6, 6), self.label[rows])
 
     def network(self, members: list[MLPClassifier]) -> Network:
-        return network_from(_plain(self.names, self.centre, self.scale, members))
+        return network_from(_plain(self.centre, self.scale, members))
 
 
-def _plain(
-    names: list[str], centre: FloatArray, scale: FloatArray, members: list[MLPClassifier]
-) -> dict[str, Any]:
+def _plain(centre: FloatArray, scale: FloatArray, members: list[MLPClassifier]) -> dict[str, Any]:
     return {
-        "names": names,
+        "names": list(TILE_INPUTS),
         "centre": np.round(centre, 5).tolist(),
         "scale": np.round(scale, 6).tolist(),
         "members": [
@@ -349,50 +400,38 @@ def _plain(
     }
 
 
-def _noise(rows: list[dict[str, Any]]) -> FloatArray:
-    """Noise per pixel of each photo (the ``noise`` number is its decimal logarithm)."""
-    at = feature_names().index("noise")
-    return 10 ** (np.array([float(r["numbers"][at]) for r in rows]))
-
-
-def _first_guess(
-    scores: FloatArray,
-    contrast: FloatArray,
-    pictured: BoolArray,
-    threshold: float,
-    rows: list[dict[str, Any]],
+def limit_numbers(
+    model: dict[str, Any],
+    *,
+    scenes: int = LIMIT_SCENES,
+    jobs: int,
 ) -> dict[str, float]:
-    """Slope of the score over ln contrast, and the contrast that injections begin with."""
-    ratio = np.log(np.maximum(contrast, 1e-5) / _noise(rows))
-    near = pictured & np.isfinite(ratio) & (np.abs(scores - threshold) < 3)
-    slope = max(float(np.polyfit(ratio[near], scores[near], 1)[0]), 0.3)
-    level = float(np.median(scores[near] - slope * ratio[near]))
-    return {"slope": slope, "first": math.exp((threshold - level) / slope), "offset": 0.0}
-
-
-def allowance(model: dict[str, Any], *, scenes: int = LIMIT_SCENES, jobs: int) -> dict[str, float]:
     """The limit's numbers, with the allowance at which nine pictures in ten are found.
 
     For fresh faint pictures the limit without allowance is computed and compared with the
     contrast that was really there.
     """
-    learned = {**model["limit"], "offset": 0.0}
+    learned = {**_rise(model, jobs=jobs), "offset": 0.0}
+    starts = [LIMIT_SEED + i * SHARD for i in range(math.ceil(scenes / SHARD))]
     work = joblib.Parallel(n_jobs=jobs)(
-        joblib.delayed(_one_limit)(model, LIMIT_SEED + 2 * k + 1, learned) for k in range(scenes)
+        joblib.delayed(_limits)({**model, "limit": learned}, first) for first in starts
     )
-    rows = np.array([row for row in work if np.isfinite(row).all()])
+    rows = np.array([row for shard in work for row in shard if np.isfinite(row).all()])
     x, found = rows[:, 0], rows[:, 1] > 0
     half = np.arange(len(x)) % 2 == 0
+    hits = count = 0
     for name, set_, check in (("first half", half, ~half), ("second half", ~half, half)):
         offset = nine_in_ten(x[set_], found[set_])
         near = check & (np.abs(x - offset) < 0.3)
-        hits, count = int(found[near].sum()), int(near.sum())
-        low, high = wilson(hits, count)
+        hits, count = hits + int(found[near].sum()), count + int(near.sum())
+        low, high = wilson(int(found[near].sum()), int(near.sum()))
         print(
             f"  detection limit from the {name}: offset {offset:.2f} (ln); of the other half's "
-            f"pictures at the limit {hits}/{count} found [{low:.2f}, {high:.2f}]"
+            f"{int(near.sum())} pictures at the limit {found[near].mean():.3f} found "
+            f"[{low:.2f}, {high:.2f}]"
         )
-    return {**learned, "offset": nine_in_ten(x, found)}
+    checked = {"checked_pictures": float(count), "checked_found": float(hits)}
+    return {**learned, "offset": nine_in_ten(x, found), **checked}
 
 
 def nine_in_ten(x: FloatArray, found: BoolArray, *, share: float = 0.9) -> float:
@@ -417,18 +456,56 @@ def nine_in_ten(x: FloatArray, found: BoolArray, *, share: float = 0.9) -> float
     return float(grid[reached[0]] if reached.size else grid[-1])
 
 
-def _one_limit(model: dict[str, Any], seed: int, learned: dict[str, float]) -> FloatArray:
-    """ln of the true contrast over the limit without allowance, and whether it was found."""
-    cv2.setNumThreads(1)
-    prepared, truth = dark_photo(seed)
-    scorers = faint.scorers_from(model)
-    threshold = float(model["threshold"])
-    score = faint.score_prepared(scorers, prepared)[0]
-    limit = detection_limit(
-        prepared, lambda p: faint.score_prepared(scorers, p)[0], score, threshold, learned
+def _rise(model: dict[str, Any], *, jobs: int) -> dict[str, float]:
+    """How steeply the score rises with ln contrast where an injected picture crosses the
+    threshold, and the usual crossing in units of the noise per pixel."""
+    work = joblib.Parallel(n_jobs=jobs)(
+        joblib.delayed(_rises)(model, FIRST_SEED + i * SHARD) for i in range(RISE_SHARDS)
     )
-    contrast = max(float(truth.get("faint_contrast") or 0.0), 1e-5)
-    return np.array([np.log(contrast / limit), float(score > threshold)])
+    rows = np.array([row for shard in work for row in shard])
+    return {"slope": float(np.median(rows[:, 0])), "first": float(np.exp(np.median(rows[:, 1])))}
+
+
+def _rises(model: dict[str, Any], first: int) -> list[tuple[float, float]]:
+    """Slope at the crossing, and ln of the crossing's contrast in units of the noise, of each
+    kind of picture in each of a shard's photos without one; left out where none is crossed."""
+    cv2.setNumThreads(1)
+    scorers = faint.scorers_from(model)
+    at = np.log(RISE_AT)
+    out = []
+    for jpeg, truth in _drawn(first, ORDER):
+        if truth["symptom"] == "faint-image":
+            continue
+        prepared = dark_photo(jpeg, truth).prepared
+        noise = float(median(prepared.scale[..., 0][prepared.flat.use]))
+        for kind in KINDS:
+            picture = pattern(kind, prepared.flat.use.shape)
+            above = [
+                faint.score_prepared(scorers, inject(prepared, picture, share * noise))[0]
+                - scorers.threshold
+                for share in RISE_AT
+            ]
+            for k in range(len(at) - 1):
+                if above[k] <= 0 < above[k + 1]:
+                    slope = (above[k + 1] - above[k]) / (at[k + 1] - at[k])
+                    out.append((slope, float(at[k] - above[k] / slope)))
+                    break
+    return out
+
+
+def _limits(model: dict[str, Any], first: int) -> list[FloatArray]:
+    """Of each of a shard's photos with a picture: ln of the true contrast over the limit without
+    allowance, and whether it was found. NaN where the screen was not."""
+    cv2.setNumThreads(1)
+    scorers = faint.scorers_from(model)
+    out = []
+    for jpeg, truth in _drawn(first, LIMIT_ORDER):
+        dark = dark_photo(jpeg, truth)
+        score = faint.score_prepared(scorers, dark.prepared)[0]
+        limit = faint.limit_of(scorers, dark.prepared, score, dark.focus)
+        contrast = max(float(truth["faint_contrast"]), 1e-5) if dark.outline.sure else math.nan
+        out.append(np.array([np.log(contrast / limit), float(score > scorers.threshold)]))
+    return out
 
 
 if __name__ == "__main__":

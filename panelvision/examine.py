@@ -343,11 +343,11 @@ def _dark(reading: SymptomReading) -> float:
 def _with_detection_limit(seen: Look) -> Look:
     """The same look with the faintest picture that it would have shown; only dark screens ask."""
     start = time.perf_counter()
-    faint = seen.evidence.faint
+    faint, focus = seen.evidence.faint, seen.evidence.quality.focus_share
     if np.isfinite(faint.score):
-        faint = with_detection_limit(faint)
+        faint = with_detection_limit(faint, focus=focus)
     else:  # the glance took it for lit
-        faint = find_faint(seen.photo, seen.view)
+        faint = find_faint(seen.photo, seen.view, focus=focus)
     seconds = {**seen.seconds, "detection limit": time.perf_counter() - start}
     return replace(seen, evidence=replace(seen.evidence, faint=faint), seconds=seconds)
 

@@ -84,6 +84,11 @@ class PhotoQuality:
     edge_strength: float
     assumed_diagonal_inch: float = ASSUMED_DIAGONAL_INCH
 
+    @property
+    def focus_share(self) -> float:
+        """``focus_px`` as a share of the screen's width; NaN when it was not measured."""
+        return self.focus_px / self.pixels_across if self.pixels_across > 0 else NAN
+
     def features(self) -> dict[str, float]:
         """Named numbers, independent of the photo's size; NaN where not measured."""
         across = self.pixels_across if self.pixels_across > 0 else NAN

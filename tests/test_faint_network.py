@@ -27,22 +27,25 @@ def corner_light(gain: float = 1.0, bias: float = 0.0) -> dict[str, np.ndarray]:
     return numbers
 
 
-def test_quantised_counts_sixteenths_of_the_noise_and_cuts_to_whole_cells():
+def test_quantised_counts_eighths_of_the_noise_and_cuts_to_whole_cells():
+    """What is far above the noise counts by its logarithm: 4 asinh(99 / 4) = 15.607 units."""
     white = np.full((70, 50, 3), 0.5, np.float32)
     white[3:, :] = [1.0, -2.0, 99.0]
     use = np.ones((70, 50), bool)
     use[40] = False
     got = quantised(white, use)
     assert got.shape == (64, 48, 3) and got.dtype == np.int8
-    assert got[10, 10].tolist() == [16, -32, 126]
+    # 8 * 4 asinh(1 / 4) = 7.92, 8 * 4 asinh(-2 / 4) = -15.4, 8 * 15.607 = 124.9
+    assert got[10, 10].tolist() == [8, -15, 125]
     assert not got[40 - 3].any()
 
 
 def test_log_odds_of_tiles_are_means_over_two_by_two_cells():
     white = np.zeros((48, 64, 3), np.float32)
-    white[::16, ::16, 0] = np.arange(12).reshape(3, 4) / 4  # one noise unit is 16 steps
+    white[::16, ::16, 0] = np.arange(12).reshape(3, 4) / 4
     got = read_network(corner_light(bias=-1.0)).log_odds(white, np.ones((48, 64), bool))
-    cells = 16 * np.arange(12).reshape(3, 4) / 4 - 1
+    # 4 asinh(x / 4) noise units of 8 steps each, in whole steps
+    cells = np.rint(8 * 4 * np.arcsinh(np.arange(12).reshape(3, 4) / 16)) - 1
     expected = (cells[:-1, :-1] + cells[1:, :-1] + cells[:-1, 1:] + cells[1:, 1:]) / 4
     assert got == pytest.approx(expected, abs=1e-4)
 

@@ -19,7 +19,8 @@ from models.judge import judge_probabilities
 from models.measure import read_truth, synthetic
 from models.metrics import log_loss
 from models.table import Table, join, split_by_scene
-from models.train_faint import nine_in_ten
+from models.train import worse_in
+from models.train_faint import dark_photo, nine_in_ten, tiles_that_show
 from panelvision.cases import Outcome, open_store
 from panelvision.cases.model import Case, CasePhoto, Customer
 from panelvision.classify import load_model
@@ -277,6 +278,50 @@ def test_rows_are_kept_and_not_made_twice(tmp_path):
         assert rows[1]["a.b"].shape == (0, 2)
         assert (str(rows[0]["c"]), int(rows[1]["c"])) == ("word", 7)
     assert [p.name for p in path.parent.iterdir()] == ["rows.npz"]
+
+
+@pytest.mark.parametrize(
+    ("change", "named"),
+    [
+        ({}, []),
+        (
+            {"answered": 0.0, "answered_right": float("nan")},
+            ["answered", "right among the answered"],
+        ),
+        ({"answered": 0.2}, ["answered"]),
+        ({"answered_right": 0.7}, ["right among the answered"]),
+        ({"coverage": 0.8}, ["symptom set"]),
+        ({"ece": 0.12}, ["calibration error"]),
+        ({"top1": 0.65}, ["top-1"]),
+        ({"log_loss": 0.95}, ["log loss"]),
+    ],
+)
+def test_the_gate_sees_every_promise(change, named):
+    """Of 400 photos, 0.5 answered: 0.45 to 0.55 (Wilson, 95 %), 0.95 of 200: 0.91 to 0.97."""
+    old = SimpleNamespace(
+        photos=400,
+        top1=0.7,
+        log_loss=0.9,
+        coverage=0.9,
+        answered=0.5,
+        answered_right=0.95,
+        ece=0.03,
+        ece_perfect_p95=0.07,
+    )
+    new = SimpleNamespace(**{**vars(old), **change})
+    found = [line.rpartition(" against ")[0].rpartition(" ")[0] for line in worse_in(new, old)]
+    assert found == named
+
+
+def test_tiles_are_labelled_by_the_picture_that_the_photo_was_taken_of():
+    """At another width this seed draws a page of text instead of a photograph."""
+    sample = synth.draw(700_000_007, symptom="faint-image")
+    dark = dark_photo(sample.jpeg, sample.truth)
+    right = tiles_that_show(sample.truth, dark)
+    other = tiles_that_show({**sample.truth, "texture_width": 480}, dark)
+    seen = right != 0
+    assert np.median(right[seen]) > 0.4
+    assert abs(np.median(other[seen])) < 0.1
 
 
 def test_answers_are_counted_as_the_program_gives_them():

@@ -5,6 +5,7 @@ the panel's picture at 0.5 to 25 % contrast. A positive says that panel, timing 
 board make a picture; a negative says something only with its detection limit.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -13,11 +14,19 @@ from typing import Any
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
+from panelvision.errors import ModelError
 from panelvision.measure.combiner import Network, load_numbers, network_from
-from panelvision.measure.faint_features import Prepared, describe, feature_names, prepare, shrink
-from panelvision.measure.faint_limit import detection_limit
+from panelvision.measure.faint_features import (
+    WORK_WIDTH,
+    Prepared,
+    describe,
+    feature_names,
+    prepare,
+    shrink,
+)
+from panelvision.measure.faint_limit import USUAL_FOCUS, detection_limit
 from panelvision.measure.faint_network import FaintNetwork, load_networks
-from panelvision.measure.faint_tiles import CELL, tile_inputs, tile_statistics
+from panelvision.measure.faint_tiles import CELL, TILE_INPUTS, tile_inputs, tile_statistics
 from panelvision.measure.visibility import jnd_of_contrast
 from panelvision.order_statistics import median, quantile
 from panelvision.photo import Photo
@@ -38,12 +47,13 @@ _FEATURES = (
     *("faint_score", "faint_p_value", "faint_contrast"),
     *(f"faint_{name}" for name in feature_names()),
     *(f"faint_tile_{name}" for name in POOLED),
-    "faint_witness_score",
     *(f"faint_glass_{name}" for name in POOLED),
+    "faint_witness_score",
 )
-# A working panel under a usual torch shows 0.5 to 25 % (domain notes, from memory); a photo
-# that would have missed a picture of this contrast cannot say "no picture".
-WORKING_PANEL_CONTRAST = 0.04
+# A working panel under a usual torch shows 0.5 to 25 % (domain notes, from memory), half of the
+# drawn ones less than this (median `faint_contrast` of the 1500 that `models.train_faint` draws):
+# a photo that would have missed a picture of this contrast cannot say "no picture".
+WORKING_PANEL_CONTRAST = 0.026
 # Luminance of torch-lit glass taken for the visibility figure, cd/m2. Assumption: a torch of a
 # few hundred lux on glass of about 1 % reflectance; the photo itself carries no absolute scale.
 GLASS_LUMINANCE = 1.0
@@ -169,26 +179,39 @@ class Measured:
 
 
 @lru_cache(maxsize=1)
-def _scorers() -> Scorers:
+def load_scorers() -> Scorers:
+    """What says whether a picture is found.
+
+    Raises
+    ------
+    ModelError
+        When a file is missing, damaged, or was taught on other measurements.
+    """
     return scorers_from(load_numbers(MODEL_FILE))
 
 
 @lru_cache(maxsize=1)
 def _witness() -> Scorers:
-    """What the classifier hears: the networks have a say in it.
+    """What the classifier hears besides: here the networks have a say.
 
     They tell more pictures on screens like those they were taught on, but raise more false
-    alarms by reflections on others (tests/test_faint.py), so what is said to be found, and the
+    alarms on others (`tests/benchmarks/faint_alarms.py`), so what is said to be found, and the
     detection limit, stay with the tiles' statistics.
     """
-    return scorers_from(load_numbers(MODEL_FILE)["witness"], load_networks())
+    return scorers_from(load_numbers(MODEL_FILE).get("witness", {}), load_networks())
 
 
 def scorers_from(data: Mapping[str, Any], glass: tuple[FaintNetwork, ...] = ()) -> Scorers:
-    """Scorers from their plain form."""
+    """Scorers from their plain form; ModelError when they were taught on other measurements."""
+    try:
+        tile, whole = network_from(data["tile"]), network_from(data["whole"])
+    except KeyError as missing:
+        raise ModelError(f"{MODEL_FILE}: has no {missing}; reinstall or retrain") from None
+    if tile.names != TILE_INPUTS or whole.names != whole_names(glass=bool(glass)):
+        raise ModelError(f"{MODEL_FILE}: taught on other measurements; reinstall or retrain")
     return Scorers(
-        network_from(data["tile"]),
-        network_from(data["whole"]),
+        tile,
+        whole,
         glass,
         float(data["threshold"]),
         float(data["false_alarm_rate"]),
@@ -197,7 +220,9 @@ def scorers_from(data: Mapping[str, Any], glass: tuple[FaintNetwork, ...] = ()) 
     )
 
 
-def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPicture:
+def find_faint(
+    photo: Photo, view: ScreenView, *, limit: bool = True, focus: float = float("nan")
+) -> FaintPicture:
     """Look for a faint picture on a dark screen.
 
     Parameters
@@ -210,6 +235,8 @@ def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPi
         Whether to find the detection limit as well, which takes four times as long as the
         rest. Without it ``detection_limit`` is NaN and a negative is not conclusive, until
         :func:`with_detection_limit`.
+    focus : float
+        As :func:`with_detection_limit` takes it.
 
     Returns
     -------
@@ -217,19 +244,20 @@ def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPi
         Meaningful for screens whose backlight is off; on a lit screen the score only says
         that there is a picture.
     """
-    model = _scorers()
+    model = load_scorers()
     linear, clipped, valid = shrink(*_without_margin(view))
     prepared = prepare(linear, clipped, valid)
     measured = measure_tiles(prepared)
-    score, tiles, numbers = score_prepared(model, prepared, measured)
+    score, tiles, _ = score_prepared(model, prepared, measured)
     found = bool(np.isfinite(score) and score > model.threshold)
     contrast = picture_contrast(prepared, tiles) if found else float("nan")
+    witness, _, heard = score_prepared(_witness(), prepared, measured)
     features = {
         "faint_score": score,
         "faint_p_value": _p_value(model, score),
         "faint_contrast": contrast,
-        **{f"faint_{name}": value for name, value in numbers.items()},
-        **_testimony(prepared, measured),
+        **{f"faint_{name}": value for name, value in heard.items()},
+        "faint_witness_score": witness,
     }
     if not np.isfinite(score):
         return FaintPicture(
@@ -260,27 +288,38 @@ def find_faint(photo: Photo, view: ScreenView, *, limit: bool = True) -> FaintPi
         features,
         prepared,
     )
-    return with_detection_limit(picture) if limit else picture
+    return with_detection_limit(picture, focus=focus) if limit else picture
 
 
-def with_detection_limit(picture: FaintPicture) -> FaintPicture:
-    """The same with the faintest picture that would have been found; as it is without a score."""
+def with_detection_limit(picture: FaintPicture, *, focus: float = float("nan")) -> FaintPicture:
+    """The same with the faintest picture that would have been found; as it is without a score.
+
+    focus: standard deviation of the photo's line spread as a share of the screen's width; NaN
+    where it is not known, and a usual one is taken.
+    """
     if picture._prepared is None:
         return picture
-    model = _scorers()
-    least = detection_limit(
-        picture._prepared,
-        lambda changed: score_prepared(model, changed)[0],
-        picture.score,
-        model.threshold,
-        model.limit,
-    )
+    least = limit_of(load_scorers(), picture._prepared, picture.score, focus)
     conclusive = bool(picture.found or least <= WORKING_PANEL_CONTRAST)
     return replace(
         picture,
         detection_limit=least,
         conclusive=conclusive,
         hint="" if conclusive else picture.hint,
+    )
+
+
+def limit_of(model: Scorers, prepared: Prepared, score: float, focus: float) -> float:
+    """Contrast that these scorers would have found in a photo; see :func:`detection_limit`."""
+    blur = focus * WORK_WIDTH
+    beyond = math.sqrt(max(blur**2 - USUAL_FOCUS**2, 0.0)) if math.isfinite(blur) else 0.0
+    return detection_limit(
+        prepared,
+        lambda changed: score_prepared(model, changed)[0],
+        score,
+        model.threshold,
+        model.limit,
+        blur=beyond,
     )
 
 
@@ -291,7 +330,7 @@ def not_looked_for() -> FaintPicture:
         nan,
         False,
         nan,
-        _scorers().false_alarm_rate,
+        load_scorers().false_alarm_rate,
         nan,
         nan,
         False,
@@ -300,13 +339,6 @@ def not_looked_for() -> FaintPicture:
         np.full((1, 1), nan),
         dict.fromkeys(_FEATURES, nan),
     )
-
-
-def _testimony(prepared: Prepared, measured: Measured) -> dict[str, float]:
-    """What the networks add, for the classifier."""
-    score, _, numbers = score_prepared(_witness(), prepared, measured)
-    glass = {f"faint_{name}": v for name, v in numbers.items() if name.startswith("glass_")}
-    return {"faint_witness_score": score, **glass}
 
 
 def _p_value(model: Scorers, score: float) -> float:

@@ -179,7 +179,7 @@ def _band_statistics(p: Prepared, inner: BoolArray) -> dict[str, float]:
         power = np.minimum(absolute / spread, 8.0) ** 2
         top = quantile(values, [0.002, 0.998], axis=0) / spread
         energy, share = _tiles(
-            np.minimum(band / spread, 8.0) ** 2, np.repeat(mask[..., None], 3, 2), 20
+            np.minimum(np.abs(band) / spread, 8.0) ** 2, np.repeat(mask[..., None], 3, 2), 20
         )
         for c, name in enumerate(_CHANNELS):
             spreads[k, c] = spread[c]
@@ -274,7 +274,8 @@ def _edges(p: Prepared, inner: BoolArray) -> dict[str, float]:
 def _slanted(field: FloatArray, length: int, *, falling: bool) -> FloatArray:
     """Mean along one diagonal, by shearing the rows, averaging columns, and shearing back."""
     h, w = field.shape[:2]
-    slope = 1.0 if falling else -1.0
+    # A shift of x by y gathers a rising diagonal in one column, one by -y a falling one.
+    slope = -1.0 if falling else 1.0
     centre = (h - 1) / 2
     forward = np.array([[1, slope, -slope * centre], [0, 1, 0]], np.float32)
     back = np.array([[1, -slope, slope * centre], [0, 1, 0]], np.float32)

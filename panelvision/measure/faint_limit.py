@@ -1,16 +1,17 @@
 """The detection limit of one photo: known pictures injected into it, as artificial stars are.
 
 Pictures of several kinds are laid into this photo's own light and noise through the torch
-equation, and the photo is judged again. The score rises nearly linearly with the logarithm of
+equation, and the photo is judged again. The score rises smoothly with the logarithm of
 contrast, so a few injections place the contrast at which it crosses the threshold; how kinds
 of pictures and scenes scatter around that, and what the phone's processing takes from a
 picture that is there before it, was learned once from drawn scenes (the ``limit`` numbers of
 the model file).
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import cv2
 import numpy as np
@@ -24,8 +25,14 @@ KINDS = ("menu", "text", "shapes")
 # Bounds of what is reported; outside them the injections say nothing (a picture has at most
 # about 25 % contrast; below 0.05 % the code step rules).
 LOWEST, HIGHEST = 5e-4, 1.0
-# chosen: how far one injection may be extrapolated, in ln contrast (a factor of 4).
-_FARTHEST = 1.4
+# chosen: how far one injection may be extrapolated, in ln contrast (a factor of 4), from how near
+# it is believed (a factor of 1.5), and how often a kind of picture is tried.
+_FARTHEST, _NEAR = 1.4, 0.4
+_TRIES = 4
+# chosen: blur of a usual photo, pixels of the prepared view, which the test pictures have.
+USUAL_FOCUS = 0.8
+# chosen: no photo's score rises less with ln contrast; two injections' noise must not say so.
+_LEAST_SLOPE = 0.5
 
 
 def detection_limit(
@@ -34,6 +41,8 @@ def detection_limit(
     score: float,
     threshold: float,
     learned: dict[str, float],
+    *,
+    blur: float = 0.0,
 ) -> float:
     """Contrast of a picture that would have been found nine times in ten in this photo.
 
@@ -48,9 +57,12 @@ def detection_limit(
     threshold : float
         Score from which a picture counts as found.
     learned : dict
-        ``slope`` (score per ln contrast near the threshold), ``first`` (first guess of the
-        limit in units of noise per pixel), ``offset`` (ln of the factor from the mean
+        ``slope`` (score per ln contrast of injections near the threshold), ``first`` (first guess
+        of the limit in units of noise per pixel), ``offset`` (ln of the factor from the mean
         crossing to the contrast found nine times in ten).
+    blur : float
+        Standard deviation of the photo's blur beyond ``USUAL_FOCUS``, pixels of the prepared view:
+        a picture on the panel loses as much of its detail.
 
     Returns
     -------
@@ -61,18 +73,50 @@ def detection_limit(
         return float("nan")
     base = _emptied(prepared) if score > threshold else prepared
     noise = float(median(prepared.scale[..., 0][prepared.flat.use]))
-    guess = float(np.clip(learned["first"] * noise, 2 * LOWEST, 0.25))
-    crossings = []
+    guess = float(np.log(np.clip(learned["first"] * noise, 2 * LOWEST, 0.25)))
+    crossings: list[float] = []
     for kind in KINDS:
-        found = judge(inject(base, pattern(kind, base.flat.use.shape), guess))
-        if np.isfinite(found):
-            step = np.clip((threshold - found) / learned["slope"], -_FARTHEST, _FARTHEST)
-            crossings.append(np.log(guess) + step)
-            # The next kind starts where this one crossed: shorter extrapolation.
-            guess = float(np.clip(np.exp(np.mean(crossings)), LOWEST, HIGHEST))
+        picture = pattern(kind, base.flat.use.shape)
+        if blur > 0:
+            picture = cv2.GaussianBlur(picture, (0, 0), blur)
+        at = crossing(
+            partial(_score_with, base, judge, picture), threshold, guess, slope=learned["slope"]
+        )
+        if np.isfinite(at):
+            crossings.append(at)
+            # The next kind starts where these crossed: fewer injections.
+            guess = float(np.mean(crossings))
     if not crossings:
         return float("nan")
     return float(np.clip(np.exp(np.mean(crossings) + learned["offset"]), LOWEST, HIGHEST))
+
+
+def _score_with(
+    base: Prepared, judge: Callable[[Prepared], float], picture: FloatArray, log_contrast: float
+) -> float:
+    return judge(inject(base, picture, float(np.exp(log_contrast))))
+
+
+def crossing(
+    score_at: Callable[[float], float], threshold: float, guess: float, *, slope: float
+) -> float:
+    """ln of the contrast at which a picture's score crosses the threshold; NaN without a score.
+
+    The secant method from ``guess``; the first step goes by ``slope``, score per ln contrast.
+    """
+    at, before = guess, (math.nan, math.nan)
+    for _ in range(_TRIES):
+        score = score_at(at)
+        if not np.isfinite(score):
+            return float("nan")
+        known = math.isfinite(before[0]) and abs(at - before[0]) > 1e-6
+        if known:  # this photo's own rise
+            slope = max((score - before[1]) / (at - before[0]), _LEAST_SLOPE)
+        step = float(np.clip((threshold - score) / slope, -_FARTHEST, _FARTHEST))
+        before, at = (at, score), float(np.clip(at + step, np.log(LOWEST), np.log(HIGHEST)))
+        if known and abs(at - before[0]) < _NEAR:
+            break
+    return at
 
 
 def inject(prepared: Prepared, modulation: FloatArray, contrast: float) -> Prepared:
@@ -131,7 +175,7 @@ def pattern(kind: str, shape: tuple[int, int]) -> FloatArray:
         light = _shapes(rng, h, w)
     # The way in is blurred by the stack's depth, the way out is sharp (domain notes).
     back = light * cv2.GaussianBlur(light, (0, 0), 0.01 * w)
-    back = cv2.GaussianBlur(back, (0, 0), 0.8)  # chosen: a usual focus at this scale
+    back = cv2.GaussianBlur(back, (0, 0), USUAL_FOCUS)
     mean = back.mean(axis=(0, 1))
     return ((back - mean) / max(float(mean.mean()), 1e-6)).astype(np.float32)
 

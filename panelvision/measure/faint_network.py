@@ -15,13 +15,12 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray, IntArray
 from panelvision.measure.convolution import Convolution, read_convolutions
-from panelvision.measure.faint_tiles import CELL, pool_cells
+from panelvision.measure.faint_tiles import CELL, compressed, pool_cells
 from panelvision.measure.stored import read_stored
 
 MODEL_FILE = "faint_network.npz"
-_UNIT = 16  # steps of the quantised residual in one unit of noise
-_LIMIT = 7.9  # noise units; what stands out further stands out anyhow (chosen)
-INPUT_SCALE = 48.0  # steps that the network takes for one: three units of noise (chosen)
+UNIT = 8  # steps of the quantised residual in one unit of noise
+INPUT_SCALE = 24.0  # steps that the network takes for one: three units of noise (chosen)
 CHANNELS = 4
 _MOST_NETWORKS = 8  # chosen: more are none of ours
 
@@ -68,13 +67,13 @@ class FaintNetwork:
 def quantised(white: FloatArray, use: BoolArray) -> IntArray:
     """The residual as the network sees it, int8 (16 rows, 16 columns, 3), cut to whole cells.
 
-    Sixteenths of the noise's unit; 0 where not seen.
+    Eighths of the noise's unit, compressed; 0 where not seen.
     """
     seen = np.where(use[..., None], np.nan_to_num(white), 0)
     h, w = (n // CELL * CELL for n in use.shape)
     top, left = (use.shape[0] - h) // 2, (use.shape[1] - w) // 2
     inner = seen[top : top + h, left : left + w]
-    return np.rint(np.clip(inner, -_LIMIT, _LIMIT) * _UNIT).astype(np.int8)
+    return np.rint(np.clip(compressed(inner) * UNIT, -127, 127)).astype(np.int8)
 
 
 @lru_cache(maxsize=1)

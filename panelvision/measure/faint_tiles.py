@@ -12,7 +12,7 @@ from panelvision.order_statistics import median, quantile
 
 CELL = 16  # px of the 480-column view; a tile is 2 x 2 cells, tiles overlap by half
 LEVELS = 3
-_LIMIT = 6.0  # noise units; a speck of dust must not outvote a tile
+_KNEE = 4.0  # noise units; chosen, see compressed
 _CHANNELS = ("light", "redgreen", "blueyellow")
 _FLOOR = 1e-3
 
@@ -41,6 +41,18 @@ def _names() -> tuple[str, ...]:
 
 
 TILE_STATISTICS = _names()
+# What a scorer sees of a tile, in order: see tile_inputs.
+TILE_INPUTS = (*TILE_STATISTICS, *(f"{name}_over_quiet" for name in TILE_STATISTICS))
+
+
+def compressed(white: FloatArray) -> FloatArray:
+    """A residual in units of its noise, which counts by its logarithm where it is large.
+
+    A speck of dust must not outvote a tile, but where the phone has smoothed the noise away the
+    steps within a picture are many times the noise that is left, and must not be cut off.
+    """
+    knee = np.float32(_KNEE)
+    return knee * np.arcsinh(white / knee)
 
 
 def tile_statistics(white: FloatArray, use: BoolArray) -> tuple[FloatArray, FloatArray]:
@@ -62,7 +74,7 @@ def tile_statistics(white: FloatArray, use: BoolArray) -> tuple[FloatArray, Floa
     h, w = use.shape
     grid = (max(2, w // CELL), max(2, h // CELL))
     inner = cv2.erode(use.astype(np.uint8), np.ones((5, 5), np.uint8))
-    field = np.clip(white, -_LIMIT, _LIMIT)
+    field = compressed(white)
     mask = inner.astype(np.float32)
     share = pool_cells(cv2.resize(mask, grid, interpolation=cv2.INTER_AREA))
     columns: list[FloatArray] = []

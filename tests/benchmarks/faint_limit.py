@@ -19,7 +19,7 @@ from scipy.stats import norm
 
 from panelvision.enhance import enhance
 from panelvision.light import LUMINANCE_WEIGHTS, encode
-from panelvision.measure.faint import _scorers, score_prepared
+from panelvision.measure.faint import load_scorers, score_prepared
 from panelvision.measure.faint_features import Prepared, prepare, shrink, whiten
 from panelvision.photo import from_array
 from panelvision.squareup import Outline, ScreenView, square_up
@@ -85,7 +85,7 @@ def main() -> None:
     args = parser.parse_args()
     cv2.setNumThreads(1)
     nulls, scenes = (24, 8) if args.quick else (120, 48)
-    scorers = _scorers()
+    scorers = load_scorers()
     null: dict[str, list[float]] = {"detector": [], "clahe": [], "matched": []}
     told = None
     for seed in range(nulls):
