@@ -46,7 +46,7 @@ FOLDS = 4
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
     parser = argparse.ArgumentParser(prog="python -m models.train_change", description=__doc__)
-    parser.add_argument("--count", type=int, default=1000, help="pairs to draw")
+    parser.add_argument("--count", type=int, default=600, help="pairs to draw")
     parser.add_argument("--jobs", type=int, default=-1)
     args = parser.parse_args(argv)
     starts = [FIRST_SEED + i * SHARD for i in range(math.ceil(args.count / SHARD))]
