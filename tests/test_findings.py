@@ -104,6 +104,15 @@ def test_a_finding_says_where_the_reading_differs(symptom: str, found: bool, mon
     assert ("is missing" in finding.sentence) == (found and agrees)
 
 
+@pytest.mark.parametrize(("limit", "told"), [(0.24, True), (0.26, False), (1.0, False)])
+def test_a_limit_that_no_picture_reaches_is_not_told_as_one(limit: float, told: bool):
+    seen_faint = SimpleNamespace(found=False, detection_limit=limit)
+    reading = SymptomReading("no-image", {"no-image": 0.8}, ("no-image",), True, "")
+    (finding,) = findings._describe_faint(SimpleNamespace(faint=seen_faint), reading)
+    assert ("would have been" in finding.sentence) == told
+    assert ("may well have missed one." in finding.sentence) != told
+
+
 def test_a_faint_picture_is_no_fact_where_the_reading_cannot_tell():
     seen_faint = SimpleNamespace(
         found=True, contrast=0.02, visibility_jnd=float("nan"), detection_limit=0.03
