@@ -194,9 +194,9 @@ def load_scorers() -> Scorers:
 def _witness() -> Scorers:
     """What the classifier hears besides: here the networks have a say.
 
-    They tell more pictures on screens like those they were taught on, but raise more false
-    alarms on others (`tests/benchmarks/faint_alarms.py`), so what is said to be found, and the
-    detection limit, stay with the tiles' statistics.
+    They tell more pictures on screens like those they were taught on, but raised more false
+    alarms on other drawings, so what is said to be found, and the detection limit, stay with the
+    tiles' statistics.
     """
     return scorers_from(load_numbers(MODEL_FILE).get("witness", {}), load_networks())
 
