@@ -7,8 +7,17 @@ from sklearn.linear_model import LogisticRegression
 from models.metrics import conformal_score, wilson
 from models.table import Table
 from panelvision.arrays import FloatArray, IntArray
-from panelvision.classify import DARK_SCORES, GLOW_SCORES, dark_score, glow_scores, lifted
+from panelvision.classify import (
+    DARK_SCORES,
+    GLOW_SCORES,
+    dark_score,
+    everyday_score,
+    glow_scores,
+    lifted,
+    without_screen,
+)
 from panelvision.labels import SYMPTOMS
+from panelvision.measure.everyday import EVERYDAY_SCORE
 
 
 def softmax(z: FloatArray) -> FloatArray:
@@ -113,6 +122,39 @@ def fit_glow_lift(
     found = minimize(loss, np.zeros(k + 1 + m), jac=True, method="L-BFGS-B", bounds=bounds)
     # Before the temperature, which the members' scores are yet to be divided by.
     return tuple((found.x[k + 1 :] / spread / np.exp(found.x[0])).tolist())
+
+
+def fit_screen_lift(
+    scores: FloatArray, table: Table, *, penalty: float = 1e-3
+) -> tuple[float, float] | None:
+    """What the network of everyday things adds to "not-a-screen" (``SymptomModel.screen_lift``).
+
+    Minimises the mean log loss of softmax(scores with the lift) over slope and offset. The slope
+    is not negative: what looks less like a screen is not more of one. None where the table has no
+    such score.
+
+    Parameters
+    ----------
+    scores : ndarray of shape (n, 13)
+        Log-probabilities, at the temperature and offsets of a calibration, of photos that nothing
+        was fitted to.
+    table : Table
+    penalty : float
+        Weight of the squares of both numbers.
+    """
+    if EVERYDAY_SCORE not in table.names:
+        return None
+    score = everyday_score(table.values, table.names)
+    rows, none = np.arange(len(table)), SYMPTOMS.index("not-a-screen")
+
+    def loss(lift: FloatArray) -> tuple[float, FloatArray]:
+        p = softmax(without_screen(scores, score, lift.tolist()))
+        value = -np.log(np.clip(p[rows, table.labels], 1e-12, 1)).mean() + penalty * (lift @ lift)
+        g = (p[:, none] - (table.labels == none)) / len(table)
+        return float(value), np.array([g @ score, g.sum()]) + 2 * penalty * lift
+
+    found = minimize(loss, np.zeros(2), jac=True, method="L-BFGS-B", bounds=[(0, 2), (-3, 3)])
+    return float(found.x[0]), float(found.x[1])
 
 
 def set_threshold(probabilities: FloatArray, labels: IntArray, *, miss: float = 0.1) -> float:

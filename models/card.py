@@ -58,6 +58,9 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "picture is the faint detector's, whose two scores' mean shares out that part.",
         "- What the two scorers of the backlight find is added to the log-probability of dim "
         "zones (`glow_lift`).",
+        "- How much a network of everyday things (EfficientNet-Lite0 as it was published, see "
+        "below) takes the photo for one of a thing without a screen is added to the "
+        "log-probability of not-a-screen (`screen_lift`).",
         f"- Made {card.get('made', _MISSING)} by `{card.get('command', _MISSING)}` in "
         f"{card.get('seconds', 0) / 60:.0f} minutes on two cores, "
         "photos that were in the cache not counted.",
@@ -102,7 +105,9 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "covered lenses were drawn wider after looking at the five of the eight photos without a "
         "screen in `renders` that were missed; photos cut to the screen, bare pages, dimmer edges, "
         "moire, second screens and glass over the rim after comparing drawings with `photos`. "
-        "Which members ship was chosen among two fits looking at both sets.",
+        "Which members ship was chosen among two fits looking at both sets. A network of everyday "
+        "things is heard because photos without a screen were missed in both; its kinds with a "
+        "display were chosen by what they are, its weight was fitted to drawn scenes.",
         "",
         "## Figures",
         "",

@@ -354,6 +354,7 @@ def without(model: SymptomModel, table: Table) -> dict[str, dict[str, float]]:
     silenced = {
         "the detector's share": replace(model, dark_split=None),
         "the backlight's scorers": replace(model, glow_lift=None),
+        "the network of everyday things": replace(model, screen_lift=None),
     }
     for k, name in enumerate([*model.card["members"], "network on the glance"]):
         weights = np.where(np.arange(len(model.weights)) == k, 0.0, model.weights)

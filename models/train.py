@@ -23,6 +23,7 @@ from models.calibrate import (
     answer_threshold,
     fit_dark_split,
     fit_glow_lift,
+    fit_screen_lift,
     fit_temperature,
     set_threshold,
 )
@@ -53,6 +54,7 @@ from panelvision.classify import (
     DARK_SCORES,
     MODEL_FILE,
     MODEL_FORMAT,
+    NOT_FOR_MEMBERS,
     SymptomModel,
     load_model,
     pool,
@@ -190,6 +192,7 @@ def _numbers_of(model: SymptomModel) -> dict[str, Any]:
         "temperature": model.temperature,
         "bias": model.bias.tolist(),
         "glow_lift": model.glow_lift,
+        "screen_lift": model.screen_lift,
         "dark_split": model.dark_split,
         "conformal_score": model.conformal_score,
         "least_probability": model.least_probability,
@@ -261,6 +264,7 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
         temperature=1.0,
         bias=np.zeros(len(SYMPTOMS)),
         glow_lift=lift,
+        screen_lift=None,
         dark_split=fit_dark_split(split.fit),
         conformal_score=1.0,
         least_probability=0.0,
@@ -275,6 +279,7 @@ def calibrated(model: SymptomModel, split: Split) -> SymptomModel:
 
     ``split``: columns as the model has them.
     """
+    model = replace(model, screen_lift=_screen_lift(model, join(split.calibrate, split.promise)))
     scores = model.log_probabilities(split.calibrate.values)
     temperature, bias = fit_temperature(scores, split.calibrate.labels)
     model = replace(model, temperature=temperature, bias=bias)
@@ -289,6 +294,18 @@ def calibrated(model: SymptomModel, split: Split) -> SymptomModel:
         conformal_score=set_threshold(promised, split.promise.labels),
         least_probability=answer_threshold(np.concatenate([known, promised]), labels),
     )
+
+
+def _screen_lift(model: SymptomModel, table: Table) -> tuple[float, float] | None:
+    """What the network of everyday things adds, before temperature and offsets are fitted to it.
+
+    Two numbers: few of the table's photos show no screen, so it is that of all parts that
+    nothing was fitted to but the one that judges.
+    """
+    scores = replace(model, screen_lift=None).log_probabilities(table.values)
+    temperature, bias = fit_temperature(scores, table.labels)
+    lift = fit_screen_lift(scores / temperature + bias, table)
+    return None if lift is None else (lift[0] * temperature, lift[1] * temperature)
 
 
 def compare_families(split: Split, *, seed: int) -> list[dict[str, Any]]:
@@ -439,6 +456,7 @@ def _keep(path: Path, split: Split) -> int:
     if shipped.card.get("split") != SPLIT:
         print("the shipped members may have been fitted to some of these scenes: flattered")
     parts = (split.fit, split.calibrate, split.promise, split.judge)
+    shipped = _hearing(shipped, split.fit)
     same = Split(*(part.columns(shipped.features) for part in parts))
     model = calibrated(replace(shipped, dark_split=fit_dark_split(same.fit)), same)
     judged = judge_model(model, same.judge)
@@ -447,6 +465,8 @@ def _keep(path: Path, split: Split) -> int:
         **shipped.card,
         "evidence_version": EVIDENCE_VERSION,
         "calibrated": datetime.now(UTC).isoformat(timespec="seconds"),
+        "features": list(model.features),
+        "fill": model.fill.tolist(),
         **_numbers_of(model),
         "held_out": asdict(judged),
     }
@@ -454,6 +474,16 @@ def _keep(path: Path, split: Split) -> int:
     if path == MODEL_FILE:
         write_card(CARD_FOLDER, card)
     return 0
+
+
+def _hearing(model: SymptomModel, table: Table) -> SymptomModel:
+    """The model with those measurements besides that no member reads, but what is added to them.
+
+    They stand last, so that members find theirs where they were.
+    """
+    more = tuple(n for n in table.names if n in NOT_FOR_MEMBERS and n not in model.features)
+    fill = np.concatenate([model.fill, medians(table.columns(more).values)])
+    return replace(model, features=model.features + more, fill=fill)
 
 
 def _former(path: Path, key: str) -> Any:

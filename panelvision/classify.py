@@ -17,6 +17,7 @@ from panelvision.errors import ModelError
 from panelvision.evaluators import Evaluator, log_softmax, read_members
 from panelvision.evidence import EVIDENCE_VERSION, feature_vector
 from panelvision.labels import SYMPTOMS
+from panelvision.measure.everyday import EVERYDAY_SCORE
 from panelvision.measure.glance_network import GLANCE_SCORES
 from panelvision.measure.glow_network import GLOW_NETWORK_SCORES
 from panelvision.words import percent
@@ -39,7 +40,7 @@ DARK_SCORES = ("faint_score", "faint_witness_score")
 GLOW_SCORES = ("glow_spot_1", "glow_spot_2", *GLOW_NETWORK_SCORES)
 # What networks of many pictures say is not for the members to read: taught on drawings, as they
 # were, members would trust it as far as it may be trusted on drawings.
-NOT_FOR_MEMBERS = frozenset((*GLANCE_SCORES, *GLOW_NETWORK_SCORES))
+NOT_FOR_MEMBERS = frozenset((*GLANCE_SCORES, *GLOW_NETWORK_SCORES, EVERYDAY_SCORE))
 
 
 @dataclass(frozen=True)
@@ -106,6 +107,11 @@ class SymptomModel:
         What one of each positive log-odds of :data:`GLOW_SCORES` adds to the log-probability
         of ``dim-zones`` before calibration (:func:`lifted`). One number that is rarely raised,
         among hundreds, gets too little weight from members taught on few such photos.
+    screen_lift : tuple of two floats, or None
+        Slope and offset of what is added to the log-probability of ``not-a-screen``, on the
+        log-odds that a network of everyday things gives it (:func:`without_screen`). Drawings
+        know few of the things that are photographed instead of a screen; that network knows
+        photographs.
     dark_split : tuple of two floats, or None
         Slope and offset of the log-odds that a dark screen shows a faint picture, on the faint
         detector's scores. How likely the screen is dark is the members' question; whether a
@@ -126,6 +132,7 @@ class SymptomModel:
     temperature: float
     bias: FloatArray
     glow_lift: tuple[float, ...] | None
+    screen_lift: tuple[float, float] | None
     dark_split: tuple[float, float] | None
     conformal_score: float
     least_probability: float
@@ -141,9 +148,11 @@ class SymptomModel:
         """Uncalibrated log-probabilities (n, 13) of vectors (n, n_features)."""
         filled = np.where(np.isnan(vectors), self.fill, vectors)
         z = pool(voices(self.members, filled, self.features), self.weights)
-        if self.glow_lift is None:
-            return z
-        return lifted(z, glow_scores(filled, self.features), self.glow_lift)
+        if self.glow_lift is not None:
+            z = lifted(z, glow_scores(filled, self.features), self.glow_lift)
+        if self.screen_lift is not None:
+            z = without_screen(z, everyday_score(filled, self.features), self.screen_lift)
+        return z
 
     def probabilities(self, vectors: FloatArray) -> FloatArray:
         """Calibrated probabilities (n, 13), columns in the order of ``SYMPTOMS``."""
@@ -233,6 +242,32 @@ def lifted(z: FloatArray, scores: FloatArray, lift: Sequence[float]) -> FloatArr
     """
     out = z.copy()
     out[:, SYMPTOMS.index("dim-zones")] += scores @ np.asarray(lift)
+    return out
+
+
+def everyday_score(vectors: FloatArray, features: tuple[str, ...]) -> FloatArray:
+    """Log-odds (n,) that there is no thing with a screen, of the network of everyday things.
+
+    Raises
+    ------
+    ValueError
+        When it is not among the features.
+    """
+    return np.asarray(-vectors[:, features.index(EVERYDAY_SCORE)])
+
+
+def without_screen(z: FloatArray, score: FloatArray, lift: Sequence[float]) -> FloatArray:
+    """Log-probabilities (n, 13), not normalised, where a screen is hardly what is shown.
+
+    Parameters
+    ----------
+    z : ndarray of shape (n, 13)
+    score : ndarray of shape (n,)
+        As of :func:`everyday_score`.
+    lift : slope and offset
+    """
+    out = z.copy()
+    out[:, SYMPTOMS.index("not-a-screen")] += lift[0] * score + lift[1]
     return out
 
 
@@ -340,6 +375,7 @@ def _unpack(path: Path, data: bytes, card: dict[str, Any], digest: str) -> Sympt
         temperature=float(card["temperature"]),
         bias=np.array(card["bias"], dtype=np.float64),
         glow_lift=_numbers(card, "glow_lift", len(GLOW_SCORES)),
+        screen_lift=_numbers(card, "screen_lift", 2),
         dark_split=_numbers(card, "dark_split", 2),
         conformal_score=float(card["conformal_score"]),
         least_probability=float(card["least_probability"]),

@@ -12,6 +12,7 @@ from panelvision.measure.appearance import Appearance
 from panelvision.measure.camera import CameraArtefacts
 from panelvision.measure.colour import ColourFindings
 from panelvision.measure.columns import ColumnFindings
+from panelvision.measure.everyday import EverydayReading
 from panelvision.measure.faint import FaintPicture
 from panelvision.measure.glance_network import GlanceReading
 from panelvision.measure.glow import GlowMap
@@ -21,7 +22,7 @@ from panelvision.quality import PhotoQuality
 
 # Must be raised whenever a feature changes its name or its meaning: artefacts
 # trained on another version are refused.
-EVIDENCE_VERSION = 10
+EVIDENCE_VERSION = 11
 # Features are told to so many decimals, in training and in use alike: ties stay ties.
 _DECIMALS = 6
 
@@ -41,6 +42,7 @@ class Evidence:
     texture: TextureFindings
     camera: CameraArtefacts
     glance: GlanceReading
+    everyday: EverydayReading
 
     def features(self) -> dict[str, float]:
         """Named numbers in a fixed order, rounded; NaN where something could not be measured."""
@@ -57,6 +59,7 @@ class Evidence:
             self.texture,
             self.camera,
             self.glance,
+            self.everyday,
         )
         for part in parts:
             for name, value in part.features().items():

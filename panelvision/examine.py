@@ -39,6 +39,7 @@ from panelvision.measure.appearance import measure_appearance
 from panelvision.measure.camera import CameraArtefacts, measure_camera
 from panelvision.measure.colour import measure_colour
 from panelvision.measure.columns import measure_columns
+from panelvision.measure.everyday import measure_everyday
 from panelvision.measure.faint import (
     FaintPicture,
     find_faint,
@@ -503,6 +504,7 @@ def _measure(
         "glance": lambda: _set(
             glance, lambda: measure_glance(photo, around.result(), location.outline)
         ),
+        "everyday": lambda: measure_everyday(photo, location.outline),
         "steady": lambda: _set(steady, lambda: camera.result().discount(view)),
         "faint": lambda: _faint(photo, view, glance.result()),
         "columns": lambda: measure_columns(photo, steady.result()),
