@@ -21,6 +21,7 @@ from sklearn.linear_model import LogisticRegression
 import synth
 from models.measure import cache_folder, sources
 from models.metrics import area_under_curve
+from models.shipping import Worth, ship
 from models.train_faint import SOURCES as FAINT_SOURCES
 from panelvision.measure import change, faint, faint_network
 from panelvision.measure.combiner import FORMAT
@@ -48,6 +49,7 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m models.train_change", description=__doc__)
     parser.add_argument("--count", type=int, default=600, help="pairs to draw")
     parser.add_argument("--jobs", type=int, default=-1)
+    parser.add_argument("--force", action="store_true", help="replace a better one all the same")
     args = parser.parse_args(argv)
     starts = [FIRST_SEED + i * SHARD for i in range(math.ceil(args.count / SHARD))]
     rows: list[list[float]] = []
@@ -58,12 +60,10 @@ def main(argv: list[str] | None = None) -> int:
         rows += shard
         if len(rows) % 100 < SHARD:
             print(f"  {len(rows)} pairs measured", flush=True)
-    model = fit(np.array(rows, dtype=np.float64))
-    part = TARGET.with_suffix(".part")
-    part.write_text(json.dumps(model), encoding="utf-8")
-    os.replace(part, TARGET)
-    print(f"wrote {TARGET.name}")
-    return 0
+    model, area = fit(np.array(rows, dtype=np.float64))
+    photos = f"{len(rows)} pairs of drawing version {synth.VERSION}"
+    worth = Worth("change", {"area under the curve": area}, photos)
+    return ship(worth, {TARGET: json.dumps(model)}, force=args.force)
 
 
 def measured_pairs(first: int) -> list[list[float]]:
@@ -106,8 +106,8 @@ def _measure(seed: int) -> list[float] | None:
     return [float(changed), *(float(v) if np.isfinite(v) else 0.0 for v in values)]
 
 
-def fit(rows: np.ndarray) -> dict[str, Any]:
-    """The model file's contents."""
+def fit(rows: np.ndarray) -> tuple[dict[str, Any], float]:
+    """The model file's contents, and the area under the curve over pairs held out."""
     changed, values = rows[:, 0] > 0, rows[:, 1:]
     centre = np.median(values, axis=0)
     scale = values.std(axis=0) + 1e-6
@@ -118,9 +118,10 @@ def fit(rows: np.ndarray) -> dict[str, Any]:
         use = fold != f
         scores[~use] = _scorer().fit(inputs[use], changed[use]).decision_function(inputs[~use])
     null = np.sort(scores[~changed])
-    print(f"  held-out area under the curve {area_under_curve(scores[changed], null):.3f}")
+    area = area_under_curve(scores[changed], null)
+    print(f"  held-out area under the curve {area:.3f}")
     whole = _scorer().fit(inputs, changed)
-    return {
+    model = {
         "format": FORMAT,
         "whole": {
             "names": list(change.CHANGE_NUMBERS),
@@ -137,6 +138,7 @@ def fit(rows: np.ndarray) -> dict[str, Any]:
         },
         "null_scores": np.round(null, 4).tolist(),
     }
+    return model, area
 
 
 def _scorer() -> LogisticRegression:

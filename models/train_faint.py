@@ -31,6 +31,7 @@ from models.faint_network import Glass, fit_network
 from models.geometry_truth import seen_in_view
 from models.measure import LOCATED, SQUARED, cache_folder, drawn_shard, kept_rows, sources
 from models.metrics import area_under_curve, wilson
+from models.shipping import Contents, Worth, ship
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.errors import PanelvisionError
 from panelvision.examine import whole_frame
@@ -97,6 +98,7 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m models.train_faint", description=__doc__)
     parser.add_argument("--count", type=int, default=3000, help="dark photos to draw")
     parser.add_argument("--jobs", type=int, default=-1)
+    parser.add_argument("--force", action="store_true", help="replace a better one all the same")
     parser.add_argument(
         "--limit-only",
         action="store_true",
@@ -121,13 +123,12 @@ def main(argv: list[str] | None = None) -> int:
         if k % 5 == 4:
             print(f"  {len(rows)} dark photos measured", flush=True)
     networks, odds = teach_glass(rows)
-    model = fit(rows, odds)
+    model, figures = fit(rows, odds)
     model["limit"] = limit_numbers(model, jobs=args.jobs)
-    part = GLASS.with_suffix(".part.npz")
-    np.savez_compressed(part, allow_pickle=False, **networks)
     # Side by side: the witness's weights speak of these networks and of no others.
-    os.replace(part, GLASS)
-    return _write(model)
+    files: dict[Path, Contents] = {GLASS: networks, TARGET: json.dumps(model)}
+    drawn = f"{len(rows)} dark photos of drawing version {synth.VERSION}"
+    return ship(Worth("faint", figures, drawn), files, force=args.force)
 
 
 def _write(model: dict[str, Any]) -> int:
@@ -260,8 +261,13 @@ def teach_glass(rows: list[dict[str, Any]]) -> tuple[dict[str, np.ndarray], list
     return numbers, [odds[i] for i in range(len(rows))]
 
 
-def fit(rows: list[dict[str, Any]], glass: list[FloatArray]) -> dict[str, Any]:
-    """The model file's contents; ``glass``: the convolutions' odds of each photo's tiles."""
+def fit(
+    rows: list[dict[str, Any]], glass: list[FloatArray]
+) -> tuple[dict[str, Any], dict[str, float]]:
+    """The model file's contents, and areas under the curve over photos held out.
+
+    ``glass``: the convolutions' odds of each photo's tiles.
+    """
     fold = np.arange(len(rows)) // 2 % FOLDS
     tiles = _TileTable(rows)
     networks = [tiles.fit(fold != f, seed=f) for f in range(FOLDS)]
@@ -269,9 +275,10 @@ def fit(rows: list[dict[str, Any]], glass: list[FloatArray]) -> dict[str, Any]:
     for f in range(FOLDS):
         mine = fold[tiles.owner] == f
         odds[mine] = tiles.network([networks[f]]).log_odds(tiles.inputs[mine])
-    plain = _photo_scorer(rows, tiles, odds, networks, None)
-    witness = _photo_scorer(rows, tiles, odds, networks, glass)
-    return {"format": FORMAT, **plain, "limit": {}, "witness": {**witness, "limit": {}}}
+    plain, figures = _photo_scorer(rows, tiles, odds, networks, None)
+    witness, others = _photo_scorer(rows, tiles, odds, networks, glass)
+    figures |= {f"{name}, with the networks": area for name, area in others.items()}
+    return {"format": FORMAT, **plain, "limit": {}, "witness": {**witness, "limit": {}}}, figures
 
 
 def _photo_scorer(
@@ -280,8 +287,8 @@ def _photo_scorer(
     odds: FloatArray,
     networks: list[MLPClassifier],
     glass: list[FloatArray] | None,
-) -> dict[str, Any]:
-    """A scorer of whole photos, with its tile scorer."""
+) -> tuple[dict[str, Any], dict[str, float]]:
+    """A scorer of whole photos, with its tile scorer, and areas under the curve."""
     n = len(rows)
     fold = np.arange(n) // 2 % FOLDS
     pictured = np.array([r["pictured"] > 0 for r in rows])
@@ -314,12 +321,16 @@ def _photo_scorer(
     null = np.sort(scores[~pictured & sure])
     whole = _whole(inputs, pictured, weight, teaching)
     clear = pictured & sure & (snr >= 5)
+    figures = {
+        "all": area_under_curve(scores[pictured & sure], null),
+        "SNR >= 5": area_under_curve(scores[clear], null),
+    }
     print(
         f"  held-out area under the curve{' with the networks' if glass else ''}, screen found: "
-        f"all {area_under_curve(scores[pictured & sure], null):.3f}, "
-        f"SNR >= 5 {area_under_curve(scores[clear], null):.3f} ({int(clear.sum())} photos)"
+        f"all {figures['all']:.3f}, "
+        f"SNR >= 5 {figures['SNR >= 5']:.3f} ({int(clear.sum())} photos)"
     )
-    return {
+    parts = {
         "tile": _plain(tiles.centre, tiles.scale, networks),
         "whole": {
             "names": list(faint.whole_names(glass=glass is not None)),
@@ -338,6 +349,7 @@ def _photo_scorer(
         "false_alarm_rate": FALSE_ALARMS,
         "null_scores": np.round(null, 4).tolist(),
     }
+    return parts, figures
 
 
 def _whole(

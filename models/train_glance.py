@@ -21,8 +21,9 @@ from models.glance import Example, fit_network
 from models.measure import LOCATED, ORDER, SQUARED, cache_folder, mark_of, sources
 from models.places import fault_places
 from models.pretrained import published_weights
+from models.shipping import Worth, ship
 from panelvision.arrays import FloatArray
-from panelvision.errors import PanelvisionError
+from panelvision.errors import ModelError, PanelvisionError
 from panelvision.examine import look_at_a_glance
 from panelvision.labels import SYMPTOMS
 from panelvision.measure import glance_network
@@ -50,6 +51,7 @@ def main(argv: list[str] | None = None) -> int:
     )
     parser.add_argument("--seed", type=int, default=0, help="of the network's first numbers")
     parser.add_argument("--jobs", type=int, default=-1)
+    parser.add_argument("--force", action="store_true", help="replace a better one all the same")
     args = parser.parse_args(argv)
     if args.count < JUDGED:
         parser.error(f"--count: at least {JUDGED} photos are needed")
@@ -66,16 +68,21 @@ def main(argv: list[str] | None = None) -> int:
         start=np.load(TARGET) if args.go_on else None,
         progress=lambda epoch, of, loss: print(f"  epoch {epoch}/{of}: {loss:.3f}", flush=True),
     )
-    part = TARGET.with_suffix(".part.npz")
-    np.savez_compressed(part, allow_pickle=False, **numbers)
-    top1, log_loss = judge(glance_network.read_network(numbers, len(SYMPTOMS)), judged)
+    figures = judge(glance_network.read_network(numbers, len(SYMPTOMS)), judged)
     print(
-        f"taught on {len(taught)} photos; on {len(judged)} others: top-1 {top1:.3f}, "
-        f"log loss {log_loss:.3f}"
+        f"taught on {len(taught)} photos; on {len(judged)} others: top-1 {figures['top-1']:.3f}, "
+        f"log loss {figures['log loss']:.3f}"
     )
-    os.replace(part, TARGET)
-    print(f"wrote {TARGET.name}, {TARGET.stat().st_size // 1024} KiB")
-    return 0
+    worth = Worth("glance", figures, f"{len(judged)} photos of drawing version {synth.VERSION}")
+    return ship(worth, {TARGET: numbers}, force=args.force, shipped=_of_shipped(judged))
+
+
+def _of_shipped(judged: Sequence[Example]) -> dict[str, float] | None:
+    """The same figures of the network that ships, on the same photos; None where there is none."""
+    try:
+        return judge(glance_network.load_network(), judged)
+    except ModelError:
+        return None
 
 
 def drawn(count: int, *, jobs: int, first: int = FIRST_SEED) -> list[Example]:
@@ -123,14 +130,13 @@ def _of_one(seed: int, symptom: str) -> tuple[np.ndarray, np.ndarray, np.ndarray
     return glance.screen, glance.frame, places
 
 
-def judge(
-    network: glance_network.GlanceNetwork, examples: Sequence[Example]
-) -> tuple[float, float]:
-    """Share of right labels and mean log loss of the network's own answers."""
+def judge(network: glance_network.GlanceNetwork, examples: Sequence[Example]) -> dict[str, float]:
+    """Share of right labels and mean log loss of the network's own answers, by name."""
     said: FloatArray = np.array([network.read(e.glance).log_probabilities for e in examples])
     labels = np.array([e.label for e in examples])
     right = said.argmax(axis=1) == labels
-    return float(right.mean()), float(-said[np.arange(len(labels)), labels].mean())
+    surprise = -said[np.arange(len(labels)), labels]
+    return {"top-1": float(right.mean()), "log loss": float(surprise.mean())}
 
 
 if __name__ == "__main__":

@@ -8,7 +8,6 @@ sees the whole screen's light. Figures come from scenes that what is judged neve
 
 import argparse
 import math
-import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -25,6 +24,7 @@ from models.geometry_truth import seen_in_view
 from models.glow_network import Backlight, fit_network
 from models.measure import LOCATED, SQUARED, cache_folder, drawn_shard, kept_rows, sources
 from models.metrics import area_under_curve
+from models.shipping import Worth, ship
 from models.table import place_of
 from models.train_panel import ALARMS, scorer
 from panelvision.arrays import FloatArray, IntArray
@@ -78,6 +78,7 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m models.train_glow", description=__doc__)
     parser.add_argument("--count", type=int, default=5120, help="photos to draw")
     parser.add_argument("--jobs", type=int, default=-1)
+    parser.add_argument("--force", action="store_true", help="replace a better one all the same")
     args = parser.parse_args(argv)
     try:
         pytorch()  # told now, and not after half an hour of drawing
@@ -93,16 +94,11 @@ def main(argv: list[str] | None = None) -> int:
         photos += shard
         if k % 10 == 9:
             print(f"  {len(photos)} photos measured", flush=True)
-    _write(TARGET, fit(photos))
-    _write(NETWORK, teach_network(photos))
-    return 0
-
-
-def _write(path: Path, numbers: dict[str, np.ndarray]) -> None:
-    part = path.with_name(f"part-{path.name}")
-    np.savez_compressed(part, allow_pickle=False, **numbers)
-    os.replace(part, path)
-    print(f"wrote {path.name}, {path.stat().st_size // 1024} KiB", flush=True)
+    scorer_numbers, of_spots = fit(photos)
+    numbers, of_network = teach_network(photos)
+    drawn = f"{len(photos)} photos of drawing version {synth.VERSION}"
+    worth = Worth("glow", {**of_spots, **of_network}, drawn)
+    return ship(worth, {TARGET: scorer_numbers, NETWORK: numbers}, force=args.force)
 
 
 def measured_shard(first: int) -> list[dict[str, Any]]:
@@ -168,8 +164,8 @@ def _labels(found: tuple[spots.Spot, ...], drawn: FloatArray) -> IntArray:
     return out
 
 
-def fit(photos: list[dict[str, Any]]) -> dict[str, np.ndarray]:
-    """The contents of the scorer's file."""
+def fit(photos: list[dict[str, Any]]) -> tuple[dict[str, np.ndarray], dict[str, float]]:
+    """The contents of the scorer's file, and areas under the curve over scenes held out."""
     numbers = np.concatenate([p["numbers"] for p in photos]).astype(np.float64)
     numbers = np.nan_to_num(numbers, nan=MISSING)
     label = np.concatenate([p["label"] for p in photos]) > 0
@@ -187,10 +183,14 @@ def fit(photos: list[dict[str, Any]]) -> dict[str, np.ndarray]:
     threshold = float(np.quantile(best[symptom == "normal"], 1 - ALARMS, method="higher"))
     rule = np.full(len(photos), -20.0)
     np.maximum.at(rule, owner, numbers[:, spots.NAMES.index("by_rule")])
+    figures = {
+        "spots": area_under_curve(odds[label], odds[~label]),
+        "photos with lost lenses": area_under_curve(best[lost], best[~lost]),
+    }
     print(
         f"{len(label)} spots, {int(label.sum())} drawn; held-out area under the curve "
-        f"{area_under_curve(odds[label], odds[~label]):.4f}; photos with lost lenses against "
-        f"the rest {area_under_curve(best[lost], best[~lost]):.4f}, by the rule alone "
+        f"{figures['spots']:.4f}; photos with lost lenses against "
+        f"the rest {figures['photos with lost lenses']:.4f}, by the rule alone "
         f"{area_under_curve(rule[lost], rule[~lost]):.4f}; threshold {threshold:.2f}"
     )
     print(
@@ -200,12 +200,13 @@ def fit(photos: list[dict[str, Any]]) -> dict[str, np.ndarray]:
         mine = (symptom == name) & ~lost
         said = (best[mine] > threshold).mean()
         print(f"  {name}, none lost: reported in {said:.3f} of {int(mine.sum())}", flush=True)
-    return {
+    contents = {
         "members": np.array(1),
         "names": np.array(spots.NAMES),
         "thresholds": np.array([threshold]),
         **{f"0.{k}": v for k, v in arrays_of(whole).items()},
     }
+    return contents, figures
 
 
 def backlight(photo: dict[str, Any]) -> Backlight:
@@ -216,8 +217,10 @@ def backlight(photo: dict[str, Any]) -> Backlight:
     return Backlight(photo["picture"], np.array([dim, spots_drawn]), photo["places"], healthy)
 
 
-def teach_network(photos: list[dict[str, Any]]) -> dict[str, np.ndarray]:
-    """The contents of the network's file."""
+def teach_network(
+    photos: list[dict[str, Any]],
+) -> tuple[dict[str, np.ndarray], dict[str, float]]:
+    """The contents of the network's file, and areas under the curve over scenes held out."""
     judged = np.array([int(p["scene"]) % JUDGED == 0 for p in photos])
     examples = [backlight(p) for p in photos]
     numbers = fit_network(
@@ -230,17 +233,19 @@ def teach_network(photos: list[dict[str, Any]]) -> dict[str, np.ndarray]:
     said = [network.read(e.picture.astype(np.float32)) for e in kept]
     truth = np.array([e.answers for e in kept]) > 0
     normal = np.array([str(p["symptom"]) == "normal" for p in photos])[judged]
+    figures = {}
     for k, name in enumerate(glow_network.QUESTIONS):
         odds = np.array([getattr(s, name) for s in said])
         alarm = float(np.quantile(odds[normal], 0.98))
         yes, no = odds[truth[:, k]], odds[~truth.any(axis=1)]
+        figures[f"network: {name}"] = area_under_curve(yes, no)
         print(
             f"{name}: {len(yes)} photos with, {len(no)} without; area under the curve "
-            f"{area_under_curve(yes, no):.4f}; found {(yes > alarm).mean():.3f} where one healthy "
-            f"screen in fifty alarms, with {(no > alarm).mean():.3f} of all others",
+            f"{figures[f'network: {name}']:.4f}; found {(yes > alarm).mean():.3f} where one "
+            f"healthy screen in fifty alarms, with {(no > alarm).mean():.3f} of all others",
             flush=True,
         )
-    return numbers
+    return numbers, figures
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Train what ``panelvision.locate`` needs: which candidate is the screen, which edge is its side.
 
-    python -m models.train_outline [--photos N] [--first-seed S] [--workers W] [--keep DIR]
+    python -m models.train_outline [--photos N] [--workers W] [--keep DIR] [--force]
 
 Draws photographs, measures every candidate outline and every edge along the sides,
 fits boosted trees and a calibration on photographs held back from the fit, and
@@ -11,7 +11,10 @@ better than it will meet.
 
 import argparse
 import json
+import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,6 +28,7 @@ from sklearn.linear_model import LogisticRegression
 import panelvision
 import synth
 from models.geometry_truth import overlap
+from models.shipping import Contents, Worth, ship, tried_out
 from models.table import place_of
 from panelvision.arrays import FloatArray
 from panelvision.geometry import area
@@ -313,25 +317,27 @@ def calibrate(
     return np.concatenate([model.intercept_, model.coef_[0]]), report
 
 
-def main() -> None:
+def main(argv: list[str] | None = None) -> int:
     """Draw, measure, fit, calibrate, write."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m models.train_outline", description=__doc__)
     parser.add_argument("--photos", type=int, default=600)
     parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--keep", type=Path, help="folder for the drawn photos, to draw them once")
-    options = parser.parse_args()
+    parser.add_argument("--force", action="store_true", help="replace better ones all the same")
+    options = parser.parse_args(argv)
     begin = time.perf_counter()
     if options.keep:
         options.keep.mkdir(parents=True, exist_ok=True)
     seeds = list(range(options.first_seed, options.first_seed + options.photos))
     measured = Parallel(n_jobs=options.workers)(delayed(measure)(s, options.keep) for s in seeds)
-    write(measured, options.keep)
+    status = write(measured, options.keep, force=options.force)
     print(f"{time.perf_counter() - begin:.0f} s")
+    return status
 
 
-def write(measured: list[Measured], keep: Path | None) -> None:
-    """Fit on most of the photos, calibrate on the rest, store the numbers."""
+def write(measured: list[Measured], keep: Path | None, *, force: bool) -> int:
+    """Fit on most of the photos, calibrate on the rest, store the numbers; the exit status."""
     # By the seed's hash: its last digit says which symptom was drawn.
     fit = [m for m in measured if place_of(m.seed) >= HELD]
     held = [m for m in measured if place_of(m.seed) < HELD]
@@ -339,18 +345,35 @@ def write(measured: list[Measured], keep: Path | None) -> None:
     work = work_image(photo.small, photo_size=(photo.width, photo.height))
     _, names = measure_candidates(work, candidates(work), 500.0)
     folder = Path(panelvision.__file__).parent / "data"
-    folder.mkdir(exist_ok=True)
-    sides = fit_sides(fit)
-    np.savez_compressed(folder / "outline_side.npz", calibration=np.array([1e-3, 1e-2]), **sides)
-    np.savez_compressed(folder / "outline_shift.npz", **fit_shift(fit))
-    errors = fit_errors([m.seed for m in held], keep)
-    np.savez_compressed(folder / "outline_side.npz", calibration=errors, **sides)
-    load_trees.cache_clear()
-    ranking = fit_ranking(fit, names)
+    side, shift, rank = (folder / f"outline_{name}.npz" for name in ("side", "shift", "rank"))
+    sides, ranking = fit_sides(fit), fit_ranking(fit, names)
+    new: dict[Path, Contents] = {
+        side: {**sides, "calibration": np.array([1e-3, 1e-2])},
+        shift: fit_shift(fit),
+    }
+    seeds = [m.seed for m in held]
+    try:
+        with _used(new):
+            errors = fit_errors(seeds, keep)
+        new[side] = {**sides, "calibration": errors}
+        with _used(new):
+            weights, report = calibrate(seeds, held, trees_of(ranking), keep)
+    finally:
+        load_trees.cache_clear()
     right = _right_sides(held, trees_of(sides))
-    weights, report = calibrate([m.seed for m in held], held, trees_of(ranking), keep)
-    np.savez_compressed(folder / "outline_rank.npz", calibration=weights, **ranking)
     print(json.dumps(report | {"side_chosen": right, "synth_version": synth.VERSION}))
+    new[rank] = {**ranking, "calibration": weights}
+    figures = {"found": report["found"], "Brier score": report["brier"], "sides chosen": right}
+    photos = f"{len(held)} held-back photos of drawing version {synth.VERSION}"
+    return ship(Worth("outline", figures, photos), new, force=force)
+
+
+@contextmanager
+def _used(files: dict[Path, Contents]) -> Iterator[None]:
+    """The refinement with these files instead of those that ship."""
+    with tried_out(files):
+        load_trees.cache_clear()
+        yield
 
 
 def _right_sides(held: list[Measured], trees: Trees) -> float:
@@ -361,4 +384,4 @@ def _right_sides(held: list[Measured], trees: Trees) -> float:
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

@@ -9,7 +9,6 @@ and the scenes on which the classifier is judged are left out altogether.
 
 import argparse
 import math
-import os
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +24,7 @@ from models.export import arrays_of
 from models.geometry_truth import seen_in_view
 from models.measure import LOCATED, SHARD, SQUARED, cache_folder, drawn_shard, kept_rows, sources
 from models.metrics import area_under_curve
+from models.shipping import Contents, Worth, ship
 from models.table import FIT_SHARE, place_of
 from panelvision.arrays import IntArray
 from panelvision.examine import whole_frame
@@ -123,6 +123,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--extra", type=int, default=2000, help="faults drawn besides")
     parser.add_argument("--jobs", type=int, default=-1)
+    parser.add_argument("--force", action="store_true", help="replace a better one all the same")
     args = parser.parse_args(argv)
     starts = [1_000_000 * args.seed + i * SHARD for i in range(math.ceil(args.count / SHARD))]
     photos: list[dict[str, Any]] = []
@@ -134,13 +135,13 @@ def main(argv: list[str] | None = None) -> int:
         photos += shard
         if k % 16 == 15:
             print(f"  {len(photos)} photos measured", flush=True)
+    files: dict[Path, Contents] = {}
+    figures: dict[str, float] = {}
     for kind in KINDS:
-        numbers = fit(photos, kind)
-        part = FOLDER / f"part-{kind.file}"
-        np.savez_compressed(part, allow_pickle=False, **numbers)
-        os.replace(part, FOLDER / kind.file)
-        print(f"wrote {kind.file}, {(FOLDER / kind.file).stat().st_size // 1024} KiB")
-    return 0
+        files[FOLDER / kind.file], areas = fit(photos, kind)
+        figures |= areas
+    drawn = f"{len(photos)} photos of drawing version {synth.VERSION}"
+    return ship(Worth("panel", figures, drawn), files, force=args.force)
 
 
 def measured_shard(first: int) -> list[dict[str, Any]]:
@@ -263,24 +264,25 @@ def _labels(found: Stretches, faults: list[tuple[float, float]]) -> IntArray:
     return out
 
 
-def fit(photos: list[dict[str, Any]], kind: Kind) -> dict[str, np.ndarray]:
-    """The contents of a kind's file."""
+def fit(photos: list[dict[str, Any]], kind: Kind) -> tuple[dict[str, np.ndarray], dict[str, float]]:
+    """The contents of a kind's file, and areas under the curve over scenes held out."""
     kept = [p for p in photos if place_of(int(p["scene"])) < FIT_SHARE]
     numbers: dict[str, np.ndarray] = {
         "members": np.array(len(AXES)),
         "names": np.array(kind.inputs),
     }
-    thresholds = []
+    thresholds, figures = [], {}
     for i, axis in enumerate(AXES):
-        member, threshold = _fit_axis(kept, kind, axis)
+        member, threshold, area = _fit_axis(kept, kind, axis)
+        figures[f"{axis} {kind.name}"] = area
         numbers.update({f"{i}.{k}": v for k, v in arrays_of(member).items()})
         thresholds.append(threshold)
-    return {**numbers, "thresholds": np.array(thresholds)}
+    return {**numbers, "thresholds": np.array(thresholds)}, figures
 
 
 def _fit_axis(
     photos: list[dict[str, Any]], kind: Kind, axis: Axis
-) -> tuple[HistGradientBoostingClassifier, float]:
+) -> tuple[HistGradientBoostingClassifier, float, float]:
     key = f"{axis}.{kind.name}"
     numbers = np.concatenate([p[f"{key}.numbers"] for p in photos]).astype(np.float64)
     numbers = np.nan_to_num(numbers, nan=MISSING)
@@ -298,9 +300,10 @@ def _fit_axis(
     best = np.full(len(photos), -20.0)
     np.maximum.at(best, owner, odds)
     threshold = float(np.quantile(best[symptom == "normal"], 1 - ALARMS, method="higher"))
+    area = area_under_curve(odds[label == 1], odds[label == 0])
     print(
         f"{axis} {kind.name}: {int(use.sum())}, {int((label == 1).sum())} faults; held-out area "
-        f"under the curve {area_under_curve(odds[label == 1], odds[label == 0]):.4f}; "
+        f"under the curve {area:.4f}; "
         f"threshold {threshold:.2f}"
     )
     right, offered = np.zeros((2, len(photos)), dtype=bool)
@@ -312,7 +315,7 @@ def _fit_axis(
         if name in kind.symptoms[axis]:
             said += f", rightly {right[mine].mean():.3f}, offered {offered[mine].mean():.3f}"
         print(f"  {name}: {said}", flush=True)
-    return whole, threshold
+    return whole, threshold, area
 
 
 def scorer() -> HistGradientBoostingClassifier:
