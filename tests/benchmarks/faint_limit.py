@@ -5,8 +5,11 @@ drawn with pictures of known contrast. Three observers look, each with its thres
 false alarms on screens without a picture: the detector; plain CLAHE with edge energy; and the
 matched filter that is told the picture, the light and the noise (d' = c |w|, with w the
 whitened picture; found with probability Phi(d' - 1.645), area under the curve
-Phi(d' / sqrt 2)). Contrast is given as a multiple of the one at which the matched filter
-finds half, scene by scene; the factor of an observer is the multiple at which it does.
+Phi(d' / sqrt 2); ``tests/test_ideal_observer.py`` checks both). Contrast is given as a multiple
+of the one at which the matched filter finds half, scene by scene; the factor of an observer is the
+multiple at which it does. The noise that the filter is told is what its output spreads by on the
+screens without a picture: JPEG, denoising and dirt leave noise correlated, so that as many
+independent pixels as the formula for white noise counts are not there.
 """
 
 import argparse
@@ -17,12 +20,14 @@ import cv2
 import numpy as np
 from scipy.stats import norm
 
+from models.metrics import area_under_curve
 from panelvision.enhance import enhance
 from panelvision.light import LUMINANCE_WEIGHTS, encode
 from panelvision.measure.faint import load_scorers, score_prepared
 from panelvision.measure.faint_features import Prepared, prepare, shrink, whiten
 from panelvision.photo import from_array
 from panelvision.squareup import Outline, ScreenView, square_up
+from tests import ideal_observer
 from tests.faint_scenes import Scene, draw
 
 MULTIPLES = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 9.0, 14.0)
@@ -60,8 +65,9 @@ def template(scene: Scene, prepared: Prepared) -> np.ndarray:
 
 def matched(white: np.ndarray, filter_: np.ndarray, use: np.ndarray) -> float:
     """Output of the matched filter in units of its noise when the noise is white."""
-    f = filter_ * use[..., None]
-    return float((white * f).sum() / np.sqrt((f * f).sum()))
+    if filter_.shape != white.shape:
+        filter_ = cv2.resize(filter_, use.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return ideal_observer.statistic(white, filter_ * use[..., None])
 
 
 def crossing(multiples: np.ndarray, share: np.ndarray) -> float:
@@ -86,29 +92,28 @@ def main() -> None:
     cv2.setNumThreads(1)
     nulls, scenes = (24, 8) if args.quick else (120, 48)
     scorers = load_scorers()
-    null: dict[str, list[float]] = {"detector": [], "clahe": [], "matched": []}
-    told = None
+    null: dict[str, list[float]] = {"detector": [], "clahe": []}
+    empty: list[tuple[np.ndarray, np.ndarray]] = []
     for seed in range(nulls):
         view, prepared = seen(draw(500_000 + seed))
         null["detector"].append(score_prepared(scorers, prepared)[0])
         null["clahe"].append(clahe_energy(view))
-        if told is None or told.shape != prepared.white.shape:
-            example = draw(1, kind="menu")
-            told = template(example, seen(example)[1])
-            told = cv2.resize(told, prepared.flat.use.shape[1::-1])
-        null["matched"].append(matched(prepared.white, told, prepared.flat.use))
-    # The filter's noise is measured, not assumed: JPEG and denoising leave it correlated.
-    spread = float(1.4826 * np.median(np.abs(null["matched"] - np.median(null["matched"]))))
+        empty.append((prepared.white, prepared.flat.use))
     limit = {k: float(np.quantile(v, 1 - FALSE_ALARMS)) for k, v in null.items()}
-    print(f"{nulls} screens without a picture; spread of the matched filter {spread:.2f}")
     found = {k: np.zeros(len(MULTIPLES)) for k in ("detector", "clahe", "matched")}
     signal: list[float] = []
+    spreads: list[float] = []
+    twice: dict[str, list[float]] = {k: [] for k in found}
     for seed in range(scenes):
         kind = KINDS[seed % len(KINDS)]
         first = draw(600_000 + seed, kind=kind, contrast=0.02)
         _, prepared = seen(first)
         filter_ = template(first, prepared)
-        strength = float(np.sqrt(((filter_ * prepared.flat.use[..., None]) ** 2).sum())) / spread
+        outputs = [matched(white, filter_, use) for white, use in empty]
+        spread = float(1.4826 * np.median(np.abs(outputs - np.median(outputs))))
+        spreads.append(spread)
+        null.setdefault("matched", []).extend(np.array(outputs) / spread)
+        strength = ideal_observer.detectability(filter_ * prepared.flat.use[..., None]) / spread
         half = norm.ppf(1 - FALSE_ALARMS) / strength
         for i, multiple in enumerate(MULTIPLES):
             view, now = seen(draw(600_000 + seed, kind=kind, contrast=float(half * multiple)))
@@ -119,12 +124,25 @@ def main() -> None:
             found["matched"][i] += output > norm.ppf(1 - FALSE_ALARMS)
             if multiple == 2.0:
                 signal.append(output)
+                twice["matched"].append(output)
+                twice["detector"].append(score)
+                twice["clahe"].append(clahe_energy(view))
+    print(
+        f"{nulls} screens without a picture; spread of the matched filter "
+        f"{np.median(spreads):.2f} times that of white noise"
+    )
     share = {k: v / scenes for k, v in found.items()}
-    ideal = norm.cdf(np.array(MULTIPLES) * 1.645 - 1.645)
+    half_found = norm.ppf(1 - FALSE_ALARMS)
+    ideal = ideal_observer.found(np.array(MULTIPLES) * half_found, false_alarms=FALSE_ALARMS)
     print("multiple   " + "  ".join(f"{m:5.1f}" for m in MULTIPLES))
     print("ideal      " + "  ".join(f"{p:5.2f}" for p in ideal))
     for name, values in share.items():
         print(f"{name:10s} " + "  ".join(f"{p:5.2f}" for p in values))
+    # At twice the contrast of which the matched filter finds half.
+    areas = {
+        k: round(area_under_curve(np.array(v), np.array(null[k])), 3) for k, v in twice.items()
+    }
+    print(f"areas under the curve at twice the ideal's contrast: {areas}")
     crossings = {k: crossing(np.array(MULTIPLES), v) for k, v in share.items()}
     # JSON knows no infinity: null says that half were not found at any of the multiples.
     factors = {k: round(v, 3) if np.isfinite(v) else None for k, v in crossings.items()}
@@ -136,7 +154,9 @@ def main() -> None:
                 "contrast_over_ideal": factors["detector"],
                 "contrast_over_ideal_clahe": factors["clahe"],
                 "matched_filter_as_run": factors["matched"],
-                "matched_output_over_formula": round(float(np.mean(signal)) / (2 * 1.645), 3),
+                "matched_output_over_formula": round(float(np.mean(signal)) / (2 * half_found), 3),
+                "areas_under_curve": areas,
+                "area_of_formula": round(float(ideal_observer.area_under_curve(2 * half_found)), 3),
                 "scenes": scenes,
                 "screens_without": nulls,
                 "enhancement_cnr": enhancement_table(4 if args.quick else 16),
