@@ -58,9 +58,9 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "picture is the faint detector's, whose two scores' mean shares out that part.",
         "- What the two scorers of the backlight find is added to the log-probability of dim "
         "zones (`glow_lift`).",
-        "- How much a network of everyday things (EfficientNet-Lite0 as it was published, see "
-        "below) takes the photo for one of a thing without a screen is added to the "
-        "log-probability of not-a-screen (`screen_lift`).",
+        "- How much a network of everyday things (EfficientNet-Lite0 as it was published but "
+        "rounded to eight bits, see below) takes the photo for one of a thing without a screen is "
+        "added to the log-probability of not-a-screen (`screen_lift`).",
         f"- Made {card.get('made', _MISSING)} by `{card.get('command', _MISSING)}` in "
         f"{card.get('seconds', 0) / 60:.0f} minutes on two cores, "
         "photos that were in the cache not counted.",
@@ -81,7 +81,8 @@ def card_text(card: dict[str, Any], known: dict[str, Any]) -> str:
         "screenless photos more often (`MIX` in `models/measure.py`), each measured through "
         "panelvision's own pipeline with the outline that it found itself.",
         "- Split by scene into 82 % fitting, 6 % calibration, 6 % promises (symptom sets; "
-        "with the calibration's, abstention) and 6 % judgement; no scene is in two parts.",
+        "with the calibration's, abstention and `screen_lift`) and 6 % judgement; no scene is in "
+        "two parts.",
         "- The network on the glance started from the published numbers of EfficientNet-Lite0 "
         "(taught on ImageNet's photographs of everyday things; Apache License 2.0) and learned on "
         "drawn photos of other seeds (`python -m models.train_glance`); in a second go, on photos "

@@ -22,6 +22,7 @@ from models.pretrained import (
     start_from_published,
     trunk_numbers,
 )
+from models.shipping import written
 from panelvision.errors import PanelvisionError
 from panelvision.measure import everyday
 
@@ -47,9 +48,8 @@ def main(argv: list[str] | None = None) -> int:
     except PanelvisionError as fault:
         print(f"models.everyday: {fault}", file=sys.stderr)
         return 2
-    parts = {args.out / name: args.out / f"{name}.part.npz" for name in files}
-    for part, numbers in zip(parts.values(), files.values(), strict=True):
-        np.savez_compressed(part, allow_pickle=False, **numbers)
+    args.out.mkdir(parents=True, exist_ok=True)
+    parts = {args.out / name: written(args.out / name, n) for name, n in files.items()}
     for path, part in parts.items():
         os.replace(part, path)
         print(f"wrote {path.name}, {path.stat().st_size // 1024} KiB")

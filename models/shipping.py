@@ -1,26 +1,32 @@
 """How the files of a small scorer replace those that ship, and what a new one has to be worth.
 
 What ships is worth what ``scorers.json`` says, which its trainer wrote: figures of photos that
-what is judged never saw. A new one that is worse does not replace it unless told to; its files
-stay beside those that ship, so that nothing is lost.
+what is judged never saw. A new one that is worse beyond chance does not replace it unless told
+to; its files are put aside in the cache folder, so that nothing is lost.
 """
 
 import json
 import math
 import os
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+import shutil
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from models.measure import cache_folder
+from panelvision.errors import ModelError
+
 LEDGER = Path(__file__).with_name("scorers.json")
-# Figures of which less is better; of all others more is.
+# Figures of which less is better; of all others, which are shares and areas, more is.
 LESS_IS_BETTER = frozenset(("log loss", "Brier score"))
-# chosen: by how much a figure may be worse, of the same photos and of others.
+# chosen: by how much a figure may be worse whatever it was counted on, and, where chance is not
+# told by a formula, where it was counted on other photos.
 SLACK, SLACK_OF_OTHERS = 0.01, 0.03
+# One-sided 95 % point of a normal distribution (textbook).
+_SURE = 1.645
 
 Contents = Mapping[str, np.ndarray] | str
 
@@ -35,12 +41,15 @@ class Worth:
         Its trainer's name, without ``train_``.
     figures : dict of str to float
         By name; larger is better but for those of :data:`LESS_IS_BETTER`.
+    count : int
+        Photos that they were counted on.
     photos : str
-        What they were counted on: drawing version and count.
+        Which these are: what drew and what measured them.
     """
 
     scorer: str
     figures: dict[str, float]
+    count: int
     photos: str
 
 
@@ -52,12 +61,13 @@ def ship(
     shipped: dict[str, float] | None = None,
     ledger: Path = LEDGER,
 ) -> int:
-    """Replace the scorer's files, all or none, and write down what it is worth.
+    """Replace the scorer's files and write down what it is worth.
 
     Parameters
     ----------
     worth : Worth
     files : mapping of path to arrays (written as ``.npz``) or text
+        All are written before the first is replaced.
     force : bool
         Also one that is worse.
     shipped : dict, optional
@@ -68,89 +78,116 @@ def ship(
     -------
     int
         Exit status: 0, or 1 when it was refused.
+
+    Raises
+    ------
+    ModelError
+        When the ledger cannot be read; the new files are put aside.
     """
-    parts = {path: _written(path, contents) for path, contents in files.items()}
-    worse = worse_than_shipped(worth, shipped, ledger=ledger)
+    parts = {path: written(path, contents) for path, contents in files.items()}
+    try:
+        worse = worse_than_shipped(worth, shipped, ledger=ledger)
+    except ModelError as fault:
+        raise ModelError(f"{fault}; the new files are in {_put_aside(parts)}") from None
     if worse and not force:
         print(
             f"refused: the {worth.scorer} scorer that ships is better ({'; '.join(worse)}); give "
-            f"--force to replace it all the same. The new one is in "
-            f"{', '.join(part.name for part in parts.values())}"
+            f"--force to replace it all the same. The new one is in {_put_aside(parts)}"
         )
         return 1
     for path, part in parts.items():
         os.replace(part, path)
         print(f"wrote {path.name}, {path.stat().st_size // 1024} KiB", flush=True)
-    _enter(worth, ledger)
+    _enter(worth, ledger, forced=bool(worse))
     return 0
-
-
-@contextmanager
-def tried_out(files: Mapping[Path, Contents]) -> Iterator[None]:
-    """The files in the place of those that ship, for as long as what they are worth is counted."""
-    kept = {path: path.read_bytes() if path.exists() else None for path in files}
-    try:
-        for path, contents in files.items():
-            os.replace(_written(path, contents), path)
-        yield
-    finally:
-        for path, data in kept.items():
-            if data is None:
-                path.unlink(missing_ok=True)
-            else:
-                part = path.with_name(f"part-{path.name}")
-                part.write_bytes(data)
-                os.replace(part, path)
 
 
 def worse_than_shipped(
     worth: Worth, shipped: dict[str, float] | None = None, *, ledger: Path = LEDGER
 ) -> list[str]:
-    """In what a new scorer is worse, a phrase each; empty when nothing is known of what ships."""
-    slack = SLACK
+    """In what a new scorer is worse, a phrase each; empty when nothing is known of what ships.
+
+    On other photos, a share or an area may be worse by what chance does: its standard error is at
+    most sqrt(a (1 - a) / n) (J. A. Hanley and B. J. McNeil, Radiology 143 (1982), 29-36, for an
+    area with as many of both kinds; from memory).
+    """
+    out = [f"{name} could not be counted" for name, v in worth.figures.items() if not _finite(v)]
+    same = shipped is not None
     if shipped is None:
         known = _read(ledger).get(worth.scorer)
         if known is None:
             print(f"nothing is written down of the {worth.scorer} scorer that ships")
-            return []
+            return out
         shipped = known["figures"]
-        if known["photos"] != worth.photos:
-            print(f"what ships was counted on {known['photos']}, this on {worth.photos}")
-            slack = SLACK_OF_OTHERS
-    out = []
-    for name, now in worth.figures.items():
-        was = shipped.get(name)
-        if was is None:
-            continue
-        better = was - now if name in LESS_IS_BETTER else now - was
-        # A figure that could not be counted is no better than any.
-        if not math.isfinite(now) or better < -slack:
-            out.append(f"{name} {was:.3f} against {now:.3f}")
+        same = known["photos"] == worth.photos and known["count"] == worth.count
+        if not same:
+            print(f"what ships was counted on other photos: {known['count']}, {known['photos']}")
+    for name, was in shipped.items():
+        now = worth.figures.get(name)
+        if now is None:
+            out.append(f"{name} was not counted")
+        elif _finite(now):
+            better = was - now if name in LESS_IS_BETTER else now - was
+            if better < -_allowed(name, was, worth.count, same=same):
+                out.append(f"{name} {was:.3f} against {now:.3f}")
     return out
 
 
-def _written(path: Path, contents: Contents) -> Path:
-    part = path.with_name(f"part-{path.name}")
+def _allowed(name: str, was: float, count: int, *, same: bool) -> float:
+    if same:
+        return SLACK
+    if name in LESS_IS_BETTER:
+        return SLACK_OF_OTHERS
+    return max(SLACK, _SURE * math.sqrt(2 * max(was * (1 - was), 0.0) / max(count, 1)))
+
+
+def _finite(value: float) -> bool:
+    return math.isfinite(value)
+
+
+def written(path: Path, contents: Contents) -> Path:
+    """A file beside another, to replace it; no hash and no package takes it for one of its own."""
+    part = path.with_name(f"{path.name}.part")
     if isinstance(contents, str):
         part.write_text(contents, encoding="utf-8")
     else:
-        np.savez_compressed(part, allow_pickle=False, **contents)
+        with open(part, "wb") as to:
+            np.savez_compressed(to, allow_pickle=False, **contents)
     return part
+
+
+def _put_aside(parts: Mapping[Path, Path]) -> Path:
+    aside = cache_folder() / "refused"
+    aside.mkdir(parents=True, exist_ok=True)
+    for path, part in parts.items():
+        shutil.move(part, aside / path.name)
+    return aside
 
 
 def _read(ledger: Path) -> dict[str, Any]:
     try:
         known: dict[str, Any] = json.loads(ledger.read_text(encoding="utf-8"))
+        for entry in known.values():
+            float(entry["count"]), str(entry["photos"])
+            if not all(_finite(float(v)) for v in entry["figures"].values()):
+                raise ValueError("not a number")
     except FileNotFoundError:
         return {}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as fault:
+        raise ModelError(f"{ledger.name}: cannot be read ({fault}); put it right") from None
     return known
 
 
-def _enter(worth: Worth, ledger: Path) -> None:
+def _enter(worth: Worth, ledger: Path, *, forced: bool) -> None:
     known = _read(ledger)
-    figures = {name: round(value, 4) for name, value in worth.figures.items()}
-    known[worth.scorer] = {"figures": figures, "photos": worth.photos}
-    part = ledger.with_name(f"part-{ledger.name}")
-    text = json.dumps(dict(sorted(known.items())), indent=1) + "\n"
-    part.write_text(text, encoding="utf-8")
+    before = known.get(worth.scorer, {})
+    figures = {name: round(v, 4) for name, v in worth.figures.items() if _finite(v)}
+    if not forced and before.get("photos") == worth.photos:
+        # What was reached stands: a little worse again and again must not add up.
+        for name, was in before["figures"].items():
+            if name in figures:
+                best = min if name in LESS_IS_BETTER else max
+                figures[name] = best(was, figures[name])
+    known[worth.scorer] = {"figures": figures, "count": worth.count, "photos": worth.photos}
+    part = written(ledger, json.dumps(dict(sorted(known.items())), indent=1) + "\n")
     os.replace(part, ledger)

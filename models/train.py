@@ -277,7 +277,8 @@ def fit_model(split: Split, members: list[Family], *, seed: int) -> tuple[Sympto
 def calibrated(model: SymptomModel, split: Split) -> SymptomModel:
     """The model with its calibration fitted and its promises set, on parts of their own.
 
-    ``split``: columns as the model has them.
+    But for the lift of the network of everyday things: few photos of a part show no screen, so its
+    two numbers are fitted to both. ``split``: columns as the model has them.
     """
     model = replace(model, screen_lift=_screen_lift(model, join(split.calibrate, split.promise)))
     scores = model.log_probabilities(split.calibrate.values)
@@ -299,8 +300,7 @@ def calibrated(model: SymptomModel, split: Split) -> SymptomModel:
 def _screen_lift(model: SymptomModel, table: Table) -> tuple[float, float] | None:
     """What the network of everyday things adds, before temperature and offsets are fitted to it.
 
-    Two numbers: few of the table's photos show no screen, so it is that of all parts that
-    nothing was fitted to but the one that judges.
+    table: all parts that nothing was fitted to but the one that judges.
     """
     scores = replace(model, screen_lift=None).log_probabilities(table.values)
     temperature, bias = fit_temperature(scores, table.labels)

@@ -61,8 +61,8 @@ def main(argv: list[str] | None = None) -> int:
         if len(rows) % 100 < SHARD:
             print(f"  {len(rows)} pairs measured", flush=True)
     model, area = fit(np.array(rows, dtype=np.float64))
-    photos = f"{len(rows)} pairs of drawing version {synth.VERSION}"
-    worth = Worth("change", {"area under the curve": area}, photos)
+    photos = f"drawing version {synth.VERSION}, measured by {sources(*SOURCES)}"
+    worth = Worth("change", {"area under the curve": area}, len(rows), photos)
     return ship(worth, {TARGET: json.dumps(model)}, force=args.force)
 
 

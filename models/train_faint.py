@@ -31,7 +31,7 @@ from models.faint_network import Glass, fit_network
 from models.geometry_truth import seen_in_view
 from models.measure import LOCATED, SQUARED, cache_folder, drawn_shard, kept_rows, sources
 from models.metrics import area_under_curve, wilson
-from models.shipping import Contents, Worth, ship
+from models.shipping import Contents, Worth, ship, written
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.errors import PanelvisionError
 from panelvision.examine import whole_frame
@@ -107,7 +107,9 @@ def main(argv: list[str] | None = None) -> int:
     args = parser.parse_args(argv)
     if args.limit_only:
         model = json.loads(TARGET.read_text(encoding="utf-8"))
-        return _write({**model, "limit": limit_numbers(model, jobs=args.jobs)})
+        model["limit"] = limit_numbers(model, jobs=args.jobs)
+        os.replace(written(TARGET, json.dumps(model)), TARGET)
+        return 0
     try:
         pytorch()  # told now, and not after ten minutes of drawing
     except PanelvisionError as fault:
@@ -127,16 +129,8 @@ def main(argv: list[str] | None = None) -> int:
     model["limit"] = limit_numbers(model, jobs=args.jobs)
     # Side by side: the witness's weights speak of these networks and of no others.
     files: dict[Path, Contents] = {GLASS: networks, TARGET: json.dumps(model)}
-    drawn = f"{len(rows)} dark photos of drawing version {synth.VERSION}"
-    return ship(Worth("faint", figures, drawn), files, force=args.force)
-
-
-def _write(model: dict[str, Any]) -> int:
-    part = TARGET.with_suffix(".part")
-    part.write_text(json.dumps(model), encoding="utf-8")
-    os.replace(part, TARGET)
-    print(f"wrote {TARGET.name}, {TARGET.stat().st_size // 1024} KiB")
-    return 0
+    drawn = f"drawing version {synth.VERSION}, measured by {sources(*SOURCES)}"
+    return ship(Worth("faint", figures, len(rows), drawn), files, force=args.force)
 
 
 def measured_shard(first: int) -> list[dict[str, Any]]:

@@ -21,7 +21,7 @@ from models.glance import Example, fit_network
 from models.measure import LOCATED, ORDER, SQUARED, cache_folder, mark_of, sources
 from models.places import fault_places
 from models.pretrained import published_weights
-from models.shipping import Worth, ship
+from models.shipping import Worth, ship, written
 from panelvision.arrays import FloatArray
 from panelvision.errors import ModelError, PanelvisionError
 from panelvision.examine import look_at_a_glance
@@ -62,19 +62,22 @@ def main(argv: list[str] | None = None) -> int:
         return 2
     taught = drawn(args.count, jobs=args.jobs)
     judged = drawn(JUDGED, first=JUDGED_SEED, jobs=args.jobs)
+    shipped = _of_shipped(judged)
     numbers = fit_network(
         taught,
         seed=args.seed,
         start=np.load(TARGET) if args.go_on else None,
         progress=lambda epoch, of, loss: print(f"  epoch {epoch}/{of}: {loss:.3f}", flush=True),
     )
+    written(TARGET, numbers)  # before anything that may fail
     figures = judge(glance_network.read_network(numbers, len(SYMPTOMS)), judged)
     print(
         f"taught on {len(taught)} photos; on {len(judged)} others: top-1 {figures['top-1']:.3f}, "
         f"log loss {figures['log loss']:.3f}"
     )
-    worth = Worth("glance", figures, f"{len(judged)} photos of drawing version {synth.VERSION}")
-    return ship(worth, {TARGET: numbers}, force=args.force, shipped=_of_shipped(judged))
+    photos = f"drawing version {synth.VERSION}, measured by {sources(*SOURCES)}"
+    worth = Worth("glance", figures, len(judged), photos)
+    return ship(worth, {TARGET: numbers}, force=args.force, shipped=shipped)
 
 
 def _of_shipped(judged: Sequence[Example]) -> dict[str, float] | None:

@@ -96,8 +96,8 @@ def main(argv: list[str] | None = None) -> int:
             print(f"  {len(photos)} photos measured", flush=True)
     scorer_numbers, of_spots = fit(photos)
     numbers, of_network = teach_network(photos)
-    drawn = f"{len(photos)} photos of drawing version {synth.VERSION}"
-    worth = Worth("glow", {**of_spots, **of_network}, drawn)
+    drawn = f"drawing version {synth.VERSION}, measured by {sources(*SOURCES)}"
+    worth = Worth("glow", {**of_spots, **of_network}, len(photos), drawn)
     return ship(worth, {TARGET: scorer_numbers, NETWORK: numbers}, force=args.force)
 
 

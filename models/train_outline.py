@@ -15,9 +15,10 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import cv2
 import numpy as np
@@ -28,15 +29,16 @@ from sklearn.linear_model import LogisticRegression
 import panelvision
 import synth
 from models.geometry_truth import overlap
-from models.shipping import Contents, Worth, ship, tried_out
+from models.shipping import Contents, Worth, ship
 from models.table import place_of
+from panelvision import outline_refine
 from panelvision.arrays import FloatArray
 from panelvision.geometry import area
 from panelvision.locate import FOCAL_OVER_DIAGONAL, attempt, extend, worth_trying
 from panelvision.outline_candidates import candidates, work_image
 from panelvision.outline_refine import REACH, RIDGE_FEATURES, refine_corners, ridges, side_strip
 from panelvision.outline_score import measure_candidates
-from panelvision.outline_trees import Trees, load_trees
+from panelvision.outline_trees import Trees
 from panelvision.photo import Photo, read_photo
 
 FIRST_SEED = 500_000_000
@@ -347,32 +349,35 @@ def write(measured: list[Measured], keep: Path | None, *, force: bool) -> int:
     folder = Path(panelvision.__file__).parent / "data"
     side, shift, rank = (folder / f"outline_{name}.npz" for name in ("side", "shift", "rank"))
     sides, ranking = fit_sides(fit), fit_ranking(fit, names)
-    new: dict[Path, Contents] = {
-        side: {**sides, "calibration": np.array([1e-3, 1e-2])},
-        shift: fit_shift(fit),
-    }
+    shifts = fit_shift(fit)
     seeds = [m.seed for m in held]
-    try:
-        with _used(new):
-            errors = fit_errors(seeds, keep)
-        new[side] = {**sides, "calibration": errors}
-        with _used(new):
-            weights, report = calibrate(seeds, held, trees_of(ranking), keep)
-    finally:
-        load_trees.cache_clear()
+    with _refining_by(sides, shifts, np.array([1e-3, 1e-2])):
+        errors = fit_errors(seeds, keep)
+    with _refining_by(sides, shifts, errors):
+        weights, report = calibrate(seeds, held, trees_of(ranking), keep)
     right = _right_sides(held, trees_of(sides))
     print(json.dumps(report | {"side_chosen": right, "synth_version": synth.VERSION}))
-    new[rank] = {**ranking, "calibration": weights}
+    new: dict[Path, Contents] = {
+        side: {**sides, "calibration": errors},
+        shift: shifts,
+        rank: {**ranking, "calibration": weights},
+    }
     figures = {"found": report["found"], "Brier score": report["brier"], "sides chosen": right}
-    photos = f"{len(held)} held-back photos of drawing version {synth.VERSION}"
-    return ship(Worth("outline", figures, photos), new, force=force)
+    first, last = measured[0].seed, measured[-1].seed
+    photos = f"drawing version {synth.VERSION}, held back of seeds {first} to {last}"
+    return ship(Worth("outline", figures, len(held), photos), new, force=force)
 
 
 @contextmanager
-def _used(files: dict[Path, Contents]) -> Iterator[None]:
-    """The refinement with these files instead of those that ship."""
-    with tried_out(files):
-        load_trees.cache_clear()
+def _refining_by(
+    sides: dict[str, Any], shifts: dict[str, Any], errors: FloatArray
+) -> Iterator[None]:
+    """The refinement in this process with these trees instead of those that ship."""
+    trees = {
+        "side": replace(trees_of(sides), calibration=errors),
+        "shift": trees_of(shifts),
+    }
+    with patch.object(outline_refine, "load_trees", trees.__getitem__):
         yield
 
 

@@ -140,8 +140,8 @@ def main(argv: list[str] | None = None) -> int:
     for kind in KINDS:
         files[FOLDER / kind.file], areas = fit(photos, kind)
         figures |= areas
-    drawn = f"{len(photos)} photos of drawing version {synth.VERSION}"
-    return ship(Worth("panel", figures, drawn), files, force=args.force)
+    drawn = f"drawing version {synth.VERSION}, measured by {sources(*SOURCES)}"
+    return ship(Worth("panel", figures, len(photos), drawn), files, force=args.force)
 
 
 def measured_shard(first: int) -> list[dict[str, Any]]:

@@ -38,8 +38,9 @@ _LEAST_LOG_P = float(np.log(1e-6))
 DARK_SCORES = ("faint_score", "faint_witness_score")
 # Log-odds of a fault of the backlight, each of a scorer that was taught that alone.
 GLOW_SCORES = ("glow_spot_1", "glow_spot_2", *GLOW_NETWORK_SCORES)
-# What networks of many pictures say is not for the members to read: taught on drawings, as they
-# were, members would trust it as far as it may be trusted on drawings.
+# What networks of many pictures say is not for the members to read: members would trust it as far
+# as it may be trusted on drawings, too far where it was taught on them, and not far enough where
+# it was taught on photographs.
 NOT_FOR_MEMBERS = frozenset((*GLANCE_SCORES, *GLOW_NETWORK_SCORES, EVERYDAY_SCORE))
 
 

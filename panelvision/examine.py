@@ -504,9 +504,9 @@ def _measure(
         "glance": lambda: _set(
             glance, lambda: measure_glance(photo, around.result(), location.outline)
         ),
-        "everyday": lambda: measure_everyday(photo, location.outline),
         "steady": lambda: _set(steady, lambda: camera.result().discount(view)),
         "faint": lambda: _faint(photo, view, glance.result()),
+        "everyday": lambda: measure_everyday(photo, location.outline),
         "columns": lambda: measure_columns(photo, steady.result()),
         "colour": lambda: measure_colour(view),
         "texture": lambda: measure_texture(photo, view),

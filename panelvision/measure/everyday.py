@@ -15,11 +15,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
+import cv2
 import numpy as np
 
 from panelvision.arrays import FloatArray, IntArray
 from panelvision.evaluators import log_softmax
-from panelvision.light import averaged
+from panelvision.light import can_be_halved, halved
 from panelvision.measure.stored import read_stored
 from panelvision.measure.trunk import Trunk, read_trunk
 from panelvision.photo import Photo
@@ -115,12 +116,20 @@ def measure_everyday(photo: Photo, outline: Outline | None) -> EverydayReading:
 
 def _pictures(photo: Photo) -> tuple[IntArray, IntArray]:
     """The whole frame squeezed into the square, and fitted into it, (224, 224, 3) uint8."""
+    pixels = photo.small
+    # As long as both sides stay long enough: one of the pictures is squeezed along one side only.
+    while can_be_halved(pixels) and min(pixels.shape[:2]) >= 2 * SIDE:
+        pixels = halved(pixels)
     shrink = SIDE / max(photo.width, photo.height)
     w, h = (max(1, round(n * shrink)) for n in (photo.width, photo.height))
     fitted = np.full((SIDE, SIDE, 3), round(_MIDDLE), np.uint8)
     top, left = (SIDE - h) // 2, (SIDE - w) // 2
-    fitted[top : top + h, left : left + w] = _eight_bits(averaged(photo.small, (w, h)))
-    return _eight_bits(averaged(photo.small, (SIDE, SIDE))), fitted
+    fitted[top : top + h, left : left + w] = _shrunk(pixels, (w, h))
+    return _shrunk(pixels, (SIDE, SIDE)), fitted
+
+
+def _shrunk(codes: IntArray, size: tuple[int, int]) -> IntArray:
+    return _eight_bits(cv2.resize(codes, size, interpolation=cv2.INTER_AREA))
 
 
 def _eight_bits(codes: IntArray) -> IntArray:
@@ -143,8 +152,16 @@ def load_network() -> EverydayNetwork:
     ModelError
         When a file of it is missing or damaged.
     """
-    trunk = read_stored(TRUNK_FILE, lambda numbers: read_trunk(numbers, "trunk", LEVELS))
+    trunk = read_stored(TRUNK_FILE, _read_trunk)
     return read_stored(HEAD_FILE, lambda numbers: _read_head(numbers, trunk))
+
+
+def _read_trunk(numbers: Mapping[str, np.ndarray]) -> Trunk:
+    trunk = read_trunk(numbers, "trunk", LEVELS)
+    last = trunk(np.zeros((3, SIDE, SIDE), np.float32))[-1]
+    if len(last) != CHANNELS or not np.isfinite(last).all():
+        raise ValueError("trunk: does not fit")
+    return trunk
 
 
 def _read_head(numbers: Mapping[str, np.ndarray], trunk: Trunk) -> EverydayNetwork:
@@ -157,9 +174,6 @@ def _read_head(numbers: Mapping[str, np.ndarray], trunk: Trunk) -> EverydayNetwo
         raise ValueError("dense layers do not fit")
     if not all(np.isfinite(a).all() for a in (*widen, *kinds)):
         raise ValueError("numbers are not finite")
-    last = trunk(np.zeros((3, SIDE, SIDE), np.float32))[-1]
-    if len(last) != CHANNELS or not np.isfinite(last).all():
-        raise ValueError("trunk: does not fit")
     return EverydayNetwork(trunk, widen, kinds)
 
 
