@@ -319,11 +319,20 @@ def judge(
         usable = False
         if faint.hint and faint.hint not in retake:
             retake.insert(0, faint.hint)
+    # Nor is a picture there that was not found.
+    if reading.symptom == "faint-image" and not faint.found:
+        usable = False
+        retake.insert(0, _DARK_RETAKE)
+    # A page shown on purpose looks the same: what the set's menu does is not in the photo.
+    if reading.symptom == "glow-no-image" and (observations or {}).get("menu") not in _NO_MENU:
+        usable = False
+        retake.insert(0, _MENU_RETAKE)
     if reading.symptom != "not-a-screen" and _sure_outline(seen) is None:
         usable = False
         retake.append(_NO_OUTLINE_RETAKE)
-    if not usable and not retake:
-        retake.append(retake_for(reading))
+    asked = retake_for(reading)
+    if not usable and (not retake or not reading.can_tell) and asked not in retake:
+        retake.append(asked)
     retake.extend(seen.evidence.camera.retake)
     return Examination(
         look=seen,
@@ -371,10 +380,16 @@ _DARK_RETAKE = (
 _LIT_RETAKE = (
     "Take one more photo without torch and room light: a lit screen stays grey, a dark one black."
 )
+_MENU_RETAKE = (
+    "Open the set's own menu and take one more photo: a plain page shown on purpose looks the same "
+    "as a lit screen without a picture, and the menu tells them apart."
+)
+# What is noted of a menu that does not come up as it should.
+_NO_MENU = ("absent", "corrupt")
 _FRAME_RETAKE = "Take one more photo with the screen filling the frame, all four corners in it."
 _CONTENT_RETAKE = (
-    "Open the set's menu or show a plain grey page, and take one more photo from straight in "
-    "front: a fault stays where it is, whatever is shown."
+    "Open the set's menu, over a plain grey page if you can, and take one more photo from straight "
+    "in front: a fault stays where it is, whatever is shown."
 )
 
 

@@ -7,6 +7,7 @@ from panelvision.evidence import Evidence
 from panelvision.findings_grid import describe_columns, describe_rows
 from panelvision.findings_surface import describe_surface
 from panelvision.marks import Finding, Mark
+from panelvision.measure.faint import WORKING_PANEL_CONTRAST
 from panelvision.squareup import Outline
 
 __all__ = ["Finding", "Mark", "describe", "supported"]
@@ -15,6 +16,7 @@ __all__ = ["Finding", "Mark", "describe", "supported"]
 _ABOUT = {
     "faint-image": ("faint",),
     "no-image": ("faint",),
+    "glow-no-image": ("check",),
     "half-screen": ("half",),
     "vertical-bands": ("band",),
     "vertical-lines": ("line",),
@@ -158,8 +160,11 @@ def _describe_faint(evidence: Evidence, reading: SymptomReading) -> list[Finding
     if limit < _MOST_CONTRAST:
         sentence = (
             f"No faint picture was found; one with a contrast of {100 * limit:.1f} % or more "
-            + ("would have been." if agreed else f"would have been, but {_AGAINST}.")
+            "would have been, nine times in ten"
         )
+        if limit > WORKING_PANEL_CONTRAST:
+            sentence += ", but more than half of working panels show less under a torch"
+        sentence += "." if agreed else f"; but {_AGAINST}."
     else:
         sentence = "No faint picture was found, but this photo may well have missed one" + (
             "." if agreed else f", and {_AGAINST}."

@@ -109,7 +109,8 @@ def _zone(z: DimZone, strip: Strip | None, support: float) -> Finding:
         if np.isfinite(z.edge_width)
         else ""
     )
-    text = f"A soft-edged dark zone {where}: {loss} than around it{edge}"
+    kind = "soft-edged dark" if np.isfinite(z.edge_width) else "dark"
+    text = f"A {kind} zone {where}: {loss} than around it{edge}"
     if strip is not None:
         which = (
             f"strip {strip.first}"

@@ -64,12 +64,23 @@ WANTED: dict[str, tuple[str, tuple[str, ...]]] = {
     "white": (
         "one photo with a plain bright page on the screen",
         (
-            "Show something bright and even, such as a blank white page or the set's own menu.",
+            "Show something bright and even, such as a blank white page, and open the set's own "
+            "menu over it.",
             "Stand straight in front of the middle of the screen, about two metres away, with "
             "the whole screen in the picture and a little of its frame on every side.",
             "Darken the room so that nothing is reflected in the glass. Do not use the flash.",
             "Tap on the screen in the camera's picture to focus there, hold still, and take "
             "the photo.",
+        ),
+    ),
+    "lit-menu": (
+        "one photo of the screen with the set's own menu open",
+        (
+            "Switch the set on, as if you wanted to watch it, and press the menu key on its remote "
+            "control. If no menu appears, wait ten seconds and take the photo all the same.",
+            "Stand straight in front of the middle of the screen, about two metres away, with "
+            "the whole screen in the picture and a little of its frame on every side.",
+            "Darken the room so that nothing is reflected in the glass. Do not use the flash.",
         ),
     ),
     "again": (

@@ -31,6 +31,8 @@ _SURE_SYMPTOM = 0.75
 _SURE_SUSPECT = 0.5
 # chosen: likelier than not.
 _LIKELY_DARK = 0.5
+# chosen: of a hundred pairs without a change one seems to have one by as much.
+_SURE_CHANGE = 0.01
 # chosen: who sent as many usable photos and left us unsure will not do better with one more.
 _ENOUGH_PHOTOS = 3
 
@@ -243,7 +245,7 @@ def decide(photos: Sequence[SortedPhoto], change: Mapping[str, Any] | None) -> N
         best = max(readable, key=lambda p: p.probability)
         return NextStep("not-a-screen", symptom="not-a-screen", confidence=best.probability)
     usable = [p for p in screens if p.usable]
-    if change is not None and change.get("changed"):
+    if change is not None and _answered(change, screens):
         # The panel answered the menu: whatever each photo says alone, a picture is formed.
         best = max(screens, key=lambda p: _probability_of(p, "faint-image"))
         sure = max(_probability_of(best, "faint-image"), 1 - float(change.get("p_value") or 0.0))
@@ -251,6 +253,11 @@ def decide(photos: Sequence[SortedPhoto], change: Mapping[str, Any] | None) -> N
         return NextStep("quote", "", "faint-image", suspect, sure * share, share)
     if not usable:
         best = max(screens, key=lambda p: p.probability)
+        glows = [p for p in screens if p.symptom == "glow-no-image"]
+        if len({p.sha256 for p in glows if p.probability >= _SURE_SYMPTOM}) > 1:
+            # The menu was asked for, and this is what came: no photo gets further.
+            suspect, share = _first(best.record.get("suspects") or {})
+            return NextStep("bring-in", "", best.symptom, suspect, best.probability * share, share)
         return NextStep(
             "ask-for-photo", _wanted(best), best.symptom, "", best.probability, hints=_hints(best)
         )
@@ -276,6 +283,18 @@ def decide(photos: Sequence[SortedPhoto], change: Mapping[str, Any] | None) -> N
     return NextStep("bring-in", "", best.symptom, suspect, confidence, share)
 
 
+def _answered(change: Mapping[str, Any], photos: Sequence[SortedPhoto]) -> bool:
+    """Whether the panel of a dark set answered: surely, or where a photo may show a picture too.
+
+    One pair in twenty without a change is told as changed.
+    """
+    if not change.get("changed"):
+        return False
+    if float(change.get("p_value") or 0.0) <= _SURE_CHANGE:
+        return True
+    return any("faint-image" in (p.record.get("symptom_set") or ()) for p in photos)
+
+
 def _probability_of(photo: SortedPhoto, symptom: str) -> float:
     return float((photo.record.get("symptom_probabilities") or {}).get(symptom) or 0.0)
 
@@ -297,6 +316,8 @@ def _wanted(photo: SortedPhoto) -> str:
         return "menu"
     if photo.symptom in DARK or DARK & set(photo.record.get("symptom_set") or ()):
         return "torch"
+    if photo.symptom == "glow-no-image":
+        return "lit-menu"
     if not photo.usable:
         return "again"
     return "white"

@@ -156,8 +156,13 @@ def _photos(case: SortedCase, store: CaseStore, before: Case | None) -> tuple[Ca
 
 
 def _suspects(case: SortedCase) -> dict[str, object] | None:
-    usable = [photo for photo in case.photos if photo.usable and photo.record.get("suspects")]
+    # As `decide` does: a label beside the set, or the set in a good moment, says less.
+    usable = [
+        photo
+        for photo in case.photos
+        if photo.usable and photo.record.get("suspects") and photo.symptom != "not-a-screen"
+    ]
     if not usable:
         return None
-    best = max(usable, key=lambda photo: photo.probability)
+    best = max(usable, key=lambda photo: (photo.symptom != "normal", photo.probability))
     return {"suspects": dict(best.record["suspects"]), "next_test": best.record.get("next_test")}

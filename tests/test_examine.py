@@ -267,6 +267,47 @@ def test_a_picture_that_was_found_is_no_ground_for_saying_that_there_is_none(mon
     assert not result.usable and result.retake
 
 
+def sure_of(symptom):
+    labels = {**dict.fromkeys(SYMPTOMS, 0.0), symptom: 0.95, "cracked": 0.05}
+    return SymptomReading(symptom, labels, (symptom,), True)
+
+
+def test_a_faint_picture_that_was_not_found_is_not_answered(monkeypatch):
+    dark = draw(42, nuisances=())
+    seen = look(from_array(dark.pixels), corners=dark.corners)
+    assert not seen.evidence.faint.found, "nothing was drawn"
+    monkeypatch.setattr(SymptomModel, "read", lambda *_: sure_of("faint-image"))
+    result = judge(seen)
+    assert not result.usable and any("menu" in hint for hint in result.retake)
+
+
+@pytest.mark.parametrize(
+    ("menu", "usable"), [(None, False), ("clean", False), ("absent", True), ("corrupt", True)]
+)
+def test_a_lit_screen_without_a_picture_is_not_told_from_a_plain_page(
+    result, menu, usable, monkeypatch
+):
+    # What the set's menu does is not in the photo; who has looked may say it.
+    monkeypatch.setattr(SymptomModel, "read", lambda *_: sure_of("glow-no-image"))
+    noted = {} if menu is None else {"menu": menu}
+    told = judge(result.look, observations=noted)
+    assert told.usable is usable
+    if not usable:
+        assert "menu" in told.retake[0] and "plain page" in told.retake[0]
+    monkeypatch.setattr(SymptomModel, "read", lambda *_: sure_of("blocky"))
+    assert judge(result.look).usable
+
+
+def test_an_unsure_reading_asks_for_what_would_tell_beside_what_is_mild(result, monkeypatch):
+    unsure = replace(sure_of("normal"), can_tell=False, reason="too close to call")
+    monkeypatch.setattr(SymptomModel, "read", lambda *_: unsure)
+    quality = replace(result.look.evidence.quality, retake=("Step back a little.",))
+    evidence = replace(result.look.evidence, quality=quality)
+    told = judge(replace(result.look, evidence=evidence))
+    assert told.retake[0] == "Step back a little."
+    assert any("plain grey page" in hint for hint in told.retake[1:])
+
+
 def test_a_lit_screens_record_says_nothing_of_a_faint_picture(result):
     assert not result.asks_for_faint
     assert result.to_json()["faint"] is None

@@ -321,6 +321,22 @@ def test_a_live_test_is_opened_for_unplugged():
     assert any("Unplug the set at the wall" in text for text in K.cautions_for("back-off", True))
 
 
+def test_a_panel_that_is_lifted_off_is_refitted_before_power():
+    """Of all live tests ahead with the panel off: power on a panel that lies loose."""
+    dark = {"sound": "yes", "picture": "dark", "torch": "faint-picture"}
+    lifted = [n for n, t in K.tests.items() if t.level == "panel-off"]
+    told = 0
+    for name in lifted:
+        for value in K.tests[name].values:
+            following = advise(None, {**dark, name: value}).next_test
+            if following is None or K.tests[following.name].level != "back-off":
+                continue
+            live = K.tests[following.name].live
+            assert ("panel is lifted off" in " ".join(following.cautions)) == live
+            told += live
+    assert told
+
+
 def test_the_order_of_observations_does_not_matter():
     first = isolate(PHOTO, SEEN)
     for order in itertools.islice(itertools.permutations(SEEN.items()), 0, 720, 97):

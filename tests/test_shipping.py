@@ -119,7 +119,7 @@ def test_of_a_scorer_that_nothing_is_known_of_nothing_is_refused(shelf, capsys):
 def test_a_damaged_ledger_is_a_clear_error_and_nothing_is_lost(shelf, damage):
     folder, ledger = shelf
     ledger.write_text(damage)
-    with pytest.raises(ModelError, match="scorers.json: cannot be read.*put it right"):
+    with pytest.raises(ModelError, match=r"scorers\.json: cannot be read.*put it right"):
         put(shelf, {"area": 0.95, "log loss": 0.4})
     assert is_old(folder) and is_new(folder / "cache" / "refused")
 

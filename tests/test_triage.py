@@ -422,17 +422,41 @@ _UNSURE = {"usable": False, "retake": ["Move closer."]}
         ([seen("faint-image", 0.6)] * 3, None, "bring-in", ""),
         ([seen("vertical-lines", 0.6)], None, "ask-for-photo", "white"),
         ([seen("blocky", **_UNSURE)], None, "ask-for-photo", "again"),
+        # A lit screen without a picture, or a plain page: the menu tells.
+        ([seen("glow-no-image", **_UNSURE)], None, "ask-for-photo", "lit-menu"),
+        ([seen("glow-no-image", **_UNSURE)] * 2, None, "ask-for-photo", "lit-menu"),
+        ([seen("glow-no-image", **_UNSURE), seen("normal")], None, "ask-for-photo", "fault"),
         ([seen("no-image", suspects={a: 1 / 7 for a in ASSEMBLIES})], None, "bring-in", ""),
         ([seen("no-image", 0.6, **_UNSURE)] * 2, {"changed": True, "p_value": 0.01}, "quote", ""),
         ([seen("no-image", 0.6, **_UNSURE)] * 2, {"changed": False}, "ask-for-photo", "torch"),
+        # One pair in twenty seems changed where nothing is: that alone is no quote.
+        (
+            [seen("no-image", **_UNSURE)] * 2,
+            {"changed": True, "p_value": 0.04},
+            "ask-for-photo",
+            "torch",
+        ),
+        (
+            [seen("no-image", 0.6, symptom_set=["no-image", "faint-image"], **_UNSURE)] * 2,
+            {"changed": True, "p_value": 0.04},
+            "quote",
+            "",
+        ),
     ],
 )
 def test_the_next_step(photos, change, step, wanted):
     got = decide(photos, change)
     assert (got.step, got.wanted) == (step, wanted)
     assert 0 <= got.confidence <= 1
-    if change and change["changed"]:
+    if change and change["changed"] and step == "quote":
         assert (got.symptom, got.suspect) == ("faint-image", "backlight")
+
+
+def test_a_second_photo_of_a_glow_is_as_far_as_photos_get():
+    """The menu was asked for; another file that shows the same says that it does not appear."""
+    photos = [seen("glow-no-image", **_UNSURE), other("glow-no-image", 0.8, **_UNSURE)]
+    got = decide(photos, None)
+    assert (got.step, got.symptom, got.suspect) == ("bring-in", "glow-no-image", "backlight")
 
 
 def test_lit_pictures_are_not_compared():

@@ -22,6 +22,9 @@ ALTERNATIVES = 4
 
 
 _CLOSE = "The set is open: unplug it and close it before anything else."
+_REFIT = (
+    "The panel is lifted off: unplug the set, then refit and secure it before power is applied."
+)
 
 
 def _closing(level: int, knowledge: Knowledge) -> tuple[str, ...]:
@@ -313,6 +316,8 @@ def _next_test(
             f"less than with whatever is decided now.{opening}"
         )
     first = () if wanted else _closing(level, knowledge)
+    if wanted and test.live and wanted < level:
+        first = (_REFIT, *knowledge.cautions_for(LEVELS[level], False))
     usual = knowledge.cautions_for(test.level, test.live, test.cautions)
     outcomes = []
     for v, branch in enumerate(best.branches):

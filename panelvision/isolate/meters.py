@@ -61,8 +61,6 @@ def read_meter(
     Within the meter's tolerance of a limit the value is None: a borderline reading is measured
     again, not guessed. Raises DataError for unknown legends, units or states, and for NaN.
     """
-    if math.isnan(value):
-        raise DataError("a reading is a number, got none; measure again")
     knowledge = knowledge or load_knowledge()
     meter = find_meter(legend, knowledge=knowledge)
     if state not in STATES:
@@ -76,6 +74,8 @@ def read_meter(
 def _judge(
     meter: Meter, volts: float, state: str, string_volts: float | None, knowledge: Knowledge
 ) -> MeterReading:
+    if math.isnan(volts):
+        raise DataError("a reading is a number, got none; measure again")
     tolerance = knowledge.led.meter_relative * abs(volts) + knowledge.led.meter_absolute
     expected = dict(meter.expect)
     scale = 1.0

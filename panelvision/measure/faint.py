@@ -456,10 +456,9 @@ def picture_contrast(prepared: Prepared, tiles: FloatArray) -> float:
 
 def retake_hint(prepared: Prepared, view: ScreenView) -> str:
     """The change that would help the next photo most, one sentence."""
-    if view.in_frame < 0.9:
-        return (
-            "Step back or turn the phone so that all four corners of the screen are in the frame."
-        )
+    if view.in_frame < 0.97 or any(view.outline.cut):
+        # As the photo's quality says it.
+        return "Step back a little: the whole screen with all four corners must be in the frame."
     if prepared.flat.glare.mean() > 0.2:
         return (
             "Hold the torch further to the side (30 to 45 degrees) so that its image leaves the "

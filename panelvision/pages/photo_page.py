@@ -203,6 +203,10 @@ def _one_photo(key: str, entry: Entry) -> None:
         return
     _verdict(found)
     if not found.usable:
+        if found.symptom == "glow-no-image":
+            st.markdown(
+                "Does no menu appear on the set? Then note that at the bench and go on there."
+            )
         _uploader("Take the photo again")
         link("Bench", "Go on without a better photo")
         sketch(sketch_for(found.record["retake"], found.symptom))
@@ -216,11 +220,6 @@ def _one_photo(key: str, entry: Entry) -> None:
         _uploader("Take a photo of the screen itself, switched on")
         link("Bench", "Go on without a photo")
     else:
-        if found.symptom == "glow-no-image":
-            st.markdown(
-                "A plain page shown on purpose looks the same: open the set's menu first, and "
-                "go on only if it does not appear."
-            )
         go("Bench", "Find the failed part", icon=":material/build:", key="to-bench")
     if key in session.desk().clips:
         tell_change(session.desk().clips[key].change, "The clip")
