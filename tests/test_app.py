@@ -1047,23 +1047,25 @@ def test_an_unsettled_report_names_no_test_inside_the_set():
 
 
 def test_a_screen_that_glows_plainly_may_show_a_page_on_purpose(monkeypatch):
-    real = session.judge
+    from dataclasses import replace
 
-    def glowing(seen):
-        from dataclasses import replace
+    from panelvision.classify import SymptomModel
 
-        result = real(seen)
-        reading = result.reading
+    read = SymptomModel.read
+
+    def glowing(model, features):
+        reading = read(model, features)
         shares = dict.fromkeys(reading.probabilities, 0.0) | {"glow-no-image": 1.0}
-        sure = replace(
+        return replace(
             reading, symptom="glow-no-image", probabilities=shares, symptom_set=("glow-no-image",)
         )
-        return replace(result, reading=sure)
 
-    monkeypatch.setattr(session, "judge", glowing)
+    monkeypatch.setattr(SymptomModel, "read", glowing)
     at = upload(visit("photo"), ("half.jpg", example(1)))
-    assert desk_of(at).answers()[0].symptom == "glow-no-image"
-    assert "shown on purpose looks the same" in said(at)
+    answer = desk_of(at).answers()[0]
+    assert answer.symptom == "glow-no-image" and not answer.usable
+    page = said(at)
+    assert "shown on purpose looks the same" in page and "note that at the bench" in page
 
 
 def _some_stop(bench):
