@@ -21,14 +21,17 @@ from typing import Any
 import cv2
 import joblib
 import numpy as np
+from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.isotonic import IsotonicRegression
 from sklearn.linear_model import LogisticRegression
 from sklearn.neural_network import MLPClassifier
+from threadpoolctl import threadpool_limits
 
 import synth
 from models.convolutions import pytorch
+from models.export import arrays_of
 from models.faint_network import Glass, fit_network
-from models.geometry_truth import seen_in_view
+from models.geometry_truth import overlap, seen_in_view
 from models.measure import LOCATED, SQUARED, cache_folder, drawn_shard, kept_rows, sources
 from models.metrics import area_under_curve, wilson
 from models.shipping import Contents, Worth, ship, written
@@ -42,6 +45,7 @@ from panelvision.measure.combiner import FORMAT, Network, network_from
 from panelvision.measure.faint_features import WORK_WIDTH, Prepared, prepare, shrink, whiten
 from panelvision.measure.faint_limit import KINDS, inject, pattern
 from panelvision.measure.faint_tiles import CELL, TILE_INPUTS, pool_cells, tile_inputs
+from panelvision.measure.scorers import MISSING
 from panelvision.order_statistics import median
 from panelvision.photo import read_photo
 from panelvision.quality import assess
@@ -57,6 +61,7 @@ SOURCES = (
         f"measure/{name}.py"
         for name in (
             "faint",
+            "faint_contours",
             "faint_features",
             "faint_network",
             "faint_tiles",
@@ -91,6 +96,13 @@ _SPECK = 6.0
 LEAST_SNR = 0.7
 # chosen by cross-validation over drawn photos: a picture below this SNR counts in proportion.
 FULL_SNR = 4.0
+# An outline that agrees so well with the true one is right (the usual bound of an outline found).
+# Beyond a wrong one lie the rim and the room, whose sharp edges teach that edges are no picture:
+# such photos count less. chosen by cross-validation over drawn photos, of 1, 0.3, 0.1 and 0.
+RIGHT_OUTLINE = 0.9
+WRONG_OUTLINE_WEIGHT = 0.1
+# chosen: how often the trees of a photo's scorer are fitted, each time by other features.
+BOOSTED = 2
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -99,6 +111,11 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--count", type=int, default=3000, help="dark photos to draw")
     parser.add_argument("--jobs", type=int, default=-1)
     parser.add_argument("--force", action="store_true", help="replace a better one all the same")
+    parser.add_argument(
+        "--keep-networks",
+        action="store_true",
+        help="keep the shipped convolutions, whose teaching takes most of the time",
+    )
     parser.add_argument(
         "--limit-only",
         action="store_true",
@@ -111,7 +128,8 @@ def main(argv: list[str] | None = None) -> int:
         os.replace(written(TARGET, json.dumps(model)), TARGET)
         return 0
     try:
-        pytorch()  # told now, and not after ten minutes of drawing
+        if not args.keep_networks:
+            pytorch()  # told now, and not after ten minutes of drawing
     except PanelvisionError as fault:
         print(f"models.train_faint: {fault}", file=sys.stderr)
         return 2
@@ -124,7 +142,7 @@ def main(argv: list[str] | None = None) -> int:
         rows += shard
         if k % 5 == 4:
             print(f"  {len(rows)} dark photos measured", flush=True)
-    networks, odds = teach_glass(rows)
+    networks, odds = kept_glass(rows) if args.keep_networks else teach_glass(rows)
     model, figures = fit(rows, odds)
     model["limit"] = limit_numbers(model, jobs=args.jobs)
     # Side by side: the witness's weights speak of these networks and of no others.
@@ -156,11 +174,14 @@ class Dark:
     outline : Outline
     focus : float
         As :func:`panelvision.measure.faint.with_detection_limit` takes it.
+    frame : ndarray of shape (4, 2)
+        Corners of the whole photo.
     """
 
     prepared: Prepared
     outline: Outline
     focus: float
+    frame: FloatArray
 
 
 def dark_photo(jpeg: bytes, truth: dict[str, Any]) -> Dark:
@@ -170,7 +191,8 @@ def dark_photo(jpeg: bytes, truth: dict[str, Any]) -> Dark:
     outline = location.outline or whole_frame(photo)
     view = square_up(photo, outline, aspect=location.aspect, aspect_source=location.aspect_source)
     prepared = prepare(*shrink(view.linear, view.clipped, view.valid))
-    return Dark(prepared, outline, assess(photo, view).focus_share)
+    focus = assess(photo, view).focus_share
+    return Dark(prepared, outline, focus, whole_frame(photo).corners)
 
 
 def _measure(jpeg: bytes, truth: dict[str, Any]) -> dict[str, Any]:
@@ -186,10 +208,12 @@ def _measure(jpeg: bytes, truth: dict[str, Any]) -> dict[str, Any]:
         "white": faint_network.quantised(prepared.white, prepared.flat.use),
         "shows": shows.astype(np.float32),
         "numbers": np.array(list(measured.described.values()), np.float64),
+        "contours": np.array(list(measured.contours.values()), np.float64),
         "pictured": float(truth["symptom"] == "faint-image"),
         "snr": float(truth.get("faint_snr_feature") or 0.0),
         "seed": float(truth["seed"]),
         "sure": float(dark.outline.sure),
+        "agrees": overlap(dark.outline.corners, np.array(truth["corners"]), within=dark.frame),
     }
 
 
@@ -255,6 +279,22 @@ def teach_glass(rows: list[dict[str, Any]]) -> tuple[dict[str, np.ndarray], list
     return numbers, [odds[i] for i in range(len(rows))]
 
 
+def kept_glass(
+    rows: list[dict[str, Any]],
+) -> tuple[dict[str, np.ndarray], list[FloatArray]]:
+    """The same from the networks that ship, which were taught on these photos in this order."""
+    with np.load(GLASS, allow_pickle=False) as stored:
+        numbers = {name: stored[name] for name in stored.files}
+    networks = [
+        faint_network.read_network(
+            {k.removeprefix(f"{f}."): v for k, v in numbers.items() if k.startswith(f"{f}.")}
+        )
+        for f in range(GLASS_FOLDS)
+    ]
+    odds = [networks[i // 2 % GLASS_FOLDS].of_quantised(r["white"]) for i, r in enumerate(rows)]
+    return numbers, odds
+
+
 def fit(
     rows: list[dict[str, Any]], glass: list[FloatArray]
 ) -> tuple[dict[str, Any], dict[str, float]]:
@@ -295,6 +335,7 @@ def _photo_scorer(
                 ).values(),
                 *(faint.pool_tiles(glass[i], r["share"]).values() if glass else ()),
                 *r["numbers"],
+                *(() if glass else r["contours"]),
             ]
             for i, r in enumerate(rows)
         ]
@@ -304,11 +345,18 @@ def _photo_scorer(
     scale = np.nanstd(table, axis=0) + 1e-6
     inputs = np.clip(np.nan_to_num((table - centre) / scale), -6, 6)
     teaching = ~pictured | (snr >= LEAST_SNR)
+    right = np.array([r["agrees"] > RIGHT_OUTLINE for r in rows])
     weight = np.where(pictured, np.minimum(snr / FULL_SNR, 1.0), 1.0)
+    weight = weight * np.where(right, 1.0, WRONG_OUTLINE_WEIGHT)
+    full = np.nan_to_num(table, nan=MISSING)
     scores = np.zeros(n)
     for f in range(FOLDS):
         member = _whole(inputs, pictured, weight, teaching & (fold != f))
         scores[fold == f] = member.decision_function(inputs[fold == f])
+        if glass is None:
+            boosted = _boosted(full, pictured, weight, teaching & (fold != f))
+            others = np.mean([_log_odds(b, full[fold == f]) for b in boosted], axis=0)
+            scores[fold == f] = (scores[fold == f] + others) / 2
     seen = np.isfinite(table[:, 0])
     # What is said of a photo without an outline is not relied on.
     sure = seen & np.array([r["sure"] > 0 for r in rows])
@@ -323,6 +371,11 @@ def _photo_scorer(
         f"  held-out area under the curve{' with the networks' if glass else ''}, screen found: "
         f"all {figures['all']:.3f}, "
         f"SNR >= 5 {figures['SNR >= 5']:.3f} ({int(clear.sum())} photos)"
+    )
+    empty = scores[~pictured & sure & right]
+    print(
+        f"    rightly found: all {area_under_curve(scores[pictured & sure & right], empty):.3f}, "
+        f"SNR >= 5 {area_under_curve(scores[clear & right], empty):.3f}"
     )
     parts = {
         "tile": _plain(tiles.centre, tiles.scale, networks),
@@ -343,6 +396,11 @@ def _photo_scorer(
         "false_alarm_rate": FALSE_ALARMS,
         "null_scores": np.round(null, 4).tolist(),
     }
+    if glass is None:
+        arrays: dict[str, np.ndarray] = {"members": np.array(BOOSTED)}
+        for k, member in enumerate(_boosted(full, pictured, weight, teaching)):
+            arrays |= {f"{k}.{name}": values for name, values in arrays_of(member).items()}
+        parts["trees"] = {name: values.tolist() for name, values in arrays.items()}
     return parts, figures
 
 
@@ -350,13 +408,39 @@ def _whole(
     inputs: FloatArray, pictured: BoolArray, weight: FloatArray, use: BoolArray
 ) -> LogisticRegression:
     """The photo's scorer; both sides count alike, as its probability is said to."""
-    weight = np.where(
-        pictured, weight / weight[pictured & use].sum(), weight / (~pictured & use).sum()
-    )
-    weight = weight * use.sum()
     return LogisticRegression(C=0.03, max_iter=800).fit(
-        inputs[use], pictured[use], sample_weight=weight[use]
+        inputs[use], pictured[use], sample_weight=_balanced(pictured, weight, use)[use]
     )
+
+
+def _boosted(
+    inputs: FloatArray, pictured: BoolArray, weight: FloatArray, use: BoolArray
+) -> list[HistGradientBoostingClassifier]:
+    """The same as boosted trees. chosen: few and small ones, for two thousand photos."""
+    # For so few photos threads wait for each other longer than they work (20 s, against 1).
+    with threadpool_limits(1, "openmp"):
+        return [
+            HistGradientBoostingClassifier(
+                max_iter=150,
+                learning_rate=0.05,
+                max_leaf_nodes=8,
+                min_samples_leaf=20,
+                l2_regularization=5.0,
+                max_features=0.3,
+                random_state=k,
+            ).fit(inputs[use], pictured[use], sample_weight=_balanced(pictured, weight, use)[use])
+            for k in range(BOOSTED)
+        ]
+
+
+def _log_odds(member: HistGradientBoostingClassifier, inputs: FloatArray) -> FloatArray:
+    return np.asarray(member.decision_function(inputs))
+
+
+def _balanced(pictured: BoolArray, weight: FloatArray, use: BoolArray) -> FloatArray:
+    """Weights by which both sides of those used count alike."""
+    share = np.where(pictured, weight[pictured & use].sum(), weight[~pictured & use].sum())
+    return weight / share * use.sum()
 
 
 class _TileTable:

@@ -15,7 +15,9 @@ import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
 from panelvision.errors import ModelError
+from panelvision.evaluators import Trees, read_members
 from panelvision.measure.combiner import Network, load_numbers, network_from
+from panelvision.measure.faint_contours import CONTOURS, contours
 from panelvision.measure.faint_features import (
     WORK_WIDTH,
     Prepared,
@@ -27,6 +29,7 @@ from panelvision.measure.faint_features import (
 from panelvision.measure.faint_limit import USUAL_FOCUS, detection_limit
 from panelvision.measure.faint_network import FaintNetwork, load_networks
 from panelvision.measure.faint_tiles import CELL, TILE_INPUTS, tile_inputs, tile_statistics
+from panelvision.measure.scorers import MISSING
 from panelvision.measure.visibility import jnd_of_contrast
 from panelvision.order_statistics import median, quantile
 from panelvision.photo import Photo
@@ -140,6 +143,9 @@ class Scorers:
     ----------
     tile, whole : Network
         Log-odds of a picture in a tile and in the photo.
+    trees : tuple of Trees
+        The same of the photo by boosted trees, to be averaged; their mean and ``whole`` weigh
+        alike. Empty where they have no say.
     glass : tuple of FaintNetwork
         The same of a tile with its surroundings, to be averaged; empty where it has no say.
     threshold : float
@@ -153,6 +159,7 @@ class Scorers:
 
     tile: Network
     whole: Network
+    trees: tuple[Trees, ...]
     glass: tuple[FaintNetwork, ...]
     threshold: float
     false_alarm_rate: float
@@ -168,12 +175,15 @@ class Measured:
     ----------
     described : dict of str to float
         Of the photo as a whole, as :func:`describe` gives them.
+    contours : dict of str to float
+        As :func:`panelvision.measure.faint_contours.contours` gives them.
     statistics : ndarray of shape (rows, columns, n_statistics)
     share : ndarray of shape (rows, columns)
         Of each tile, as :func:`tile_statistics` gives them.
     """
 
     described: dict[str, float]
+    contours: dict[str, float]
     statistics: FloatArray = field(repr=False)
     share: FloatArray = field(repr=False)
 
@@ -207,17 +217,30 @@ def scorers_from(data: Mapping[str, Any], glass: tuple[FaintNetwork, ...] = ()) 
         tile, whole = network_from(data["tile"]), network_from(data["whole"])
     except KeyError as missing:
         raise ModelError(f"{MODEL_FILE}: has no {missing}; reinstall or retrain") from None
+    try:
+        trees = _trees_from(data.get("trees"), len(whole.names))
+    except (KeyError, TypeError, ValueError) as fault:
+        raise ModelError(f"{MODEL_FILE}: trees: {fault}; reinstall or retrain") from None
     if tile.names != TILE_INPUTS or whole.names != whole_names(glass=bool(glass)):
         raise ModelError(f"{MODEL_FILE}: taught on other measurements; reinstall or retrain")
     return Scorers(
         tile,
         whole,
+        trees,
         glass,
         float(data["threshold"]),
         float(data["false_alarm_rate"]),
         np.array(data["null_scores"], np.float64),
         dict(data["limit"]),
     )
+
+
+def _trees_from(data: Mapping[str, Any] | None, inputs: int) -> tuple[Trees, ...]:
+    """Trees from the arrays that ``models.export`` makes of them, as lists."""
+    if data is None:
+        return ()
+    members = read_members({name: np.array(value) for name, value in data.items()}, 1, inputs)
+    return tuple(member for member in members if isinstance(member, Trees))
 
 
 def find_faint(
@@ -256,7 +279,7 @@ def find_faint(
         "faint_score": score,
         "faint_p_value": _p_value(model, score),
         "faint_contrast": contrast,
-        **{f"faint_{name}": value for name, value in heard.items()},
+        **{f"faint_{name}": value for name, value in heard.items() if name not in CONTOURS},
         "faint_witness_score": witness,
     }
     if not np.isfinite(score):
@@ -360,7 +383,8 @@ def _without_margin(view: ScreenView) -> tuple[FloatArray, BoolArray, BoolArray]
 
 def measure_tiles(prepared: Prepared) -> Measured:
     """The numbers behind every score."""
-    return Measured(describe(prepared), *tile_statistics(prepared.white, prepared.flat.use))
+    white, use = prepared.white, prepared.flat.use
+    return Measured(describe(prepared), contours(white, use), *tile_statistics(white, use))
 
 
 def score_prepared(
@@ -377,11 +401,16 @@ def score_prepared(
     if model.glass:
         wide = score_glass(model.glass, prepared.white, prepared.flat.use)
         numbers |= pool_tiles(wide, share, prefix="glass")
+    numbers |= known.contours
     tiles = np.where(share > 0.6, odds, np.nan)
     if not np.isfinite(numbers["tile_top"]):
         return float("nan"), tiles, numbers
-    inputs = np.array([[numbers[name] for name in model.whole.names]], np.float32)
-    return float(model.whole.log_odds(inputs)[0]), tiles, numbers
+    inputs = np.array([[numbers[name] for name in model.whole.names]])
+    score = float(model.whole.log_odds(inputs)[0])
+    if model.trees:
+        full = np.nan_to_num(inputs, nan=MISSING)
+        score = (score + float(np.mean([t.scores(full)[0, 0] for t in model.trees]))) / 2
+    return score, tiles, numbers
 
 
 def score_glass(
@@ -483,4 +512,4 @@ def whole_names(*, glass: bool) -> tuple[str, ...]:
     """Inputs of the photo's scorer, in order; ``glass``: of the one that hears the networks."""
     prefixes = ("tile", "glass") if glass else ("tile",)
     pooled = (f"{prefix}_{name}" for prefix in prefixes for name in POOLED)
-    return (*pooled, *feature_names())
+    return (*pooled, *feature_names(), *(() if glass else CONTOURS))
