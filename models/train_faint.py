@@ -114,7 +114,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument(
         "--keep-networks",
         action="store_true",
-        help="keep the shipped convolutions, whose teaching takes most of the time",
+        help="keep the shipped convolutions, which take ten minutes to teach",
     )
     parser.add_argument(
         "--limit-only",
@@ -285,12 +285,7 @@ def kept_glass(
     """The same from the networks that ship, which were taught on these photos in this order."""
     with np.load(GLASS, allow_pickle=False) as stored:
         numbers = {name: stored[name] for name in stored.files}
-    networks = [
-        faint_network.read_network(
-            {k.removeprefix(f"{f}."): v for k, v in numbers.items() if k.startswith(f"{f}.")}
-        )
-        for f in range(GLASS_FOLDS)
-    ]
+    networks = faint_network.read_networks(numbers)
     odds = [networks[i // 2 % GLASS_FOLDS].of_quantised(r["white"]) for i, r in enumerate(rows)]
     return numbers, odds
 

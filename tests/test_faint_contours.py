@@ -98,7 +98,15 @@ def test_shipped_trees_say_what_the_fitted_ones_say():
     assert trees.scores(x)[:, 0] == pytest.approx(fitted.decision_function(x), abs=1e-5)
 
 
-@pytest.mark.parametrize("spoil", [{"0.feature": [9999]}, {"members": "two"}, {"0.root": None}])
+def test_missing_trees_are_a_clear_error():
+    data = {k: v for k, v in load_numbers(MODEL_FILE).items() if k != "trees"}
+    with pytest.raises(ModelError, match=r"faint_model\.json: trees: .*reinstall"):
+        scorers_from(data)
+
+
+@pytest.mark.parametrize(
+    "spoil", [{"0.feature": [9999]}, {"members": "two"}, {"0.root": None}, {"members": 0}]
+)
 def test_damaged_trees_are_a_clear_error(spoil):
     data = json.loads(json.dumps(load_numbers(MODEL_FILE)))
     data["trees"] = {**data["trees"], **spoil}

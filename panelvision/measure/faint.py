@@ -218,7 +218,8 @@ def scorers_from(data: Mapping[str, Any], glass: tuple[FaintNetwork, ...] = ()) 
     except KeyError as missing:
         raise ModelError(f"{MODEL_FILE}: has no {missing}; reinstall or retrain") from None
     try:
-        trees = _trees_from(data.get("trees"), len(whole.names))
+        # Without the networks the trees are half of the score.
+        trees = () if glass else _trees_from(data["trees"], len(whole.names))
     except (KeyError, TypeError, ValueError) as fault:
         raise ModelError(f"{MODEL_FILE}: trees: {fault}; reinstall or retrain") from None
     if tile.names != TILE_INPUTS or whole.names != whole_names(glass=bool(glass)):
@@ -235,12 +236,13 @@ def scorers_from(data: Mapping[str, Any], glass: tuple[FaintNetwork, ...] = ()) 
     )
 
 
-def _trees_from(data: Mapping[str, Any] | None, inputs: int) -> tuple[Trees, ...]:
+def _trees_from(data: Mapping[str, Any], inputs: int) -> tuple[Trees, ...]:
     """Trees from the arrays that ``models.export`` makes of them, as lists."""
-    if data is None:
-        return ()
     members = read_members({name: np.array(value) for name, value in data.items()}, 1, inputs)
-    return tuple(member for member in members if isinstance(member, Trees))
+    trees = tuple(member for member in members if isinstance(member, Trees))
+    if not trees or len(trees) < len(members):
+        raise ValueError("something else stands in their place")
+    return trees
 
 
 def find_faint(
