@@ -7,7 +7,9 @@ workers (with the same library versions and processor family; other ones may rou
 Truth follows the rendered sets' truth files: `corners` (tl, tr, br, bl in pixels of the upright
 photo, the first pixel's centre is (0, 0); None for not-a-screen), `symptom`, the fault's own
 fields as fractions of the active area, light, camera; and besides: `scene` (an integer; samples
-with equal scene must stay on one side of any split), `seed`, and for dark sets `texture_width`.
+with equal scene must stay on one side of any split), `seed`, for dark sets `texture_width`, and
+`also` where a second, lesser fault stands beside the labelled one (its symptom and its own fields;
+its places stand among the first's).
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ from synth.picture import Sample, draw_photo, first_shot, shape_of_width
 from synth.setup import DARK, LABELS, STAGES, draw_panel_picture, draw_setup
 
 #: Raised whenever the drawing changes, because caches of measurements key on it.
-VERSION = 16
+VERSION = 17
 
 draw = draw_photo
 

@@ -332,6 +332,44 @@ def _break(
     return screen, photo
 
 
+#: How often a lesser fault stands beside the one that the label names. chosen
+_TWO_FAULTS = 0.08
+#: Which one; faults that leave nothing of the picture beside them stand alone. chosen
+_LESSER = {
+    "vertical-lines": 0.4,
+    "dim-zones": 0.25,
+    "horizontal-bands": 0.2,
+    "vertical-bands": 0.15,
+}
+#: It changes no more of the picture than this share of what the first changes, so that the label
+#: stays what anyone would call the set. chosen
+_LESS = 0.5
+#: What faults tell of their places.
+_PLACES = ("band_edges", "lines", "bands", "zones", "spots")
+
+
+def _break_again(dice: Dice, symptom: str, screen: Screen) -> None:
+    """A second fault beside the first, told in the truth as `also`, its places among the others.
+
+    Nothing happens where none is found in a few tries that shows and still is the lesser one.
+    """
+    if screen.changed is None:
+        return
+    also = dice.weighted({name: share for name, share in _LESSER.items() if name != symptom})
+    for k in range(_TRIES):
+        second = Screen(screen.panel, screen.drive.copy(), screen.glow.copy())
+        _FAULT[also](dice.child(f"fault{k}"), second)
+        shows = _change(also, screen.drive, second, screen.glow)
+        part = float(_changed(screen.drive, screen.glow, second).mean())
+        if shows >= _LEAST[also] and part <= _LESS * float(screen.changed.mean()):
+            screen.drive, screen.glow = second.drive, second.glow
+            for name in _PLACES:
+                if name in second.truth:
+                    screen.truth[name] = [*screen.truth.get(name, ()), *second.truth[name]]
+            screen.truth["also"] = {"symptom": also, **second.truth}
+            return
+
+
 def draw_panel_picture(
     setup: Setup, shape: tuple[int, int], *, again: bool = False
 ) -> tuple[Screen, dict[str, Any]]:
@@ -368,6 +406,9 @@ def draw_panel_picture(
         blocks.mosquito(dice.child("broadcast"), screen)
     if setup.symptom in _FAULT:
         screen, photo = _break(dice, setup, screen, truth, photo)
+        beside = dice.child("second fault")
+        if beside.p(_TWO_FAULTS):
+            _break_again(beside, setup.symptom, screen)
     if setup.symptom not in DARK:
         if fault.p(0.2):
             lamps.ageing(dice.child("ageing"), screen)

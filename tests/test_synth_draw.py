@@ -7,6 +7,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from joblib import Parallel, delayed
@@ -289,6 +290,42 @@ def test_paper_shows_wrong_colours_only_where_its_white_is_known() -> None:
             papers += 1
             assert truth["mode"] in setup._KNOWN_BY_PAPER
     assert papers
+
+
+def test_a_second_fault_is_the_lesser_one_and_told_with_its_places(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from synth import setup
+
+    kinds, pairs = [s for s in setup._FAULT if s != "glow-no-image"], set()
+    for seed in range(40):
+        drawn = setup.draw_setup(seed, kinds[seed % len(kinds)])
+        monkeypatch.setattr(setup, "_TWO_FAULTS", 0.0)
+        one, alone = setup.draw_panel_picture(drawn, (180, 320))
+        monkeypatch.setattr(setup, "_TWO_FAULTS", 1.0)
+        two, truth = setup.draw_panel_picture(drawn, (180, 320))
+        also = truth.pop("also", None)
+        if also is None:
+            assert truth == alone
+            continue
+        pairs.add((drawn.symptom, also["symptom"]))
+        assert also["symptom"] != drawn.symptom
+        for name in setup._PLACES:
+            assert truth.pop(name, []) == [*alone.pop(name, []), *also.get(name, [])]
+        assert truth == alone  # all else is said of the first
+        lit = (one.drive * cv2.resize(one.glow, (320, 180)).reshape(180, 320, -1)) ** 0.5
+        both = (two.drive * cv2.resize(two.glow, (320, 180)).reshape(180, 320, -1)) ** 0.5
+        assert 0 < float(np.abs(both - lit).mean())
+        assert one.changed is not None and two.changed is not None
+        assert (one.changed == two.changed).all()  # the map is the label's
+    assert len(pairs) > 10
+
+
+def test_two_faults_are_drawn_and_mostly_one() -> None:
+    also = [
+        "also" in synth.draw_screen(seed, "vertical-bands", width=320)[1] for seed in range(120)
+    ]
+    assert 2 <= sum(also) <= 24  # 9.6 expected; beyond 3.5 standard deviations otherwise
 
 
 def test_bare_pages_are_for_backlights_and_healthy_sets() -> None:
