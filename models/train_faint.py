@@ -42,9 +42,10 @@ from panelvision.light import LUMINANCE_WEIGHTS
 from panelvision.locate import locate
 from panelvision.measure import faint, faint_network
 from panelvision.measure.combiner import FORMAT, Network, network_from
-from panelvision.measure.faint_features import WORK_WIDTH, Prepared, prepare, shrink, whiten
+from panelvision.measure.faint_features import WORK_WIDTH, Prepared, prepare_view, whiten
 from panelvision.measure.faint_limit import KINDS, inject, pattern
 from panelvision.measure.faint_tiles import CELL, TILE_INPUTS, pool_cells, tile_inputs
+from panelvision.measure.row_noise import rows_run_upright
 from panelvision.measure.scorers import MISSING
 from panelvision.order_statistics import median
 from panelvision.photo import read_photo
@@ -68,6 +69,7 @@ SOURCES = (
             "illumination",
             "noise",
             "reduced",
+            "row_noise",
         )
     ),
 )
@@ -190,7 +192,7 @@ def dark_photo(jpeg: bytes, truth: dict[str, Any]) -> Dark:
     location = locate(photo)
     outline = location.outline or whole_frame(photo)
     view = square_up(photo, outline, aspect=location.aspect, aspect_source=location.aspect_source)
-    prepared = prepare(*shrink(view.linear, view.clipped, view.valid))
+    prepared = prepare_view(view, upright=rows_run_upright(photo))
     focus = assess(photo, view).focus_share
     return Dark(prepared, outline, focus, whole_frame(photo).corners)
 

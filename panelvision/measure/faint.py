@@ -23,12 +23,12 @@ from panelvision.measure.faint_features import (
     Prepared,
     describe,
     feature_names,
-    prepare,
-    shrink,
+    prepare_view,
 )
 from panelvision.measure.faint_limit import USUAL_FOCUS, detection_limit
 from panelvision.measure.faint_network import FaintNetwork, load_networks
 from panelvision.measure.faint_tiles import CELL, TILE_INPUTS, tile_inputs, tile_statistics
+from panelvision.measure.row_noise import rows_run_upright
 from panelvision.measure.scorers import MISSING
 from panelvision.measure.visibility import jnd_of_contrast
 from panelvision.order_statistics import median, quantile
@@ -253,7 +253,7 @@ def find_faint(
     Parameters
     ----------
     photo : Photo
-        Not looked at beyond its view; part of the common signature of the measures.
+        Not looked at beyond its view, but for how the sensor's rows run.
     view : ScreenView
         Without margin; about 960 columns wide.
     limit : bool
@@ -270,8 +270,7 @@ def find_faint(
         that there is a picture.
     """
     model = load_scorers()
-    linear, clipped, valid = shrink(*_without_margin(view))
-    prepared = prepare(linear, clipped, valid)
+    prepared = prepare_view(view, upright=rows_run_upright(photo))
     measured = measure_tiles(prepared)
     score, tiles, _ = score_prepared(model, prepared, measured)
     found = bool(np.isfinite(score) and score > model.threshold)
@@ -371,16 +370,6 @@ def _p_value(model: Scorers, score: float) -> float:
         return 1.0
     null = model.null_scores
     return float((np.count_nonzero(null >= score) + 1) / (len(null) + 1))
-
-
-def _without_margin(view: ScreenView) -> tuple[FloatArray, BoolArray, BoolArray]:
-    if view.margin <= 0:
-        return view.linear, view.clipped, view.valid
-    h, w = view.valid.shape
-    mx = round(view.margin * w / (1 + 2 * view.margin))
-    my = round(view.margin * h / (1 + 2 * view.margin))
-    inner = slice(my, h - my), slice(mx, w - mx)
-    return view.linear[inner], view.clipped[inner], view.valid[inner]
 
 
 def measure_tiles(prepared: Prepared) -> Measured:

@@ -6,7 +6,7 @@ dirt adds torch-coloured light only; reflections of the room are defocused; sens
 JPEG blocks know nothing of the panel's axes over long distances.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -15,7 +15,9 @@ from panelvision.arrays import BoolArray, FloatArray
 from panelvision.light import LUMINANCE_WEIGHTS
 from panelvision.measure.illumination import FlatField, flatten
 from panelvision.measure.noise import NoiseCurve, estimate_noise
+from panelvision.measure.row_noise import sensor_rows, without_row_noise
 from panelvision.order_statistics import median, quantile
+from panelvision.squareup import ScreenView
 
 WORK_WIDTH = 480
 _BANDS = (1.0, 2.0, 4.0, 8.0)
@@ -62,9 +64,31 @@ def shrink(
     return small, mark, seen
 
 
-def prepare(linear: FloatArray, clipped: BoolArray, valid: BoolArray) -> Prepared:
-    """Flatten, estimate the noise, and express the residual in units of it."""
+def prepare_view(view: ScreenView, *, upright: bool) -> Prepared:
+    """A view averaged down and prepared, the noise of the sensor's rows taken off.
+
+    upright: whether these run top to bottom in the photo
+    (:func:`panelvision.measure.row_noise.rows_run_upright`).
+    """
+    linear, clipped, valid = shrink(view.linear, view.clipped, view.valid)
+    (h, w), (height, width) = valid.shape, view.valid.shape
+    x, y = width / w, height / h
+    to_view = np.array([[x, 0, (x - 1) / 2], [0, y, (y - 1) / 2], [0, 0, 1]])
+    rows = sensor_rows(view.to_photo @ to_view, valid.shape, upright=upright)
+    return prepare(linear, clipped, valid, rows)
+
+
+def prepare(
+    linear: FloatArray, clipped: BoolArray, valid: BoolArray, rows: FloatArray | None = None
+) -> Prepared:
+    """Flatten, estimate the noise, and express the residual in units of it.
+
+    rows: the sensor's row of each pixel, whose noise is then taken off
+    (:func:`panelvision.measure.row_noise.sensor_rows`).
+    """
     flat = flatten(linear, clipped, valid)
+    if rows is not None:
+        flat = replace(flat, residual=without_row_noise(flat.residual, flat.light, flat.use, rows))
     noise = estimate_noise(flat.residual, flat.light, flat.use)
     sigma = noise.at(flat.light @ LUMINANCE_WEIGHTS)
     white, scale = whiten(flat.residual, sigma)

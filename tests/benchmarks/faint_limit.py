@@ -24,7 +24,8 @@ from models.metrics import area_under_curve
 from panelvision.enhance import enhance
 from panelvision.light import LUMINANCE_WEIGHTS, encode
 from panelvision.measure.faint import load_scorers, score_prepared
-from panelvision.measure.faint_features import Prepared, prepare, shrink, whiten
+from panelvision.measure.faint_features import Prepared, prepare_view, whiten
+from panelvision.measure.row_noise import rows_run_upright
 from panelvision.photo import from_array
 from panelvision.squareup import Outline, ScreenView, square_up
 from tests import ideal_observer
@@ -38,8 +39,9 @@ KINDS = ("menu", "text", "shapes", "bars")
 def seen(scene: Scene) -> tuple[ScreenView, Prepared]:
     """The squared-up view of a drawn scene and what the detector makes of it."""
     outline = Outline(scene.corners, 1.0, np.full(4, np.nan))
-    view = square_up(from_array(scene.pixels), outline)
-    return view, prepare(*shrink(view.linear, view.clipped, view.valid))
+    photo = from_array(scene.pixels)
+    view = square_up(photo, outline)
+    return view, prepare_view(view, upright=rows_run_upright(photo))
 
 
 def clahe_energy(view: ScreenView) -> float:
