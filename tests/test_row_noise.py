@@ -37,14 +37,14 @@ def test_most_of_the_rows_noise_is_taken_off(degrees: float) -> None:
     bars = _row_noise(rows, 0.04, rng).astype(np.float32)
     left = without_row_noise(pixels + bars, LIGHT, USE, rows) - pixels
     # Of a row of 480 pixels the mean is known to 0.05 / sqrt(480) = 0.0023.
-    assert left.std() < 0.3 * bars.std()
+    assert left.std() < 0.45 * bars.std()
 
 
 def test_where_rows_have_no_noise_nothing_is_taken_off() -> None:
     rng = np.random.default_rng(2)
     pixels = rng.normal(0, 0.05, (*SHAPE, 3)).astype(np.float32)
     changed = without_row_noise(pixels, LIGHT, USE, _tilted(1.0)) - pixels
-    assert changed.std() < 1.5 * 0.05 / np.sqrt(480)
+    assert changed.std() < 0.5 * 0.05 / np.sqrt(480)
 
 
 @pytest.mark.parametrize("noisy", [0.0, 0.02])

@@ -7,6 +7,8 @@ rows to the pixel, however the screen is turned, differ from each row to the nex
 light all along.
 """
 
+import math
+
 import numpy as np
 
 from panelvision.arrays import BoolArray, FloatArray
@@ -21,6 +23,8 @@ _FINE = (0.2, 0.4)
 _LOST = 2.0
 # chosen: places a row at which its noise is told, since views lie slanted over the photo's rows.
 _PER_ROW = 2
+# chosen: standard errors by which what both halves share must exceed nothing.
+_SURE = 2.0
 # chosen: neighbours on each side over which the spectrum is smoothed.
 _AROUND = 3
 # chosen: share of the usual count of pixels that a row must have to say anything.
@@ -73,10 +77,11 @@ def without_row_noise(
 ) -> FloatArray:
     """A residual of ln(light) less what each sensor row adds to its light.
 
-    The rows' means hold their noise and, where the panel lies level, picture. Noise of rows is as
-    strong at every frequency, pictures are weak at the finest: from there the noise's power is
-    taken, and of each frequency as much removed as that power explains (N. Wiener's filter,
-    textbook).
+    The rows' means hold their noise, what is left of the pixels' and, where the panel lies level,
+    picture. Only what the left and the right half share can be noise of rows; of a picture they
+    share little, the less the more the panel is turned. That noise is as strong at every frequency,
+    pictures are weak at the finest: from there its power is taken, and of each frequency as much
+    removed as that power explains (N. Wiener's filter, textbook).
 
     Parameters
     ----------
@@ -91,8 +96,14 @@ def without_row_noise(
         return residual
     index = np.rint(rows[use] * _PER_ROW).astype(np.int64)
     bins = int(index.max()) + 1
-    count = np.bincount(index, minlength=bins)
-    known = count > _LEAST_SHARE * np.median(count[count > 0])
+    y, x = np.nonzero(use)
+    # The rows run along whichever side of the view they change less on.
+    down = np.ptp(rows[:, 0]) > np.ptp(rows[0])
+    place = x if down else y
+    halves = place > np.median(place)
+    counts = [np.bincount(index[halves == k], minlength=bins) for k in (0, 1)]
+    least = np.minimum(*counts)
+    known = least > _LEAST_SHARE * np.median(least[least > 0]) if least.any() else least > 0
     if known.sum() < _LEAST_ROWS * _PER_ROW:
         return residual
     out = residual.copy()
@@ -101,19 +112,31 @@ def without_row_noise(
         added = residual[..., c][use] * under
         spread = _MAD * float(median(np.abs(added))) + 1e-12
         held = np.clip(added, -_CLIP * spread, _CLIP * spread)
-        mean = np.bincount(index, held, minlength=bins) / np.maximum(count, 1)
-        noise = _noise_of_rows(np.where(known, mean, 0.0))
-        out[..., c][use] -= (noise[index] / under).astype(np.float32)
+        means = [
+            np.where(
+                known,
+                np.bincount(index[halves == k], held[halves == k], minlength=bins)
+                / np.maximum(counts[k], 1),
+                0.0,
+            )
+            for k in (0, 1)
+        ]
+        out[..., c][use] -= (_noise_of_rows(*means)[index] / under).astype(np.float32)
     return out
 
 
-def _noise_of_rows(mean: FloatArray) -> FloatArray:
-    """The part of the rows' means that noise of rows explains."""
-    spectrum = np.fft.rfft(mean)
-    frequency = np.fft.rfftfreq(mean.size, 1 / _PER_ROW)
-    kernel = np.ones(2 * _AROUND + 1) / (2 * _AROUND + 1)
-    power = np.convolve(np.pad(np.abs(spectrum) ** 2, _AROUND, mode="reflect"), kernel, "valid")
+def _noise_of_rows(one: FloatArray, other: FloatArray) -> FloatArray:
+    """What noise of rows explains of the rows' means, given of both halves."""
+    a, b = np.fft.rfft(one), np.fft.rfft(other)
+    frequency = np.fft.rfftfreq(one.size, 1 / _PER_ROW)
     fine = (frequency >= _FINE[0]) & (frequency <= _FINE[1])
-    level = float(np.median(power[fine]))
+    common = (a * b.conj()).real[fine]
+    chance = common.std() / math.sqrt(max(int(fine.sum()), 1))
+    level = float(common.mean())
+    if level < _SURE * chance:
+        return np.zeros_like(one)
+    both = (a + b) / 2
+    kernel = np.ones(2 * _AROUND + 1) / (2 * _AROUND + 1)
+    power = np.convolve(np.pad(np.abs(both) ** 2, _AROUND, mode="reflect"), kernel, "valid")
     share = np.minimum(_LOST * level / np.maximum(power, 1e-30), 1.0)
-    return np.fft.irfft(spectrum * share, mean.size)
+    return np.fft.irfft(both * share, one.size)
