@@ -63,6 +63,16 @@ def test_a_level_picture_of_bars_and_lines_stays(noisy: float) -> None:
     assert 0.75 < kept < 1.1
 
 
+@pytest.mark.parametrize("far", [1e12, np.inf, np.nan])
+def test_rows_without_end_are_left_alone(far: float) -> None:
+    rows = _tilted(0.0)
+    rows[0, 0] = far
+    pixels = np.random.default_rng(6).normal(0, 0.05, (*SHAPE, 3)).astype(np.float32)
+    assert (without_row_noise(pixels, LIGHT, USE, rows) == pixels).all()
+    nothing = np.zeros(SHAPE, bool)
+    assert (without_row_noise(pixels, LIGHT, nothing, _tilted(0.0)) == pixels).all()
+
+
 def test_rows_of_a_view_are_counted_in_its_pixels() -> None:
     twice = np.diag([2.0, 2.0, 1.0])
     across = sensor_rows(twice, (5, 7), upright=False)

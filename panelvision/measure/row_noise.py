@@ -30,6 +30,8 @@ _AROUND = 3
 # chosen: share of the usual count of pixels that a row must have to say anything.
 _LEAST_SHARE = 0.3
 _LEAST_ROWS = 40
+# chosen: sides of the view.
+_MOST_ROWS = 8
 # chosen: noise units; dirt and glare's skirt must not move a row's mean.
 _CLIP = 3.0
 _MAD = 1.4826  # median absolute deviation to standard deviation of a normal (textbook)
@@ -92,9 +94,11 @@ def without_row_noise(
     rows : ndarray of shape (h, w)
         As :func:`sensor_rows` gives them.
     """
-    if not use.any():
+    seen = rows[use]
+    # An outline so slanted that it comes near the horizon has rows without end.
+    if not seen.size or not seen.max() < _MOST_ROWS * max(use.shape):
         return residual
-    index = np.rint(rows[use] * _PER_ROW).astype(np.int64)
+    index = np.rint(seen * _PER_ROW).astype(np.int64)
     bins = int(index.max()) + 1
     y, x = np.nonzero(use)
     # The rows run along whichever side of the view they change less on.
