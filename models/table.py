@@ -70,6 +70,14 @@ class Table:
         order = [self.names.index(name) for name in names]
         return replace(self, values=self.values[:, order], names=names)
 
+    def naming(self, said: IntArray) -> IntArray:
+        """The labels, but a photo's second fault (``also`` of its truth) where that was said."""
+        also = [
+            SYMPTOMS.index(truth["also"]["symptom"]) if "also" in truth else -1
+            for truth in self.truths
+        ]
+        return np.where(said == np.array(also), said, self.labels)
+
 
 def from_records(records: list[dict[str, Any]], *, weight: float = 1.0) -> Table:
     """A table from measured records (keys ``features``, ``truth``, ``hog``)."""

@@ -289,11 +289,13 @@ def calibrated(model: SymptomModel, split: Split) -> SymptomModel:
     )
     # A share needs more photos than a quantile: on the promises' alone, only the few answers that
     # are never wrong would be sure enough. Calibration took but a handful of numbers from its own.
-    labels = np.concatenate([split.calibrate.labels, split.promise.labels])
+    both = join(split.calibrate, split.promise)
+    said = np.concatenate([known, promised])
     return replace(
         model,
         conformal_score=set_threshold(promised, split.promise.labels),
-        least_probability=answer_threshold(np.concatenate([known, promised]), labels),
+        # Who names the lesser of two faults that are there says nothing false.
+        least_probability=answer_threshold(said, both.naming(said.argmax(axis=1))),
     )
 
 

@@ -13,7 +13,7 @@ from models.calibrate import (
     set_threshold,
     softmax,
 )
-from models.table import Table
+from models.table import Table, from_records
 from panelvision.classify import DARK_SCORES, GLOW_SCORES, glow_scores, lifted, split_dark
 from panelvision.labels import SYMPTOMS
 
@@ -129,3 +129,20 @@ def test_a_photo_of_weight_three_counts_as_three() -> None:
     weighed = fit_glow_lift(silent, replace(one, weights=heavy.astype(float)))[2]
     assert weighed == pytest.approx(fit_glow_lift(silent[rows], one.pick(rows))[2], rel=0.05)
     assert weighed > 1.1 * fit_glow_lift(silent, one)[2]
+
+
+def test_who_names_the_second_of_two_faults_says_nothing_false():
+    lines, bands = SYMPTOMS.index("vertical-lines"), SYMPTOMS.index("vertical-bands")
+    table = from_records(
+        [
+            {"features": {"a": 0.0}, "hog": [], "truth": {"symptom": "vertical-bands", **more}}
+            for more in (
+                {},
+                {"also": {"symptom": "vertical-lines"}},
+                {"also": {"symptom": "normal"}},
+            )
+        ]
+    )
+    said = np.array([lines, lines, lines])
+    assert table.naming(said).tolist() == [bands, lines, bands]
+    assert table.naming(np.array([bands, bands, bands])).tolist() == [bands] * 3
