@@ -11,7 +11,8 @@ multiple at which it does. The noise that the filter is told is what its output 
 screens without a picture: JPEG, denoising and dirt leave noise correlated, so that as many
 independent pixels as the formula for white noise counts are not there. The formula also supposes
 that every contrast reaches the file; what is less than a code and drowned in no noise does not, so
-the factor over the matched filter as it was run on the same photos is given too.
+the factor over the matched filter as it was run on the same photos is given too. All this is also
+said by the photos' noise, in thirds of the scenes from the quietest to the noisiest.
 """
 
 import argparse
@@ -36,6 +37,7 @@ from tests.faint_scenes import Scene, draw
 MULTIPLES = (1.0, 2.0, 3.0, 4.5, 7.0, 10.0, 15.0, 22.0, 33.0, 50.0)
 FALSE_ALARMS = 0.05
 KINDS = ("menu", "text", "shapes", "bars")
+NOISE = ("quiet", "middling", "noisy")
 
 
 def seen(scene: Scene) -> tuple[ScreenView, Prepared]:
@@ -104,7 +106,9 @@ def main() -> None:
         null["clahe"].append(clahe_energy(view))
         empty.append((prepared.white, prepared.flat.use))
     limit = {k: float(np.quantile(v, 1 - FALSE_ALARMS)) for k, v in null.items()}
-    found = {k: np.zeros(len(MULTIPLES)) for k in ("detector", "clahe", "matched")}
+    found = {k: np.zeros((scenes, len(MULTIPLES))) for k in ("detector", "clahe", "matched")}
+    noise = np.zeros(scenes)
+    contrast = np.zeros(scenes)
     signal: list[float] = []
     spreads: list[float] = []
     twice: dict[str, list[float]] = {k: [] for k in found}
@@ -119,13 +123,14 @@ def main() -> None:
         null.setdefault("matched", []).extend(np.array(outputs) / spread)
         strength = ideal_observer.detectability(filter_ * prepared.flat.use[..., None]) / spread
         half = norm.ppf(1 - FALSE_ALARMS) / strength
+        noise[seed], contrast[seed] = in_codes(prepared), half
         for i, multiple in enumerate(MULTIPLES):
             view, now = seen(draw(600_000 + seed, kind=kind, contrast=float(half * multiple)))
             score = score_prepared(scorers, now)[0]
             output = matched(now.white, filter_, now.flat.use) / spread
-            found["detector"][i] += score > limit["detector"]
-            found["clahe"][i] += clahe_energy(view) > limit["clahe"]
-            found["matched"][i] += output > norm.ppf(1 - FALSE_ALARMS)
+            found["detector"][seed, i] = score > limit["detector"]
+            found["clahe"][seed, i] = clahe_energy(view) > limit["clahe"]
+            found["matched"][seed, i] = output > norm.ppf(1 - FALSE_ALARMS)
             if multiple == 2.0:
                 signal.append(output)
                 twice["matched"].append(output)
@@ -135,7 +140,7 @@ def main() -> None:
         f"{nulls} screens without a picture; spread of the matched filter "
         f"{np.median(spreads):.2f} times that of white noise"
     )
-    share = {k: v / scenes for k, v in found.items()}
+    share = {k: v.mean(axis=0) for k, v in found.items()}
     half_found = norm.ppf(1 - FALSE_ALARMS)
     ideal = ideal_observer.found(np.array(MULTIPLES) * half_found, false_alarms=FALSE_ALARMS)
     print("multiple   " + "  ".join(f"{m:5.1f}" for m in MULTIPLES))
@@ -147,19 +152,27 @@ def main() -> None:
         k: round(area_under_curve(np.array(v), np.array(null[k])), 3) for k, v in twice.items()
     }
     print(f"areas under the curve at twice the ideal's contrast: {areas}")
-    crossings = {k: crossing(np.array(MULTIPLES), v) for k, v in share.items()}
-    # JSON knows no infinity: null says that half were not found at any of the multiples.
-    crossings["over matched"] = crossings["detector"] / crossings["matched"]
-    factors = {k: round(v, 3) if np.isfinite(v) else None for k, v in crossings.items()}
+    by_noise = {}
+    thirds: dict[str, dict[str, np.ndarray]] = {}
+    for name, some in zip(NOISE, np.array_split(np.argsort(noise), len(NOISE)), strict=True):
+        thirds[name] = {k: v[some].mean(axis=0) for k, v in found.items()}
+        codes, half = float(np.median(noise[some])), float(np.median(contrast[some]))
+        by_noise[name] = {
+            "noise_in_codes": round(codes, 3),
+            "half_by_formula": round(half, 6),
+            "scenes": len(some),
+            **factors_of(thirds[name]),
+        }
+        print(f"{name}: noise of {codes:.2f} codes, the formula's contrast {half:.4%}")
+        for observer, values in thirds[name].items():
+            print(f"{observer:10s} " + "  ".join(f"{p:5.2f}" for p in values))
     if args.plot:
-        plot(args.plot, share, ideal)
+        plot(args.plot, {"all": share, **thirds}, ideal)
     print(
         json.dumps(
             {
-                "contrast_over_ideal": factors["detector"],
-                "contrast_over_ideal_clahe": factors["clahe"],
-                "matched_filter_as_run": factors["matched"],
-                "contrast_over_matched_as_run": factors["over matched"],
+                **factors_of(share),
+                "by_noise": by_noise,
                 "matched_output_over_formula": round(float(np.mean(signal)) / (2 * half_found), 3),
                 "areas_under_curve": areas,
                 "area_of_formula": round(float(ideal_observer.area_under_curve(2 * half_found)), 3),
@@ -169,6 +182,26 @@ def main() -> None:
             }
         )
     )
+
+
+def in_codes(prepared: Prepared) -> float:
+    """The noise per pixel of a prepared view, in 8-bit codes at its median level."""
+    return float(np.median(prepared.scale[..., 0][prepared.flat.use])) / prepared.noise.quantum
+
+
+def factors_of(share: dict[str, np.ndarray]) -> dict[str, float | None]:
+    """Multiples at which half are found; None where that is so at none of them.
+
+    JSON knows no infinity.
+    """
+    at = {k: crossing(np.array(MULTIPLES), v) for k, v in share.items()}
+    named = {
+        "contrast_over_ideal": at["detector"],
+        "contrast_over_ideal_clahe": at["clahe"],
+        "matched_filter_as_run": at["matched"],
+        "contrast_over_matched_as_run": at["detector"] / at["matched"],
+    }
+    return {k: round(v, 3) if np.isfinite(v) else None for k, v in named.items()}
 
 
 def enhancement_table(scenes: int) -> dict[str, float]:
@@ -221,14 +254,15 @@ def _retinex(picture: np.ndarray) -> np.ndarray:
     return np.clip((out - low) / max(high - low, 1e-6) * 255, 0, 255).astype(np.uint8)
 
 
-def plot(path: Path, share: dict[str, np.ndarray], ideal: np.ndarray) -> None:
-    """Detection probability against contrast, as a picture."""
+def plot(path: Path, share: dict[str, dict[str, np.ndarray]], ideal: np.ndarray) -> None:
+    """Detection probability against contrast, by the photos' noise, as a picture."""
     import altair
     import pandas
 
     rows = [
-        {"contrast over the ideal's": m, "found": float(p), "observer": name}
-        for name, values in {**share, "formula": ideal}.items()
+        {"contrast over the ideal's": m, "found": float(p), "observer": name, "noise": noise}
+        for noise, observers in share.items()
+        for name, values in {**observers, "formula": ideal}.items()
         for m, p in zip(MULTIPLES, values, strict=True)
     ]
     chart = (
@@ -239,6 +273,7 @@ def plot(path: Path, share: dict[str, np.ndarray], ideal: np.ndarray) -> None:
             y="found",
             color="observer",
             strokeDash="observer",
+            column=altair.Column("noise", sort=list(share)),
         )
     )
     chart.save(str(path))
