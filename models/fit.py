@@ -11,6 +11,7 @@ from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import QuantileTransformer, StandardScaler
 from sklearn.svm import LinearSVC
 
+from models.binning import binned
 from models.metrics import log_loss
 from models.ranks_network import RanksNetwork
 from models.table import Table, place_of
@@ -121,10 +122,11 @@ def fit_member(family: Family, table: Table, *, by: FloatArray, seed: int) -> An
     member = family.make(seed)
     x = fill(table.values, by)
     if family.weighted:
-        # Weights of one mean none, and scikit-learn 1.9 bins features without them in a tenth
-        # of the time: it passes over all photos once for each of 254 weighted percentiles.
+        # Weights of one mean none.
         plain = bool((table.weights == 1).all())
-        member.fit(x, table.labels, sample_weight=None if plain else table.weights)
+        member.fit(
+            x if plain else binned(x), table.labels, sample_weight=None if plain else table.weights
+        )
     else:
         # Weights as repeats: a weight of 3 counts as three photos, one of 0.5 as every other.
         chance = np.random.default_rng(seed).random(len(table))
