@@ -126,7 +126,7 @@ def main(argv: list[str] | None = None) -> int:
     args = parser.parse_args(argv)
     if args.limit_only:
         model = json.loads(TARGET.read_text(encoding="utf-8"))
-        model["limit"] = limit_numbers(model, faint_network.load_networks(), jobs=args.jobs)
+        model["limit"] = limit_numbers(model, jobs=args.jobs)
         os.replace(written(TARGET, json.dumps(model)), TARGET)
         return 0
     try:
@@ -146,8 +146,8 @@ def main(argv: list[str] | None = None) -> int:
             print(f"  {len(rows)} dark photos measured", flush=True)
     networks, odds = kept_glass(rows) if args.keep_networks else teach_glass(rows)
     model, figures = fit(rows, odds)
-    model["limit"] = limit_numbers(model, faint_network.read_networks(networks), jobs=args.jobs)
-    # Side by side: the photo's scorer speaks of these networks and of no others.
+    model["limit"] = limit_numbers(model, jobs=args.jobs)
+    # Side by side: the witness's weights speak of these networks and of no others.
     files: dict[Path, Contents] = {GLASS: networks, TARGET: json.dumps(model)}
     drawn = f"drawing version {synth.VERSION}, measured by {sources(*SOURCES)}"
     return ship(Worth("faint", figures, len(rows), drawn), files, force=args.force)
@@ -306,7 +306,22 @@ def fit(
     for f in range(FOLDS):
         mine = fold[tiles.owner] == f
         odds[mine] = tiles.network([networks[f]]).log_odds(tiles.inputs[mine])
+    plain, figures = _photo_scorer(rows, tiles, odds, networks, None)
+    witness, others = _photo_scorer(rows, tiles, odds, networks, glass)
+    figures |= {f"{name}, with the networks": area for name, area in others.items()}
+    return {"format": FORMAT, **plain, "limit": {}, "witness": {**witness, "limit": {}}}, figures
+
+
+def _photo_scorer(
+    rows: list[dict[str, Any]],
+    tiles: "_TileTable",
+    odds: FloatArray,
+    networks: list[MLPClassifier],
+    glass: list[FloatArray] | None,
+) -> tuple[dict[str, Any], dict[str, float]]:
+    """A scorer of whole photos, with its tile scorer, and areas under the curve."""
     n = len(rows)
+    fold = np.arange(n) // 2 % FOLDS
     pictured = np.array([r["pictured"] > 0 for r in rows])
     snr = np.array([float(r["snr"]) for r in rows])
     table = np.array(
@@ -315,9 +330,9 @@ def fit(
                 *faint.pool_tiles(
                     odds[tiles.owner == i].reshape(r["share"].shape), r["share"]
                 ).values(),
-                *faint.pool_tiles(glass[i], r["share"]).values(),
+                *(faint.pool_tiles(glass[i], r["share"]).values() if glass else ()),
                 *r["numbers"],
-                *r["contours"],
+                *(() if glass else r["contours"]),
             ]
             for i, r in enumerate(rows)
         ]
@@ -334,9 +349,11 @@ def fit(
     scores = np.zeros(n)
     for f in range(FOLDS):
         member = _whole(inputs, pictured, weight, teaching & (fold != f))
-        boosted = _boosted(full, pictured, weight, teaching & (fold != f))
-        trees = np.mean([_log_odds(b, full[fold == f]) for b in boosted], axis=0)
-        scores[fold == f] = (member.decision_function(inputs[fold == f]) + trees) / 2
+        scores[fold == f] = member.decision_function(inputs[fold == f])
+        if glass is None:
+            boosted = _boosted(full, pictured, weight, teaching & (fold != f))
+            others = np.mean([_log_odds(b, full[fold == f]) for b in boosted], axis=0)
+            scores[fold == f] = (scores[fold == f] + others) / 2
     seen = np.isfinite(table[:, 0])
     # What is said of a photo without an outline is not relied on.
     sure = seen & np.array([r["sure"] > 0 for r in rows])
@@ -348,7 +365,8 @@ def fit(
         "SNR >= 5": area_under_curve(scores[clear], null),
     }
     print(
-        f"  held-out area under the curve, screen found: all {figures['all']:.3f}, "
+        f"  held-out area under the curve{' with the networks' if glass else ''}, screen found: "
+        f"all {figures['all']:.3f}, "
         f"SNR >= 5 {figures['SNR >= 5']:.3f} ({int(clear.sum())} photos)"
     )
     empty = scores[~pictured & sure & right]
@@ -356,14 +374,10 @@ def fit(
         f"    rightly found: all {area_under_curve(scores[pictured & sure & right], empty):.3f}, "
         f"SNR >= 5 {area_under_curve(scores[clear & right], empty):.3f}"
     )
-    arrays: dict[str, np.ndarray] = {"members": np.array(BOOSTED)}
-    for k, member in enumerate(_boosted(full, pictured, weight, teaching)):
-        arrays |= {f"{k}.{name}": values for name, values in arrays_of(member).items()}
     parts = {
-        "format": FORMAT,
         "tile": _plain(tiles.centre, tiles.scale, networks),
         "whole": {
-            "names": list(faint.whole_names()),
+            "names": list(faint.whole_names(glass=glass is not None)),
             "centre": np.round(centre, 5).tolist(),
             "scale": np.round(scale, 5).tolist(),
             "members": [
@@ -378,9 +392,12 @@ def fit(
         "threshold": float(np.quantile(null, 1 - FALSE_ALARMS, method="higher")),
         "false_alarm_rate": FALSE_ALARMS,
         "null_scores": np.round(null, 4).tolist(),
-        "trees": {name: values.tolist() for name, values in arrays.items()},
-        "limit": {},
     }
+    if glass is None:
+        arrays: dict[str, np.ndarray] = {"members": np.array(BOOSTED)}
+        for k, member in enumerate(_boosted(full, pictured, weight, teaching)):
+            arrays |= {f"{k}.{name}": values for name, values in arrays_of(member).items()}
+        parts["trees"] = {name: values.tolist() for name, values in arrays.items()}
     return parts, figures
 
 
@@ -470,7 +487,6 @@ def _plain(centre: FloatArray, scale: FloatArray, members: list[MLPClassifier]) 
 
 def limit_numbers(
     model: dict[str, Any],
-    networks: tuple[faint_network.FaintNetwork, ...],
     *,
     scenes: int = LIMIT_SCENES,
     jobs: int,
@@ -480,10 +496,10 @@ def limit_numbers(
     For fresh faint pictures the limit without allowance is computed and compared with the
     contrast that was really there.
     """
-    learned = {**_rise(model, networks, jobs=jobs), "offset": 0.0}
+    learned = {**_rise(model, jobs=jobs), "offset": 0.0}
     starts = [LIMIT_SEED + i * SHARD for i in range(math.ceil(scenes / SHARD))]
     work = joblib.Parallel(n_jobs=jobs)(
-        joblib.delayed(_limits)({**model, "limit": learned}, networks, first) for first in starts
+        joblib.delayed(_limits)({**model, "limit": learned}, first) for first in starts
     )
     rows = np.array([row for shard in work for row in shard if np.isfinite(row).all()])
     x, found = rows[:, 0], rows[:, 1] > 0
@@ -525,25 +541,21 @@ def nine_in_ten(x: FloatArray, found: BoolArray, *, share: float = 0.9) -> float
     return float(grid[reached[0]] if reached.size else grid[-1])
 
 
-def _rise(
-    model: dict[str, Any], networks: tuple[faint_network.FaintNetwork, ...], *, jobs: int
-) -> dict[str, float]:
+def _rise(model: dict[str, Any], *, jobs: int) -> dict[str, float]:
     """How steeply the score rises with ln contrast where an injected picture crosses the
     threshold, and the usual crossing in units of the noise per pixel."""
     work = joblib.Parallel(n_jobs=jobs)(
-        joblib.delayed(_rises)(model, networks, FIRST_SEED + i * SHARD) for i in range(RISE_SHARDS)
+        joblib.delayed(_rises)(model, FIRST_SEED + i * SHARD) for i in range(RISE_SHARDS)
     )
     rows = np.array([row for shard in work for row in shard])
     return {"slope": float(np.median(rows[:, 0])), "first": float(np.exp(np.median(rows[:, 1])))}
 
 
-def _rises(
-    model: dict[str, Any], networks: tuple[faint_network.FaintNetwork, ...], first: int
-) -> list[tuple[float, float]]:
+def _rises(model: dict[str, Any], first: int) -> list[tuple[float, float]]:
     """Slope at the crossing, and ln of the crossing's contrast in units of the noise, of each
     kind of picture in each of a shard's photos without one; left out where none is crossed."""
     cv2.setNumThreads(1)
-    scorers = faint.scorers_from(model, networks)
+    scorers = faint.scorers_from(model)
     at = np.log(RISE_AT)
     out = []
     for jpeg, truth in _drawn(first, ORDER):
@@ -566,13 +578,11 @@ def _rises(
     return out
 
 
-def _limits(
-    model: dict[str, Any], networks: tuple[faint_network.FaintNetwork, ...], first: int
-) -> list[FloatArray]:
+def _limits(model: dict[str, Any], first: int) -> list[FloatArray]:
     """Of each of a shard's photos with a picture: ln of the true contrast over the limit without
     allowance, and whether it was found. NaN where the screen was not."""
     cv2.setNumThreads(1)
-    scorers = faint.scorers_from(model, networks)
+    scorers = faint.scorers_from(model)
     out = []
     for jpeg, truth in _drawn(first, LIMIT_ORDER):
         dark = dark_photo(jpeg, truth)

@@ -11,7 +11,6 @@ from panelvision.errors import ModelError
 from panelvision.measure.combiner import load_numbers
 from panelvision.measure.faint import MODEL_FILE, scorers_from
 from panelvision.measure.faint_contours import CONTOURS, LENGTHS, contours
-from panelvision.measure.faint_network import load_networks
 from panelvision.measure.scorers import MISSING
 
 SIZE = 270, 480
@@ -95,14 +94,14 @@ def test_shipped_trees_say_what_the_fitted_ones_say():
     )
     arrays = {f"0.{name}": values.tolist() for name, values in arrays_of(fitted).items()}
     data["trees"] = json.loads(json.dumps({"members": 1, **arrays}))
-    (trees,) = scorers_from(data, load_networks()).trees
+    (trees,) = scorers_from(data).trees
     assert trees.scores(x)[:, 0] == pytest.approx(fitted.decision_function(x), abs=1e-5)
 
 
 def test_missing_trees_are_a_clear_error():
     data = {k: v for k, v in load_numbers(MODEL_FILE).items() if k != "trees"}
     with pytest.raises(ModelError, match=r"faint_model\.json: trees: .*reinstall"):
-        scorers_from(data, load_networks())
+        scorers_from(data)
 
 
 @pytest.mark.parametrize(
@@ -112,4 +111,4 @@ def test_damaged_trees_are_a_clear_error(spoil):
     data = json.loads(json.dumps(load_numbers(MODEL_FILE)))
     data["trees"] = {**data["trees"], **spoil}
     with pytest.raises(ModelError, match=r"faint_model\.json: trees: .*reinstall"):
-        scorers_from(data, load_networks())
+        scorers_from(data)

@@ -145,9 +145,9 @@ class Scorers:
         Log-odds of a picture in a tile and in the photo.
     trees : tuple of Trees
         The same of the photo by boosted trees, to be averaged; their mean and ``whole`` weigh
-        alike.
+        alike. Empty where they have no say.
     glass : tuple of FaintNetwork
-        The same of a tile with its surroundings, to be averaged.
+        The same of a tile with its surroundings, to be averaged; empty where it has no say.
     threshold : float
         Score above which a picture counts as found; ``false_alarm_rate`` of photos without
         one exceed it.
@@ -197,20 +197,32 @@ def load_scorers() -> Scorers:
     ModelError
         When a file is missing, damaged, or was taught on other measurements.
     """
-    return scorers_from(load_numbers(MODEL_FILE), load_networks())
+    return scorers_from(load_numbers(MODEL_FILE))
 
 
-def scorers_from(data: Mapping[str, Any], glass: tuple[FaintNetwork, ...]) -> Scorers:
+@lru_cache(maxsize=1)
+def _witness() -> Scorers:
+    """What the classifier hears besides: here the networks have a say.
+
+    They tell more pictures on screens like those they were taught on, but raised more false
+    alarms on other drawings, so what is said to be found, and the detection limit, stay with the
+    tiles' statistics.
+    """
+    return scorers_from(load_numbers(MODEL_FILE).get("witness", {}), load_networks())
+
+
+def scorers_from(data: Mapping[str, Any], glass: tuple[FaintNetwork, ...] = ()) -> Scorers:
     """Scorers from their plain form; ModelError when they were taught on other measurements."""
     try:
         tile, whole = network_from(data["tile"]), network_from(data["whole"])
     except KeyError as missing:
         raise ModelError(f"{MODEL_FILE}: has no {missing}; reinstall or retrain") from None
     try:
-        trees = _trees_from(data["trees"], len(whole.names))
+        # Without the networks the trees are half of the score.
+        trees = () if glass else _trees_from(data["trees"], len(whole.names))
     except (KeyError, TypeError, ValueError) as fault:
         raise ModelError(f"{MODEL_FILE}: trees: {fault}; reinstall or retrain") from None
-    if tile.names != TILE_INPUTS or whole.names != whole_names():
+    if tile.names != TILE_INPUTS or whole.names != whole_names(glass=bool(glass)):
         raise ModelError(f"{MODEL_FILE}: taught on other measurements; reinstall or retrain")
     return Scorers(
         tile,
@@ -259,14 +271,17 @@ def find_faint(
     """
     model = load_scorers()
     prepared = prepare_view(view, upright=rows_run_upright(photo))
-    score, tiles, numbers = score_prepared(model, prepared)
+    measured = measure_tiles(prepared)
+    score, tiles, _ = score_prepared(model, prepared, measured)
     found = bool(np.isfinite(score) and score > model.threshold)
     contrast = picture_contrast(prepared, tiles) if found else float("nan")
+    witness, _, heard = score_prepared(_witness(), prepared, measured)
     features = {
         "faint_score": score,
         "faint_p_value": _p_value(model, score),
         "faint_contrast": contrast,
-        **{f"faint_{name}": value for name, value in numbers.items() if name not in CONTOURS},
+        **{f"faint_{name}": value for name, value in heard.items() if name not in CONTOURS},
+        "faint_witness_score": witness,
     }
     if not np.isfinite(score):
         return FaintPicture(
@@ -364,28 +379,29 @@ def measure_tiles(prepared: Prepared) -> Measured:
 
 
 def score_prepared(
-    model: Scorers, prepared: Prepared
+    model: Scorers, prepared: Prepared, measured: Measured | None = None
 ) -> tuple[float, FloatArray, dict[str, float]]:
     """Log-odds of the photo, log-odds of its tiles, and the numbers behind them.
 
-    Among the numbers ``witness_score``: the photo's log-odds without the trees.
+    ``measured``: what :func:`measure_tiles` says of ``prepared``, where it is known already.
     """
-    known = measure_tiles(prepared)
+    known = measure_tiles(prepared) if measured is None else measured
     share = known.share
     odds = model.tile.log_odds(tile_inputs(known.statistics, share)).reshape(share.shape)
     numbers = {**known.described, **pool_tiles(odds, share)}
-    wide = score_glass(model.glass, prepared.white, prepared.flat.use)
-    numbers |= pool_tiles(wide, share, prefix="glass") | known.contours
-    numbers["witness_score"] = float("nan")
+    if model.glass:
+        wide = score_glass(model.glass, prepared.white, prepared.flat.use)
+        numbers |= pool_tiles(wide, share, prefix="glass")
+    numbers |= known.contours
     tiles = np.where(share > 0.6, odds, np.nan)
     if not np.isfinite(numbers["tile_top"]):
         return float("nan"), tiles, numbers
     inputs = np.array([[numbers[name] for name in model.whole.names]])
-    line = float(model.whole.log_odds(inputs)[0])
-    full = np.nan_to_num(inputs, nan=MISSING)
-    trees = float(np.mean([t.scores(full)[0, 0] for t in model.trees]))
-    numbers["witness_score"] = line
-    return (line + trees) / 2, tiles, numbers
+    score = float(model.whole.log_odds(inputs)[0])
+    if model.trees:
+        full = np.nan_to_num(inputs, nan=MISSING)
+        score = (score + float(np.mean([t.scores(full)[0, 0] for t in model.trees]))) / 2
+    return score, tiles, numbers
 
 
 def score_glass(
@@ -483,7 +499,8 @@ def retake_hint(prepared: Prepared, view: ScreenView) -> str:
     )
 
 
-def whole_names() -> tuple[str, ...]:
-    """Inputs of the photo's scorer, in order."""
-    pooled = (f"{prefix}_{name}" for prefix in ("tile", "glass") for name in POOLED)
-    return (*pooled, *feature_names(), *CONTOURS)
+def whole_names(*, glass: bool) -> tuple[str, ...]:
+    """Inputs of the photo's scorer, in order; ``glass``: of the one that hears the networks."""
+    prefixes = ("tile", "glass") if glass else ("tile",)
+    pooled = (f"{prefix}_{name}" for prefix in prefixes for name in POOLED)
+    return (*pooled, *feature_names(), *(() if glass else CONTOURS))
